@@ -1,0 +1,82 @@
+"""The command line: finds the verb, imports only its module, and turns errors into sentences and exit codes.
+
+Exit codes: 0 done, 1 the answer is no or an alarm stands, 2 usage or config error.
+"""
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from sensord import __version__
+from sensord.errors import SensordError
+
+__all__ = ["VERBS", "Verb", "main"]
+
+
+class Verb(NamedTuple):
+    """One command: the module under `sensord.commands` that has `arguments(parser)` and `run(options) -> int`."""
+
+    module: str
+    summary: str
+    example: str
+
+
+VERBS: dict[str, Verb] = {
+    "run": Verb("run", "run the daemon", "sensord run --config /etc/sensord/sensord.toml"),
+    "demo": Verb("demo", "run the daemon on simulated probes", "sensord demo --speed 60 --for 40m"),
+    "watch": Verb("watch", "the dashboard of a running daemon", "sensord watch"),
+    "probes": Verb("probes", "list the probes on the bus", "sensord probes --json"),
+    "config": Verb("config", "check the config, show it, or print an example", "sensord config --check"),
+    "acknowledge": Verb("alarms", "say that an alarm was noticed", "sensord acknowledge brooder too-cold"),
+    "shelve": Verb("alarms", "hide an alarm for a limited time", "sensord shelve brooder --for 5m"),
+    "replay": Verb("replay", "run the rules over recorded readings", "sensord replay night.csv --dish-band 36:38"),
+}
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; the exit code of the process."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    parser = _parser(given)
+    options = parser.parse_args(given)
+    if options.verb is None:
+        parser.print_help()
+        return 2
+    module = importlib.import_module(f"sensord.commands.{VERBS[options.verb].module}")
+    try:
+        code: int = module.run(options)
+    except SensordError as error:
+        print(f"sensord {options.verb}: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output (a pager, head) has gone: nothing is wrong, and nothing more can be said.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return code
+
+
+def _parser(given: list[str]) -> argparse.ArgumentParser:
+    """All verbs by name and summary; only the one asked for is imported, so that `--help` stays quick."""
+    parser = argparse.ArgumentParser(
+        prog="sensord",
+        description="Watches the brooder and the formula dish of hand-reared chicks. It warns; it never controls heat.",
+        epilog="`sensord VERB --help` has the options and an example of each.",
+    )
+    parser.add_argument("--version", action="version", version=f"sensord {__version__}")
+    verbs = parser.add_subparsers(dest="verb", metavar="VERB", title="verbs")
+    asked = next((word for word in given if not word.startswith("-")), None)
+    for name, verb in VERBS.items():
+        child = verbs.add_parser(
+            name,
+            help=verb.summary,
+            description=verb.summary[0].upper() + verb.summary[1:] + ".",
+            epilog=f"example: {verb.example}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        if name == asked:
+            importlib.import_module(f"sensord.commands.{verb.module}").arguments(child)
+    return parser

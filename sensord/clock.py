@@ -1,0 +1,111 @@
+"""The only module that reads time. Everything else is handed a `Clock`, or seconds.
+
+Durations and delays use `monotonic_seconds`; `utc_seconds` is for records and screens. A Pi has no battery clock:
+until the time service has set it, wall times are marked as not trusted.
+"""
+
+import os
+import threading
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Protocol
+
+__all__ = ["Clock", "FakeClock", "FastClock", "SystemClock", "rfc3339"]
+
+# systemd-timesyncd and chrony's wrapper touch this file once the clock was set (systemd-timesyncd.service(8)).
+_SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
+
+
+class Clock(Protocol):
+    """What the rest of sensord knows about time."""
+
+    def monotonic_seconds(self) -> float:
+        """Seconds since an arbitrary start; never jumps, counts through clock changes."""
+
+    def utc_seconds(self) -> float:
+        """Seconds since 1970-01-01T00:00:00Z by the wall clock; may jump."""
+
+    def wall_clock_trusted(self) -> bool:
+        """Whether the wall clock was set by a time service or a battery clock."""
+
+    def wait(self, wake: threading.Event, seconds: float) -> bool:
+        """Block for `seconds` of this clock's time or until `wake` is set; whether it was set."""
+
+
+class SystemClock:
+    """The machine's own clock."""
+
+    def monotonic_seconds(self) -> float:
+        return time.monotonic()
+
+    def utc_seconds(self) -> float:
+        return time.time()
+
+    def wall_clock_trusted(self) -> bool:
+        return _SYNCHRONISED.exists() or Path("/dev/rtc0").exists() or "SENSORD_CLOCK_TRUSTED" in os.environ
+
+    def wait(self, wake: threading.Event, seconds: float) -> bool:
+        return wake.wait(max(0.0, seconds))
+
+
+class FastClock:
+    """A clock that runs `speed` times as fast as life from the moment it is made; for the demo.
+
+    `speed` is a number above 0; at 60 a minute passes in a second.
+    """
+
+    def __init__(self, speed: float = 1.0) -> None:
+        self._speed = speed
+        self._monotonic_start = time.monotonic()
+        self._utc_start = time.time()
+
+    def monotonic_seconds(self) -> float:
+        return self._monotonic_start + (time.monotonic() - self._monotonic_start) * self._speed
+
+    def utc_seconds(self) -> float:
+        return self._utc_start + (time.monotonic() - self._monotonic_start) * self._speed
+
+    def wall_clock_trusted(self) -> bool:
+        return True
+
+    def wait(self, wake: threading.Event, seconds: float) -> bool:
+        return wake.wait(max(0.0, seconds) / self._speed)
+
+
+class FakeClock:
+    """A clock that moves only when told to; for tests and replay. `wait` moves it and returns at once."""
+
+    def __init__(self, monotonic_seconds: float = 0.0, utc_seconds: float = 1_800_000_000.0) -> None:
+        self._monotonic = monotonic_seconds
+        self._utc = utc_seconds
+        self.trusted = True
+
+    def monotonic_seconds(self) -> float:
+        return self._monotonic
+
+    def utc_seconds(self) -> float:
+        return self._utc
+
+    def wall_clock_trusted(self) -> bool:
+        return self.trusted
+
+    def advance(self, seconds: float) -> None:
+        """Let `seconds` pass on both clocks."""
+        self._monotonic += seconds
+        self._utc += seconds
+
+    def set_wall_clock(self, utc_seconds: float) -> None:
+        """Let the wall clock jump; the monotonic clock does not notice."""
+        self._utc = utc_seconds
+
+    def wait(self, wake: threading.Event, seconds: float) -> bool:
+        if not wake.is_set():
+            self.advance(max(0.0, seconds))
+        return wake.is_set()
+
+
+def rfc3339(utc_seconds: float) -> str:
+    """The instant as RFC 3339 text in UTC with milliseconds, e.g. `2010-06-08T18:01:16.001Z`."""
+    moment = datetime.fromtimestamp(round(utc_seconds, 3), tz=UTC)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")

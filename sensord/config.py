@@ -1,0 +1,374 @@
+"""The config: one TOML file to checked settings. Whatever is wrong refuses the start with file, line, key and remedy.
+
+pydantic checks the shape, `_contradictions` what no single key can know (two probes with one ROM id, a pin used
+twice, a place without a probe). The core never sees these models: `sensord.assembly` turns them into its settings.
+"""
+
+import re
+import tomllib
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, Literal, NamedTuple
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+
+from sensord.errors import ConfigError
+from sensord.readings import Band, Place
+
+__all__ = [
+    "AlarmsSection",
+    "BandSection",
+    "BrooderSection",
+    "ButtonsSection",
+    "ChimeSection",
+    "Config",
+    "DishSection",
+    "HistorySection",
+    "MqttSection",
+    "OneWireSection",
+    "ProbeSection",
+    "UnitSection",
+    "load",
+    "parse",
+    "shipped",
+]
+
+DEFAULT_PATH = Path("/etc/sensord/sensord.toml")
+
+
+class Section(BaseModel):
+    """A table of the config; unknown keys are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def _is_name(value: str) -> str:
+    if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,31}", value):
+        raise ValueError(
+            "use 1 to 32 of the characters a-z, 0-9, '-' and '_', starting with a letter or digit"
+            " (the name is also a level of MQTT topics)"
+        )
+    return value
+
+
+Name = Annotated[str, AfterValidator(_is_name)]
+
+
+def _is_rom(value: str) -> str:
+    if not re.fullmatch(r"(10|22|28|3b|42)-[0-9a-f]{12}", value):
+        raise ValueError("a ROM id looks like 28-0000072431ab; `sensord probes` lists the ones on the bus")
+    return value
+
+
+class BandSection(Section):
+    """An allowed range in Celsius."""
+
+    low_celsius: float = Field(ge=0, le=60)
+    high_celsius: float = Field(ge=0, le=60)
+    source: str = "your config"
+
+    def band(self) -> Band:
+        """As the core's Band; raises `DataError` where it is upside down."""
+        return Band(self.low_celsius, self.high_celsius)
+
+
+class UnitSection(Section):
+    """This daemon among others: `name` is a level in the MQTT topics."""
+
+    name: Name = "nursery"
+    state_folder: Path | None = None
+    socket: Path | None = None
+
+
+class OneWireSection(Section):
+    """The kernel's one-wire tree and how often it is read."""
+
+    root: Path = Path("/sys/bus/w1/devices")
+    interval_seconds: float = Field(1.0, ge=0.5, le=60)
+    deadline_seconds: float = Field(5.0, ge=2, le=60)
+    bulk_conversion: bool = True
+
+
+class ProbeSection(Section):
+    """One probe: its ROM id, where it lives, and what is known of its errors."""
+
+    rom: Annotated[str, AfterValidator(_is_rom)]
+    place: Place
+    offset_celsius: float = Field(0.0, ge=-5, le=5)
+    gain: float = Field(1.0, ge=0.9, le=1.1)
+    uncertainty_celsius: float = Field(0.5, gt=0, le=3)
+    time_constant_seconds: float | None = Field(None, gt=0, le=600)
+
+
+class BrooderSection(Section):
+    """One brooder. Either a `band` (pinned), or a `profile` with `hatched` or `stage`."""
+
+    probes: list[Name] = Field(min_length=1)
+    band: BandSection | None = None
+    profile: str | None = None
+    hatched: list[date] | date | None = None
+    stage: str | None = None
+    deadband_celsius: float = Field(0.3, ge=0, le=3)
+    on_delay_seconds: float = Field(120, ge=0, le=1800)
+    off_delay_seconds: float = Field(60, ge=0, le=1800)
+
+
+class DishSection(Section):
+    """One dish and the rules by which its paste may be called ready."""
+
+    probe: Name
+    band: BandSection = BandSection(
+        low_celsius=36.0, high_celsius=38.0, source="common practice, no source; ask your avian vet"
+    )
+    uptake_seconds: float = Field(120, ge=0, le=1800)
+    probability: float = Field(0.95, ge=0.5, lt=1)
+    batch_limit_seconds: float = Field(3600, ge=300, le=7200)
+
+
+class AlarmsSection(Section):
+    """Caps that no command can raise, and how long things may be quiet."""
+
+    pause_seconds: float = Field(120, ge=10, le=600)
+    shelve_seconds: float = Field(600, ge=30, le=3600)
+    reminder_seconds: float = Field(600, ge=60, le=7200)
+    rearm_seconds: float = Field(1800, ge=300, le=14400)
+    latch_danger: bool = False
+
+
+class ChimeSection(Section):
+    """The buzzer and the lamp. `kind`: active sounds when powered, passive needs a tone, none has no buzzer."""
+
+    kind: Literal["active", "passive", "none"] = "none"
+    pin: int | None = Field(None, ge=0, le=27)
+    lamp_pin: int | None = Field(None, ge=0, le=27)
+    lamp_pins: tuple[int, int, int] | None = None
+    factory: Literal["lgpio", "rpigpio", "pigpio", "native", "mock"] | None = None
+    night_level: float = Field(1.0, ge=0.1, le=1)
+    night: str | None = Field(None, pattern=r"^[0-2]\d:[0-5]\d-[0-2]\d:[0-5]\d$")
+    self_test: bool = True
+
+
+class ButtonsSection(Section):
+    """Push buttons to ground."""
+
+    acknowledge_pin: int | None = Field(None, ge=0, le=27)
+    batch_pin: int | None = Field(None, ge=0, le=27)
+
+
+class DiscoverySection(Section):
+    """Hub discovery over MQTT."""
+
+    enabled: bool = True
+    prefix: str = "homeassistant"
+    form: Literal["device", "entity"] = "device"
+    birth_topic: str = "homeassistant/status"
+    birth_payload: str = "online"
+
+
+class MqttSection(Section):
+    """The broker. Without this section nothing is published."""
+
+    host: str
+    port: int = Field(1883, ge=1, le=65535)
+    base: str = "sensord"
+    username: str | None = None
+    password_file: Path | None = None
+    ca_file: Path | None = None
+    certificate_file: Path | None = None
+    key_file: Path | None = None
+    tls: bool = False
+    version: Literal["auto", "5", "3.1.1"] = "auto"
+    keepalive_seconds: int = Field(20, ge=5, le=120)
+    read_only: bool = False
+    senml: bool = False
+    discovery: DiscoverySection = DiscoverySection()
+
+
+class HistorySection(Section):
+    """What is kept and for how long."""
+
+    enabled: bool = True
+    flush_seconds: float = Field(30, ge=1, le=300)
+    fine_days: int = Field(8, ge=1, le=60)
+    minute_days: int = Field(365, ge=8, le=3650)
+
+
+class Config(Section):
+    """The whole file."""
+
+    unit: UnitSection = UnitSection()
+    one_wire: OneWireSection = OneWireSection()
+    probes: dict[Name, ProbeSection] = Field(default_factory=dict)
+    brooders: dict[Name, BrooderSection] = Field(default_factory=dict)
+    dishes: dict[Name, DishSection] = Field(default_factory=dict)
+    alarms: AlarmsSection = AlarmsSection()
+    chime: ChimeSection = ChimeSection()
+    buttons: ButtonsSection = ButtonsSection()
+    mqtt: MqttSection | None = None
+    history: HistorySection = HistorySection()
+
+
+class _Trouble(NamedTuple):
+    where: tuple[str | int, ...]
+    what: str
+
+
+def load(path: Path) -> Config:
+    """Read and check a config file.
+
+    Raises `ConfigError` naming the file, the line where known, the key and the remedy for everything found wrong.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise ConfigError(
+            f"{path}: there is no such file; `sensord config --example > {path}` writes a commented one"
+        ) from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path}: cannot be read: {error}") from error
+    return parse(text, str(path))
+
+
+def parse(text: str, source: str) -> Config:
+    """Check TOML text; `source` stands for the file in messages. Raises `ConfigError` as `load` does."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{source}: not valid TOML: {error}") from error
+    try:
+        config = Config.model_validate(raw)
+    except ValidationError as error:
+        raise ConfigError(_told(text, source, [_from_pydantic(item) for item in error.errors()])) from error
+    troubles = list(_contradictions(config))
+    if troubles:
+        raise ConfigError(_told(text, source, troubles))
+    return config
+
+
+def _from_pydantic(item: Any) -> _Trouble:
+    where = tuple(part for part in item["loc"] if part != "[key]")
+    if item["type"] == "extra_forbidden":
+        return _Trouble(where, f"unknown key; known here: {', '.join(_known(where[:-1]))}")
+    if item["type"] == "missing":
+        return _Trouble(where, "is missing: add it")
+    return _Trouble(where, f"{item['msg'].removeprefix('Value error, ')} (got {item['input']!r})")
+
+
+def _known(where: tuple[str | int, ...]) -> list[str]:
+    model: type[BaseModel] = Config
+    for part in where:
+        field = model.model_fields.get(str(part))
+        if field is None:
+            continue  # the name of a probe, brooder or dish
+        for candidate in (field.annotation, *getattr(field.annotation, "__args__", ())):
+            if isinstance(candidate, type) and issubclass(candidate, BaseModel):
+                model = candidate
+    return sorted(model.model_fields)
+
+
+def _contradictions(config: Config) -> Iterator[_Trouble]:
+    roms: dict[str, str] = {}
+    for name, probe in config.probes.items():
+        if probe.rom in roms:
+            yield _Trouble(
+                ("probes", name, "rom"),
+                f"{probe.rom} is also the ROM id of probe '{roms[probe.rom]}': a probe can have one name only",
+            )
+        roms.setdefault(probe.rom, name)
+    used: dict[str, str] = {}
+    for kind, places in (("brooders", config.brooders), ("dishes", config.dishes)):
+        for name, section in places.items():
+            place = Place.BROODER if kind == "brooders" else Place.DISH
+            names = section.probes if isinstance(section, BrooderSection) else [section.probe]
+            for probe_name in names:
+                yield from _probe_trouble(config, (kind, name), probe_name, place, used)
+            if section.band is not None and section.band.low_celsius >= section.band.high_celsius:
+                yield _Trouble((kind, name, "band"), "the band is upside down: exchange low_celsius and high_celsius")
+            if name in (config.brooders if kind == "dishes" else ()):
+                yield _Trouble((kind, name), "a brooder has the same name: alarms could not be told apart, rename one")
+    for name, brooder in config.brooders.items():
+        yield from _brooder_trouble(name, brooder)
+    yield from _pin_trouble(config)
+
+
+def _probe_trouble(
+    config: Config, where: tuple[str, str], probe: str, place: Place, used: dict[str, str]
+) -> Iterator[_Trouble]:
+    key = "probes" if place is Place.BROODER else "probe"
+    if probe not in config.probes:
+        known = ", ".join(config.probes) or "none yet"
+        yield _Trouble((*where, key), f"there is no probe '{probe}' (known: {known}): add [probes.{probe}]")
+    elif config.probes[probe].place is not place:
+        yield _Trouble(
+            (*where, key),
+            f'probe \'{probe}\' has place = "{config.probes[probe].place}": it should be "{place}" to be used here',
+        )
+    if probe in used:
+        yield _Trouble((*where, key), f"probe '{probe}' is already used by '{used[probe]}'")
+    used.setdefault(probe, where[1])
+
+
+def _brooder_trouble(name: str, brooder: BrooderSection) -> Iterator[_Trouble]:
+    where = ("brooders", name)
+    if brooder.band is None and brooder.profile is None:
+        yield _Trouble(where, "needs a band, or a profile with hatched or stage")
+    if brooder.profile is not None and brooder.band is None and brooder.hatched is None and brooder.stage is None:
+        yield _Trouble((*where, "profile"), "needs hatched (a date) or stage beside it")
+
+
+def _pin_trouble(config: Config) -> Iterator[_Trouble]:
+    pins: dict[int, str] = {4: "the one-wire bus (GPIO 4)"}
+    chime, buttons = config.chime, config.buttons
+    wanted: list[tuple[tuple[str, str], int | None]] = [
+        (("chime", "pin"), chime.pin),
+        (("chime", "lamp_pin"), chime.lamp_pin),
+        *[(("chime", "lamp_pins"), pin) for pin in chime.lamp_pins or ()],
+        (("buttons", "acknowledge_pin"), buttons.acknowledge_pin),
+        (("buttons", "batch_pin"), buttons.batch_pin),
+    ]
+    for where, pin in wanted:
+        if pin is None:
+            continue
+        if pin in pins:
+            yield _Trouble(where, f"GPIO {pin} is already used by {pins[pin]}: choose another pin")
+        pins.setdefault(pin, ".".join(where))
+    if chime.kind != "none" and chime.pin is None:
+        yield _Trouble(("chime", "pin"), f'a buzzer of kind "{chime.kind}" needs its pin')
+    if chime.lamp_pin is not None and chime.lamp_pins is not None:
+        yield _Trouble(("chime", "lamp_pins"), "give lamp_pin (one lamp) or lamp_pins (red, green, blue), not both")
+
+
+def _told(text: str, source: str, troubles: list[_Trouble]) -> str:
+    lines = []
+    for trouble in troubles:
+        line = _line_of(text, trouble.where)
+        place = f"{source}:{line}" if line else source
+        lines.append(f"{place}: {'.'.join(str(part) for part in trouble.where)}: {trouble.what}")
+    return "\n".join(lines)
+
+
+def _line_of(text: str, where: tuple[str | int, ...]) -> int | None:
+    """The line of the deepest part of `where` that the text shows; None where nothing of it is found."""
+    names = [str(part) for part in where if isinstance(part, str)]
+    best, table = None, ""
+    for number, line in enumerate(text.splitlines(), 1):
+        stripped = line.strip()
+        header = re.fullmatch(r"\[\s*([^\[\]]+?)\s*\]\s*(#.*)?", stripped)
+        if header:
+            table = header.group(1).replace('"', "").replace(" ", "")
+            path = table.split(".")
+        else:
+            key = re.match(r"([A-Za-z0-9_.\"-]+)\s*=", stripped)
+            if not key:
+                continue
+            path = [*([*table.split(".")] if table else []), *key.group(1).replace('"', "").split(".")]
+        if path == names[: len(path)] and (best is None or len(path) > best[1]):
+            best = (number, len(path))
+    return best[0] if best else None
+
+
+def shipped(name: str) -> Path:
+    """The path of a file or folder that travels with the package (`profiles`, `sensord.toml`)."""
+    inside = Path(__file__).parent / "shipped" / name
+    return inside if inside.exists() else Path(__file__).parent.parent / "config" / name

@@ -1,0 +1,1 @@
+"""Pure functions from a snapshot to something that a person sees."""

@@ -1,0 +1,283 @@
+"""Everything that `nursery.step` can ask of the outside: what to sound, and what has happened.
+
+An effect is a value; the outputs (chime, MQTT, history, control socket, journal, replay) each take the ones that
+concern them. Temperatures are Celsius, times are monotonic seconds, `low_*`/`high_*` are ends of 90 % intervals.
+"""
+
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum, unique
+from typing import TypeAlias
+
+from sensord.readings import Band, FaultKind, Observation
+from sensord.watch.events import Condition, Origin
+
+__all__ = [
+    "AlarmChanged",
+    "AlarmState",
+    "Alerting",
+    "Answered",
+    "BandMoved",
+    "BatchStarted",
+    "Cue",
+    "Cued",
+    "DishChanged",
+    "DishEstimated",
+    "DishState",
+    "Effect",
+    "Forecast",
+    "GapFound",
+    "Measured",
+    "Note",
+    "Noted",
+    "Priority",
+    "Verdict",
+]
+
+
+@unique
+class Priority(IntEnum):
+    """Of an alarm; higher is more urgent (IEC 62682 priorities, sounded as IEC 60601-1-8 patterns)."""
+
+    LOW = 1
+    MEDIUM = 2
+    HIGH = 3
+
+    @property
+    def word(self) -> str:
+        return self.name.lower()
+
+
+@unique
+class AlarmState(StrEnum):
+    """The nine states of IEC 62682 / OPC 10000-9; letters A to I of the table in `alarms`."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED_UNACKNOWLEDGED = "returned-unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched-acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed"
+    OUT_OF_SERVICE = "out-of-service"
+
+
+@unique
+class DishState(StrEnum):
+    """What may be said of a dish. Only `READY` means: feed."""
+
+    AWAY = "away"
+    UPTAKE = "uptake"
+    HOT = "hot"
+    READY = "ready"
+    COOL = "cool"
+    UNEVEN = "uneven"
+    OLD = "old"
+    UNKNOWN = "unknown"
+
+
+@unique
+class Verdict(StrEnum):
+    """Conformity with a band under uncertainty, four ways (JCGM 106)."""
+
+    IN_BAND = "in the band"
+    IN_NOT_PROVEN = "in the band, not proven"
+    OUT_NOT_PROVEN = "out of the band, not proven"
+    OUT_OF_BAND = "out of the band"
+
+
+@unique
+class Note(StrEnum):
+    """Things found from the readings, worth a line."""
+
+    DIP = "dip"
+    LIFT = "lift"
+    HOT_WATER = "hot_water"
+    COOL_WATER = "cool_water"
+    DISTURBED = "disturbed"
+    UNEVEN = "uneven"
+    EVEN = "even"
+    WALL = "wall"
+    PROBE_FAULT = "probe_fault"
+    PROBE_OK = "probe_ok"
+    POWER_GAP = "power_gap"
+
+
+@unique
+class Cue(StrEnum):
+    """Sounds that are not alarms, each played once."""
+
+    READY = "ready"
+    NOT_READY = "not-ready"
+    CLOSING = "closing"
+    STIR = "stir"
+    CONFIRM = "confirm"
+    REMINDER = "reminder"
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The screened and calibrated observation of a probe, with its expanded uncertainty (k = 2) in Celsius."""
+
+    observation: Observation
+    uncertainty_celsius: float
+
+    @property
+    def seconds(self) -> float:
+        return self.observation.seconds
+
+
+@dataclass(frozen=True, slots=True)
+class DishChanged:
+    """A dish entered `state`. `celsius` is the estimate of the paste's mean, None where there is none."""
+
+    seconds: float
+    dish: str
+    probe: str
+    state: DishState
+    previous: DishState
+    celsius: float | None = None
+    low_celsius: float | None = None
+    high_celsius: float | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DishEstimated:
+    """Where the paste is and where it goes; None where not known. `never`: it won't get there on this course."""
+
+    seconds: float
+    dish: str
+    probe: str
+    celsius: float | None = None
+    low_celsius: float | None = None
+    high_celsius: float | None = None
+    ready_in_seconds: float | None = None
+    ready_low_seconds: float | None = None
+    ready_high_seconds: float | None = None
+    never: bool = False
+    open_for_seconds: float | None = None
+    open_low_seconds: float | None = None
+    open_high_seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """Something found from the readings of a probe; `fault` with PROBE_FAULT, `gap_seconds` with POWER_GAP."""
+
+    seconds: float
+    probe: str
+    what: Note
+    fault: FaultKind | None = None
+    gap_seconds: float | None = None
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmChanged:
+    """One transition of one alarm. `seen` and `do_first` are two lines for a tired person."""
+
+    seconds: float
+    place: str
+    condition: Condition
+    priority: Priority
+    state: AlarmState
+    previous: AlarmState
+    celsius: float | None = None
+    origin: Origin = Origin.DAEMON
+    seen: str = ""
+    do_first: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """A trend says that the band of a brooder will be left in `in_seconds` (90 % interval low..high)."""
+
+    seconds: float
+    place: str
+    condition: Condition
+    in_seconds: float
+    low_seconds: float
+    high_seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class BandMoved:
+    """A brooder is now held to another band, and why."""
+
+    seconds: float
+    place: str
+    band: Band
+    source: str
+    pinned: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BatchStarted:
+    """A bowl of formula began: by command, or found from a dip."""
+
+    seconds: float
+    dish: str
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class GapFound:
+    """The daemon was off; what the air of the brooders did meanwhile, as far as two readings can tell."""
+
+    seconds: float
+    gap_seconds: float | None
+    before_celsius: dict[str, float]
+    after_celsius: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Alerting:
+    """What the horn must do from now on: the pattern of `priority` until the next Alerting, or silence.
+
+    `lamp` is the worst priority that stands at all, `flashing` while it is not acknowledged; `paused_until_seconds`
+    is set while the keeper has paused the audio.
+    """
+
+    seconds: float
+    priority: Priority | None
+    lamp: Priority | None = None
+    flashing: bool = False
+    paused_until_seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Cued:
+    """Play one sound once."""
+
+    seconds: float
+    cue: Cue
+    dish: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """The answer to one command: done, or refused with the reason and nothing changed."""
+
+    seconds: float
+    request: str
+    origin: Origin
+    verb: str
+    done: bool
+    reason: str = ""
+
+
+Effect: TypeAlias = (
+    Measured
+    | DishChanged
+    | DishEstimated
+    | Noted
+    | AlarmChanged
+    | Forecast
+    | BandMoved
+    | BatchStarted
+    | GapFound
+    | Alerting
+    | Cued
+    | Answered
+)

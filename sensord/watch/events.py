@@ -1,0 +1,200 @@
+"""Everything that can enter the inbox: observations, ticks of the clock, and what a person or a program asks for.
+
+Events carry their own time (`seconds`, monotonic); no rule reads a clock. A command carries where it came from and a
+request id; the nursery answers each one with exactly one `effects.Answered`.
+"""
+
+from dataclasses import dataclass, field
+from enum import StrEnum, unique
+from typing import TypeAlias
+
+from sensord.readings import Observation
+
+__all__ = [
+    "Acknowledge",
+    "Command",
+    "Condition",
+    "Event",
+    "Gap",
+    "Observed",
+    "Origin",
+    "OutOfService",
+    "PauseAudio",
+    "Reset",
+    "ReturnToService",
+    "SetStage",
+    "Shelve",
+    "StartBatch",
+    "TestSounds",
+    "Tick",
+    "Troubled",
+    "Unshelve",
+]
+
+
+@unique
+class Condition(StrEnum):
+    """What an alarm can be about. Values are the words on the wire (MQTT, replay, screens)."""
+
+    TOO_WARM = "too-warm"
+    TOO_COLD = "too-cold"
+    DANGEROUSLY_WARM = "dangerously-warm"
+    DANGEROUSLY_COLD = "dangerously-cold"
+    LOSING_HEAT = "losing-heat"
+    GAINING_HEAT = "gaining-heat"
+    PROBES_DISAGREE = "probes-disagree"
+    PROBE_FAULT = "probe-fault"
+    PROBE_DISPLACED = "probe-displaced"
+    CHICK_ON_PROBE = "chick-on-probe"
+    READINGS_LATE = "readings-late"
+    POWER_GAP = "power-gap"
+    SCALDING = "scalding"
+    FEED_OVERDUE = "feed-overdue"
+    OUTPUT_FAILED = "output-failed"
+
+
+@unique
+class Origin(StrEnum):
+    """Where a command came from; decides what it may do (`nursery`)."""
+
+    CONTROL = "control"
+    MQTT = "mqtt"
+    BUTTON = "button"
+    DAEMON = "daemon"
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """A probe was read, or failed to be."""
+
+    observation: Observation
+
+    @property
+    def seconds(self) -> float:
+        return self.observation.seconds
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Time has passed. `utc_seconds` is None while the wall clock is not trusted."""
+
+    seconds: float
+    utc_seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """The daemon was off for `gap_seconds` before `seconds`; None where the clock cannot say how long."""
+
+    seconds: float
+    gap_seconds: float | None
+    last_celsius: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Troubled:
+    """An output (chime, history, ...) stopped working, or works again when `trouble` is empty."""
+
+    seconds: float
+    output: str
+    trouble: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    seconds: float
+    origin: Origin
+    request: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acknowledge(_Asked):
+    """The keeper has noticed. None stands for every place, or every condition."""
+
+    place: str | None = None
+    condition: Condition | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shelve(_Asked):
+    """Hide the alarms of a place (or one condition of it) for a limited time, e.g. while the lid is open."""
+
+    place: str
+    for_seconds: float
+    condition: Condition | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unshelve(_Asked):
+    """End a shelf early."""
+
+    place: str
+    condition: Condition | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reset(_Asked):
+    """Let go of a latched alarm whose condition has gone."""
+
+    place: str
+    condition: Condition
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutOfService(_Asked):
+    """Take an alarm out until somebody puts it back; local origin only."""
+
+    place: str
+    condition: Condition
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReturnToService(_Asked):
+    """Put an alarm back."""
+
+    place: str
+    condition: Condition
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PauseAudio(_Asked):
+    """Silence the horn for a limited time; a new or worse alarm breaks the pause."""
+
+    for_seconds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartBatch(_Asked):
+    """A bowl of formula was just mixed; uptake and age count from here."""
+
+    dish: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetStage(_Asked):
+    """The youngest chick of a brooder has reached a stage of its profile."""
+
+    brooder: str
+    stage: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestSounds(_Asked):
+    """Play every sound once, so that the keeper knows them and knows that they work."""
+
+    __test__ = False  # not a test case, whatever its name
+
+
+Command: TypeAlias = (
+    Acknowledge
+    | Shelve
+    | Unshelve
+    | Reset
+    | OutOfService
+    | ReturnToService
+    | PauseAudio
+    | StartBatch
+    | SetStage
+    | TestSounds
+)
+Event: TypeAlias = Observed | Tick | Gap | Troubled | Command

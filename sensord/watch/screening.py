@@ -1,0 +1,86 @@
+"""Screening: which numbers a probe cannot honestly have measured. A screened-out number becomes a Fault.
+
+Works on raw readings, before calibration. Nothing is repaired or repeated: an old value never stands for a new one.
+"""
+
+from dataclasses import dataclass, replace
+
+from sensord.readings import Fault, FaultKind, Observation, Reading
+
+__all__ = ["Screen", "ScreenSettings", "screen"]
+
+POWER_ON_CELSIUS = 85.0
+"""The DS18B20's register after power-on, 0550h (data sheet, table 'temperature/data relationship')."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenSettings:
+    """What is plausible at a place.
+
+    `low_celsius`..`high_celsius` is the span; `step_celsius_per_second` the fastest believable change (None: any, as
+    in a dish where a dip is a jump); `frozen_seconds` how long a reading may stay the same to the last bit
+    (None: for ever).
+    """
+
+    low_celsius: float = -10.0
+    high_celsius: float = 105.0
+    step_celsius_per_second: float | None = None
+    frozen_seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Screen:
+    """What screening remembers of one probe."""
+
+    last: Reading | None = None
+    unchanged_since_seconds: float | None = None
+    suspect: Reading | None = None
+
+
+def screen(settings: ScreenSettings, state: Screen, observation: Observation) -> tuple[Screen, Observation]:
+    """Pass a reading on, or make a Fault of it; faults pass as they are."""
+    if isinstance(observation, Fault):
+        return state, observation
+    kind = _artefact(settings, state, observation)
+    if kind is FaultKind.IMPLAUSIBLE_STEP:
+        # Two readings that agree with each other after a step are believed: the probe was moved, not broken.
+        suspect = state.suspect
+        if suspect is not None and abs(suspect.celsius - observation.celsius) <= _allowed(
+            settings, suspect, observation
+        ):
+            kind = None
+        else:
+            return replace(state, suspect=observation), _fault(observation, kind)
+    if kind is not None:
+        return state, _fault(observation, kind)
+    last = state.last
+    if last is None or last.celsius != observation.celsius or state.unchanged_since_seconds is None:
+        return Screen(observation, observation.seconds), observation
+    unchanged = observation.seconds - state.unchanged_since_seconds
+    state = Screen(observation, state.unchanged_since_seconds)
+    if settings.frozen_seconds is not None and unchanged >= settings.frozen_seconds:
+        return state, _fault(observation, FaultKind.FROZEN)
+    return state, observation
+
+
+def _artefact(settings: ScreenSettings, state: Screen, reading: Reading) -> FaultKind | None:
+    last = state.last
+    if reading.celsius == POWER_ON_CELSIUS and (last is None or abs(last.celsius - POWER_ON_CELSIUS) > 2.0):
+        return FaultKind.POWER_ON_VALUE
+    if reading.celsius == 0.0 and (last is None or abs(last.celsius) > 2.0):
+        return FaultKind.ZERO_SCRATCHPAD
+    if not settings.low_celsius <= reading.celsius <= settings.high_celsius:
+        return FaultKind.OUT_OF_SPAN
+    if last is not None and abs(reading.celsius - last.celsius) > _allowed(settings, last, reading):
+        return FaultKind.IMPLAUSIBLE_STEP
+    return None
+
+
+def _allowed(settings: ScreenSettings, before: Reading, after: Reading) -> float:
+    if settings.step_celsius_per_second is None:
+        return float("inf")
+    return max(1.0, settings.step_celsius_per_second * max(after.seconds - before.seconds, 1.0))
+
+
+def _fault(reading: Reading, kind: FaultKind) -> Fault:
+    return Fault(reading.probe, reading.seconds, kind, f"read {reading.celsius} °C")
