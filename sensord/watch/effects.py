@@ -104,6 +104,7 @@ class Cue(StrEnum):
     STIR = "stir"
     CONFIRM = "confirm"
     REMINDER = "reminder"
+    SELF_TEST = "self-test"
 
 
 @dataclass(frozen=True, slots=True)
