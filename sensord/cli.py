@@ -32,6 +32,9 @@ VERBS: dict[str, Verb] = {
     "config": Verb("config", "check the config, show it, or print an example", "sensord config --check"),
     "acknowledge": Verb("alarms", "say that an alarm was noticed", "sensord acknowledge brooder too-cold"),
     "shelve": Verb("alarms", "hide an alarm for a limited time", "sensord shelve brooder --for 5m"),
+    "sounds": Verb(
+        "sounds", "hear what each sound means, or write it to a WAV file", "sensord sounds ready --wav ready.wav"
+    ),
     "replay": Verb("replay", "run the rules over recorded readings", "sensord replay night.csv --dish-band 36:38"),
 }
 
