@@ -30,6 +30,9 @@ VERBS: dict[str, Verb] = {
     "watch": Verb("watch", "the dashboard of a running daemon", "sensord watch"),
     "probes": Verb("probes", "list the probes on the bus", "sensord probes --json"),
     "config": Verb("config", "check the config, show it, or print an example", "sensord config --check"),
+    "brooder": Verb(
+        "brooder", "the coming days' bands of a brooder", "sensord brooder --profile finches --hatched 2026-05-04"
+    ),
     "acknowledge": Verb("alarms", "say that an alarm was noticed", "sensord acknowledge brooder too-cold"),
     "shelve": Verb("alarms", "hide an alarm for a limited time", "sensord shelve brooder --for 5m"),
     "replay": Verb("replay", "run the rules over recorded readings", "sensord replay night.csv --dish-band 36:38"),
