@@ -9,7 +9,7 @@ from enum import IntEnum, StrEnum, unique
 from typing import TypeAlias
 
 from sensord.readings import Band, FaultKind, Observation
-from sensord.watch.events import Condition, Origin
+from sensord.watch.events import Condition, EnterChick, LogFeed, Origin, WeighIn
 
 __all__ = [
     "AlarmChanged",
@@ -24,6 +24,7 @@ __all__ = [
     "DishEstimated",
     "DishState",
     "Effect",
+    "EntryMade",
     "Forecast",
     "GapFound",
     "Measured",
@@ -267,6 +268,14 @@ class Answered:
     reason: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class EntryMade:
+    """The keeper wrote something down. The history stores it and only then sends the one `Answered` it is due."""
+
+    seconds: float
+    entry: LogFeed | WeighIn | EnterChick
+
+
 Effect: TypeAlias = (
     Measured
     | DishChanged
@@ -280,4 +289,5 @@ Effect: TypeAlias = (
     | Alerting
     | Cued
     | Answered
+    | EntryMade
 )
