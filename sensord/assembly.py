@@ -1,15 +1,8 @@
 """From a checked config to the core's settings, and from those to a daemon with its sources and outputs."""
 
-from pathlib import Path
-
-from sensord.config import AlarmsSection, BrooderSection, Config, DishSection, ProbeSection
-from sensord.profiles import load_profile
+from sensord.config import Config, ProbeSection
 from sensord.readings import Place
-from sensord.watch.alarms import AlarmSettings
-from sensord.watch.brooder import BrooderSettings
 from sensord.watch.calibration import Calibration
-from sensord.watch.dish import DishSettings
-from sensord.watch.events import Condition
 from sensord.watch.nursery import NurserySettings, ProbeSettings
 from sensord.watch.screening import BROODER_SCREEN, DISH_SCREEN, ROOM_SCREEN
 

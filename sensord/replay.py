@@ -106,9 +106,7 @@ def _observation(row: list[str], known: set[str] | None) -> Observation:
         celsius = float(text)
     except ValueError:
         if text not in FaultKind:
-            raise DataError(
-                f"'{text}' is neither a temperature nor a fault word ({', '.join(FaultKind)})"
-            ) from None
+            raise DataError(f"'{text}' is neither a temperature nor a fault word ({', '.join(FaultKind)})") from None
         return Fault(probe, seconds, FaultKind(text))
     if not math.isfinite(celsius):
         raise DataError(f"'{text}' is no temperature in Celsius")

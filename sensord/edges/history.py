@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
-from sensord import __version__
+import sensord
 from sensord.clock import Clock, rfc3339
 from sensord.edges import retention
 from sensord.edges.database import (
@@ -164,8 +164,6 @@ class History:
         trusted = self._clock.wall_clock_trusted()
         if trusted and not self._sure:
             self._shift_ms = round((self._offset - before) * 1000)
-            self._closed_minutes.clear()
-            self._minutes = MinuteBook()  # the minutes of the unsure time are summed up again from their readings
         self._sure = trusted
 
     def _take(self, effect: Effect) -> bool:
@@ -260,7 +258,7 @@ class History:
                 migrate(connection, self.path, self._migrations)
                 with transaction(connection, self.path):
                     retention.catch_up(connection)
-                    begun = (self._started_ms, int(self._sure), __version__)
+                    begun = (self._started_ms, int(self._sure), sensord.__version__)
                     row = connection.execute("INSERT INTO run (started_ms, sure, version) VALUES (?, ?, ?)", begun)
                     self._run_id = row.lastrowid
             except BaseException:
@@ -283,7 +281,8 @@ class History:
             if states:
                 connection.executemany("INSERT OR REPLACE INTO state (key, value) VALUES (?, ?)", states.items())
             if self._shift_ms is not None and self._unsure_since_ms is not None:
-                retention.shift_unsure(connection, self._unsure_since_ms, self._shift_ms, self._run_id)
+                if retention.shift_unsure(connection, self._unsure_since_ms, self._shift_ms, self._run_id):
+                    self._minutes = MinuteBook()
         self._runs.clear()
         self._closed_minutes.clear()
         self._rows.clear()

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from sensord.edges.database import Connection, telling, transaction
-from sensord.edges.summaries import Minute, Run
+from sensord.edges.summaries import MINUTE_MS, Minute, Run
 
 __all__ = ["HOUR_MS", "catch_up", "insert_readings", "shift_unsure", "tend"]
 
@@ -76,24 +76,24 @@ def catch_up(connection: Connection) -> None:
     (newest,) = connection.execute("SELECT max(at_ms) FROM reading").fetchone()
     if newest is None:
         return
-    if last is None:
-        (last,) = connection.execute("SELECT min(at_ms) / 1000 FROM reading").fetchone()
-    _sum_up_again(connection, last // 60 * 60 - 120, newest // 1000 + 60)
+    (oldest,) = connection.execute("SELECT min(at_ms) FROM reading").fetchone()
+    # Where the readings of the minute before have been let go of, that minute is complete as it stands.
+    first = -(-oldest // MINUTE_MS) * 60 if last is not None and last * 1000 > oldest else oldest // 1000
+    _sum_up_again(connection, max(first, (last or 0) - 120), newest // 1000 + 60)
 
 
 def _sum_up_again(connection: Connection, from_s: int, to_s: int) -> None:
-    """Minutes in the range anew, where fine readings are still there to sum up."""
-    (oldest,) = connection.execute("SELECT min(at_ms) FROM reading").fetchone()
-    if oldest is None:
-        return
-    from_s = max(from_s, oldest // 60_000 * 60)
-    to_s = -(-to_s // 60) * 60
+    """The minutes in the range anew from the rows; for a range whose readings have all been kept."""
+    from_s, to_s = from_s // 60 * 60, -(-to_s // 60) * 60
     connection.execute("DELETE FROM minute WHERE at_s >= ? AND at_s < ?", (from_s, to_s))
     connection.execute(_SUM_UP_READINGS, (from_s, to_s))
 
 
-def shift_unsure(connection: Connection, since_ms: int, shift_ms: int, run_id: int | None) -> None:
-    """The wall clock has been set: move this run's rows from before to where they belong, and call them sure."""
+def shift_unsure(connection: Connection, since_ms: int, shift_ms: int, run_id: int | None) -> bool:
+    """The wall clock has been set: move this run's rows from before to where they belong, and call them sure.
+
+    Whether there were readings among them; then every minute up to now has been summed up again.
+    """
     found = connection.execute(
         "SELECT min(at_ms), max(at_ms) FROM reading WHERE sure = 0 AND at_ms >= ?", (since_ms,)
     ).fetchone()
@@ -110,12 +110,14 @@ def shift_unsure(connection: Connection, since_ms: int, shift_ms: int, run_id: i
         connection.execute(change, (shift_ms, since_ms))
     connection.execute("UPDATE run SET started_ms = started_ms + ?, sure = 1 WHERE id = ?", (shift_ms, run_id))
     if found[0] is None:
-        return
+        return False
     first_s, last_s = found[0] // 60_000 * 60, found[1] // 1000 + 60
     _sum_up_again(connection, first_s, last_s)
     shift_s = shift_ms // 1000
-    _sum_up_again(connection, (first_s + shift_s) // 60 * 60, last_s + shift_s + 60)
-    connection.execute("DELETE FROM hour WHERE at_s >= ?", (first_s // 3600 * 3600,))
+    (newest,) = connection.execute("SELECT max(at_ms) FROM reading").fetchone()
+    _sum_up_again(connection, first_s + shift_s, newest // 1000 + 60)
+    connection.execute("DELETE FROM hour WHERE at_s >= ?", (min(first_s, first_s + shift_s) // 3600 * 3600,))
+    return True
 
 
 def tend(connection: Connection, path: Path, now_ms: int, fine_days: int, minute_days: int) -> None:

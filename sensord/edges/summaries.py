@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["Minute", "MinuteBook", "Run", "RunBook"]
+__all__ = ["MINUTE_MS", "Minute", "MinuteBook", "Run", "RunBook"]
 
 MINUTE_MS = 60_000
 # Two equal readings further apart than this are two rows: the time between them was not measured.

@@ -393,7 +393,9 @@ def _booked(nursery: Nursery, change: tuple[AlarmBook, Iterable[Effect]]) -> _Ch
 def _paused(settings: NurserySettings, nursery: Nursery, now: float, seconds: float) -> _Change:
     most = settings.pause_seconds
     if not 0 < seconds <= most:
-        raise CommandError(f"the audio can be paused for up to {most:.0f} s, not {seconds:.0f} s (alarms.pause_seconds)")
+        raise CommandError(
+            f"the audio can be paused for up to {most:.0f} s, not {seconds:.0f} s (alarms.pause_seconds)"
+        )
     return replace(nursery, paused_until_seconds=now + seconds), []
 
 
