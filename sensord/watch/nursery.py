@@ -305,8 +305,7 @@ def _returned(settings: NurserySettings, nursery: Nursery, gap: Gap) -> _Change:
     nursery = replace(nursery, gap=gap)
     effects: list[Effect] = []
     for name, many in settings.brooders.items():
-        for probe in many.probes:
-            effects.append(Noted(gap.seconds, probe, Note.POWER_GAP, gap_seconds=gap.gap_seconds))
+        effects += [Noted(gap.seconds, probe, Note.POWER_GAP, gap_seconds=gap.gap_seconds) for probe in many.probes]
         found = brooder.gap(many, nursery.brooders[name], gap.seconds, gap.gap_seconds)
         nursery, effects = _brooder_done(settings, nursery, name, found, effects)
     return nursery, effects
@@ -376,9 +375,7 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> _C
             return _dish_done(settings, nursery, name, before, dish.start_batch(one, before, now), [])
         case SetStage(brooder=name, stage=stage):
             many = _known(settings.brooders, name, "brooder")
-            return _brooder_done(
-                settings, nursery, name, brooder.set_stage(many, nursery.brooders[name], now, stage), []
-            )
+            raise CommandError(f"{many.name} is pinned to a band: its stage '{stage}' changes nothing")
         case TestSounds():
             return nursery, [Cued(now, Cue.SELF_TEST)]
         case _:
