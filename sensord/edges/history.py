@@ -6,13 +6,12 @@ what must not be lost waits in memory, and writing is tried again; a damaged fil
 one begun.
 """
 
-import json
 import logging
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple, Protocol
+from typing import Any, Protocol
 
 import sensord
 from sensord.clock import Clock, rfc3339
@@ -26,6 +25,7 @@ from sensord.edges.database import (
     telling,
     transaction,
 )
+from sensord.edges.effect_rows import Row, row_of
 from sensord.edges.entries import store
 from sensord.edges.migrations import MIGRATIONS, Migration, migrate
 from sensord.edges.summaries import Minute, MinuteBook, RunBook
@@ -34,14 +34,11 @@ from sensord.readings import Fault, Observation
 from sensord.watch.effects import (
     AlarmChanged,
     Answered,
-    BandMoved,
     BatchStarted,
-    DishChanged,
     Effect,
     EntryMade,
     GapFound,
     Measured,
-    Noted,
 )
 from sensord.watch.rounds import FeedRound, RoundTracker
 from sensord.watch.views import Snapshot
@@ -70,11 +67,6 @@ class HistoryRules(Protocol):
     @property
     def minute_days(self) -> int:
         """How long minute summaries are kept; hours, alarms and entries stay for ever."""
-
-
-class _Row(NamedTuple):
-    table: str
-    values: dict[str, Any]
 
 
 class History:
@@ -107,7 +99,7 @@ class History:
         self._runs = RunBook()
         self._minutes = MinuteBook()
         self._closed_minutes: list[Minute] = []
-        self._rows: deque[_Row] = deque()
+        self._rows: deque[Row] = deque()
         self._entries: deque[EntryMade] = deque()
         self._states: dict[str, str] = {}
         self._rounds = RoundTracker()
@@ -178,12 +170,11 @@ class History:
             case EntryMade():
                 self._entries.append(effect)
                 return True
-            case AlarmChanged() | BatchStarted() | GapFound() | DishChanged() | BandMoved() | Noted() | Answered():
-                row = _row_of(effect)
-                self._put(row.table, effect.seconds, row.values)
-                return isinstance(effect, AlarmChanged | BatchStarted | GapFound | Answered) or begun is not None
             case _:
-                return False
+                row = row_of(effect)
+                if row is not None:
+                    self._put(row.table, effect.seconds, row.values)
+                return isinstance(effect, _AT_ONCE) or begun is not None
 
     def _measured(self, observation: Observation) -> None:
         milli, fault = None, None
@@ -207,7 +198,7 @@ class History:
         }
 
     def _put(self, table: str, seconds: float, values: dict[str, Any]) -> None:
-        self._rows.append(_Row(table, {"at_ms": self._at_ms(seconds), "sure": int(self._sure), **values}))
+        self._rows.append(Row(table, {"at_ms": self._at_ms(seconds), "sure": int(self._sure), **values}))
         if len(self._rows) > _MOST_ROWS_WAITING:
             self._rows.popleft()
 
@@ -245,7 +236,7 @@ class History:
             self.words = f"{error}; it was set aside as {aside.name} and a new one begun"
             _log.error("%s", self.words)
             self._rows.append(
-                _Row("note", _NOTE | {"at_ms": self._at_ms(self._clock.monotonic_seconds()), "detail": self.words})
+                Row("note", _NOTE | {"at_ms": self._at_ms(self._clock.monotonic_seconds()), "detail": self.words})
             )
             self._write()
             return self.words
@@ -280,7 +271,7 @@ class History:
                 connection.execute(f"INSERT INTO {row.table} ({columns}) VALUES ({marks})", tuple(row.values.values()))
             if states:
                 connection.executemany("INSERT OR REPLACE INTO state (key, value) VALUES (?, ?)", states.items())
-            if self._shift_ms is not None and self._unsure_since_ms is not None:
+            if self._shift_ms is not None and self._unsure_since_ms is not None:  # noqa: SIM102
                 if retention.shift_unsure(connection, self._unsure_since_ms, self._shift_ms, self._run_id):
                     self._minutes = MinuteBook()
         self._runs.clear()
@@ -323,56 +314,6 @@ class History:
         self._tended_hour = hour
 
 
+_AT_ONCE = (AlarmChanged, BatchStarted, GapFound, Answered)
 _VERBS = {"LogFeed": "feed", "WeighIn": "weigh", "EnterChick": "chick"}
 _NOTE: dict[str, Any] = {"sure": 1, "probe": "", "what": "history_replaced", "fault": None, "gap_seconds": None}
-
-
-def _row_of(
-    effect: AlarmChanged | BatchStarted | GapFound | DishChanged | BandMoved | Noted | Answered,
-) -> _Row:
-    match effect:
-        case AlarmChanged():
-            return _Row(
-                "alarm",
-                {
-                    "place": effect.place,
-                    "condition": effect.condition.value,
-                    "priority": effect.priority.word,
-                    "state": effect.state.value,
-                    "previous": effect.previous.value,
-                    "celsius": effect.celsius,
-                    "origin": effect.origin.value,
-                    "seen": effect.seen,
-                    "do_first": effect.do_first,
-                },
-            )
-        case BatchStarted():
-            return _Row("batch", {"dish": effect.dish, "origin": effect.origin.value})
-        case GapFound():
-            before, after = json.dumps(effect.before_celsius), json.dumps(effect.after_celsius)
-            return _Row("power_gap", {"gap_seconds": effect.gap_seconds, "before": before, "after": after})
-        case DishChanged():
-            return _Row(
-                "dish_state",
-                {
-                    "dish": effect.dish,
-                    "probe": effect.probe,
-                    "state": effect.state.value,
-                    "previous": effect.previous.value,
-                    "celsius": effect.celsius,
-                    "low_celsius": effect.low_celsius,
-                    "high_celsius": effect.high_celsius,
-                    "why": effect.why,
-                },
-            )
-        case BandMoved():
-            low, high = effect.band.low_celsius, effect.band.high_celsius
-            shown = {"low_celsius": low, "high_celsius": high, "source": effect.source, "pinned": int(effect.pinned)}
-            return _Row("band", {"place": effect.place, **shown})
-        case Noted():
-            fault = None if effect.fault is None else effect.fault.value
-            found = {"what": effect.what.value, "fault": fault, "gap_seconds": effect.gap_seconds}
-            return _Row("note", {"probe": effect.probe, **found, "detail": effect.detail})
-        case Answered():
-            answer = {"origin": effect.origin.value, "done": int(effect.done), "reason": effect.reason}
-            return _Row("command", {"verb": effect.verb, **answer})
