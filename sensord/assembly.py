@@ -1,9 +1,6 @@
-"""From a checked config to the core's settings, and from those to a daemon with its sources and outputs."""
+"""From a checked config to the settings of the core."""
 
-from pathlib import Path
-
-from sensord.config import AlarmsSection, BrooderSection, Config, DishSection, ProbeSection
-from sensord.profiles import load_profile
+from sensord.config import AlarmsSection, BandSection, BrooderSection, Config, DishSection, ProbeSection
 from sensord.readings import Place
 from sensord.watch.alarms import AlarmSettings
 from sensord.watch.brooder import BrooderSettings
@@ -45,4 +42,44 @@ def _probe(name: str, section: ProbeSection, config: Config) -> ProbeSettings:
         screen=_SCREENS[section.place],
         late_seconds=_late_seconds(section.place, config),
         trail_bin_seconds=_TRAIL_BIN_SECONDS[section.place],
+    )
+
+
+def _dish(name: str, section: DishSection, config: Config) -> DishSettings:
+    probe = config.probes[section.probe]
+    return DishSettings(
+        name=name,
+        probe=section.probe,
+        band=section.band.band(),
+        band_source=section.band.source,
+        uncertainty_celsius=probe.uncertainty_celsius,
+        uptake_seconds=section.uptake_seconds,
+        probability=section.probability,
+        batch_limit_seconds=section.batch_limit_seconds,
+        late_seconds=_late_seconds(Place.DISH, config),
+        time_constant_seconds=probe.time_constant_seconds,
+    )
+
+
+def _brooder(name: str, section: BrooderSection, config: Config) -> BrooderSettings:
+    band = section.band or BandSection(low_celsius=33.2, high_celsius=35.8)
+    return BrooderSettings(
+        name=name,
+        probes=tuple(section.probes),
+        band=band.band(),
+        band_source=band.source,
+        deadband_celsius=section.deadband_celsius,
+        on_delay_seconds=section.on_delay_seconds,
+        off_delay_seconds=section.off_delay_seconds,
+        late_seconds=_late_seconds(Place.BROODER, config),
+    )
+
+
+def _alarms(section: AlarmsSection) -> AlarmSettings:
+    dangers = {Condition.DANGEROUSLY_COLD, Condition.DANGEROUSLY_WARM}
+    return AlarmSettings(
+        latching=frozenset(dangers) if section.latch_danger else frozenset(),
+        shelve_seconds=section.shelve_seconds,
+        rearm_seconds=section.rearm_seconds,
+        reminder_seconds=section.reminder_seconds,
     )

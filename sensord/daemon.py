@@ -9,7 +9,6 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 from sensord import __version__
 from sensord.clock import Clock
@@ -21,20 +20,10 @@ from sensord.watch.events import Event, Gap, Observed, Tick, Troubled
 from sensord.watch.nursery import Nursery, NurserySettings
 from sensord.watch.views import OutputView, Snapshot
 
-__all__ = ["Daemon", "Source"]
+__all__ = ["Daemon", "ReaderState"]
 
 _INBOX = 10_000
 _TICK_SECONDS = 1.0
-
-
-class Source(Protocol):
-    """Something with threads that delivers events: the probes, the buttons."""
-
-    def start(self) -> None:
-        """Begin to deliver."""
-
-    def close(self) -> None:
-        """Stop delivering."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +53,7 @@ class Daemon:
         self._wake = threading.Event()
         self._stopping = threading.Event()
         self._outlets: list[Outlet] = []
-        self._sources: list[Source] = []
+        self._sources: list[tuple[Callable[[], None] | None, Callable[[], None]]] = []
         self.nursery: Nursery = whole.begin(settings, clock.monotonic_seconds(), book)
         self.dropped_events = 0
 
@@ -72,9 +61,9 @@ class Daemon:
         """Outputs are closed in the reverse order of their adding."""
         self._outlets.append(Outlet(output, self._trouble))
 
-    def add_source(self, source: Source) -> None:
-        """Sources are started after every output, and closed before."""
-        self._sources.append(source)
+    def add_source(self, close: Callable[[], None], start: Callable[[], None] | None = None) -> None:
+        """Something with threads that deliver events; started after every output, and closed before them."""
+        self._sources.append((start, close))
 
     def deliver(self, event: Event) -> None:
         """Put an event into the inbox; called from any thread, never blocks.
@@ -99,14 +88,15 @@ class Daemon:
                 outlet.start()
             if gap is not None:
                 self.deliver(gap)
-            for source in self._sources:
-                source.start()
+            for start, _ in self._sources:
+                if start is not None:
+                    start()
             self._notifier.ready(f"watching {len(self.settings.probes)} probes")
             self._loop()
         finally:
             self._notifier.stopping()
-            for source in reversed(self._sources):
-                source.close()
+            for _, close in reversed(self._sources):
+                close()
             for outlet in reversed(self._outlets):
                 outlet.close(seconds=3.0)
 
@@ -135,7 +125,8 @@ class Daemon:
         try:
             self.nursery, effects = whole.step(self.settings, self.nursery, event)
         except Exception as error:  # a fault of ours must be heard, and must not end the watch
-            self._trouble("rules", f"{type(error).__name__}: {error} (at {type(event).__name__})")
+            if not isinstance(event, Troubled):
+                self._trouble("rules", f"{type(error).__name__}: {error} (at {type(event).__name__})")
             return
         for effect in effects:
             self._give(effect)

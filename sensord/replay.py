@@ -105,14 +105,17 @@ def _observation(row: list[str], known: set[str] | None) -> Observation:
     try:
         celsius = float(text)
     except ValueError:
-        if text not in FaultKind:
-            raise DataError(
-                f"'{text}' is neither a temperature nor a fault word ({', '.join(FaultKind)})"
-            ) from None
-        return Fault(probe, seconds, FaultKind(text))
+        return Fault(probe, seconds, _fault_kind(text))
     if not math.isfinite(celsius):
         raise DataError(f"'{text}' is no temperature in Celsius")
     return Reading(probe, seconds, celsius)
+
+
+def _fault_kind(text: str) -> FaultKind:
+    try:
+        return FaultKind(text)
+    except ValueError:
+        raise DataError(f"'{text}' is neither a temperature nor a fault word ({', '.join(FaultKind)})") from None
 
 
 def config_for(
@@ -150,7 +153,7 @@ def _default_config() -> Config:
                 "brooder": ProbeSection(rom="28-000000000002", place=Place.BROODER),
             },
             "dishes": {"dish": {"probe": "dish"}},
-            "brooders": {"brooder": {"probes": ["brooder"], "profile": "default", "stage": "hatchling"}},
+            "brooders": {"brooder": {"probes": ["brooder"], "band": {"low_celsius": 33.2, "high_celsius": 35.8}}},
         }
     )
 

@@ -67,7 +67,10 @@ def _told(item: Effect | Snapshot) -> tuple[int, str] | None:
         case AlarmChanged():
             level = _LEVELS[item.priority] if item.state is AlarmState.UNACKNOWLEDGED else _INFO
             air = "" if item.celsius is None else f" at {item.celsius:.1f} °C"
-            return level, f"alarm {item.place} {item.condition}: {item.state}{air} ({item.priority.word}, {item.origin})"
+            return (
+                level,
+                f"alarm {item.place} {item.condition}: {item.state}{air} ({item.priority.word}, {item.origin})",
+            )
         case DishChanged():
             paste = "" if item.celsius is None else f", paste about {item.celsius:.1f} °C"
             return _INFO, f"dish {item.dish}: {item.state}{paste}" + (f": {item.why}" if item.why else "")

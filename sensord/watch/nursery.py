@@ -24,6 +24,7 @@ from sensord.watch.effects import (
     Cue,
     Cued,
     Effect,
+    EntryMade,
     GapFound,
     Measured,
     Note,
@@ -34,8 +35,10 @@ from sensord.watch.events import (
     Acknowledge,
     Command,
     Condition,
+    EnterChick,
     Event,
     Gap,
+    LogFeed,
     Observed,
     Origin,
     OutOfService,
@@ -49,6 +52,7 @@ from sensord.watch.events import (
     Tick,
     Troubled,
     Unshelve,
+    WeighIn,
 )
 from sensord.watch.screening import Screen, ScreenSettings, screen
 from sensord.watch.trails import TrailKeeper
@@ -305,8 +309,6 @@ def _returned(settings: NurserySettings, nursery: Nursery, gap: Gap) -> _Change:
     nursery = replace(nursery, gap=gap)
     effects: list[Effect] = []
     for name, many in settings.brooders.items():
-        for probe in many.probes:
-            effects.append(Noted(gap.seconds, probe, Note.POWER_GAP, gap_seconds=gap.gap_seconds))
         found = brooder.gap(many, nursery.brooders[name], gap.seconds, gap.gap_seconds)
         nursery, effects = _brooder_done(settings, nursery, name, found, effects)
     return nursery, effects
@@ -330,6 +332,8 @@ def _commanded(settings: NurserySettings, nursery: Nursery, command: Command) ->
         after, effects = _obeyed(settings, nursery, command)
     except CommandError as error:
         return nursery, [Answered(command.seconds, command.request, command.origin, verb, False, str(error))]
+    if isinstance(command, LogFeed | WeighIn | EnterChick):
+        return after, effects  # the history answers, once it is on the disk
     return after, [*effects, Answered(command.seconds, command.request, command.origin, verb, True)]
 
 
@@ -344,6 +348,9 @@ _VERBS: dict[type[Command], str] = {
     StartBatch: "batch",
     SetStage: "stage",
     TestSounds: "test-sounds",
+    LogFeed: "feed",
+    WeighIn: "weigh",
+    EnterChick: "chick",
 }
 
 
@@ -376,11 +383,11 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> _C
             return _dish_done(settings, nursery, name, before, dish.start_batch(one, before, now), [])
         case SetStage(brooder=name, stage=stage):
             many = _known(settings.brooders, name, "brooder")
-            return _brooder_done(
-                settings, nursery, name, brooder.set_stage(many, nursery.brooders[name], now, stage), []
-            )
+            raise CommandError(f"{many.name} is pinned to a band: its stage '{stage}' changes nothing")
         case TestSounds():
             return nursery, [Cued(now, Cue.SELF_TEST)]
+        case LogFeed() | WeighIn() | EnterChick():
+            return nursery, [EntryMade(now, command)]
         case _:
             assert_never(command)
 
@@ -393,7 +400,9 @@ def _booked(nursery: Nursery, change: tuple[AlarmBook, Iterable[Effect]]) -> _Ch
 def _paused(settings: NurserySettings, nursery: Nursery, now: float, seconds: float) -> _Change:
     most = settings.pause_seconds
     if not 0 < seconds <= most:
-        raise CommandError(f"the audio can be paused for up to {most:.0f} s, not {seconds:.0f} s (alarms.pause_seconds)")
+        raise CommandError(
+            f"the audio can be paused for up to {most:.0f} s, not {seconds:.0f} s (alarms.pause_seconds)"
+        )
     return replace(nursery, paused_until_seconds=now + seconds), []
 
 
