@@ -352,6 +352,18 @@ def _pin_trouble(config: Config) -> Iterator[_Trouble]:
         yield _Trouble(("chime", "pin"), f'a buzzer of kind "{chime.kind}" needs its pin')
     if chime.lamp_pin is not None and chime.lamp_pins is not None:
         yield _Trouble(("chime", "lamp_pins"), "give lamp_pin (one lamp) or lamp_pins (red, green, blue), not both")
+    yield from _night_trouble(chime)
+
+
+def _night_trouble(chime: ChimeSection) -> Iterator[_Trouble]:
+    if chime.night_level < 1 and chime.kind != "passive":
+        yield _Trouble(
+            ("chime", "night_level"), 'only a passive buzzer can be played softer: remove it, or kind = "passive"'
+        )
+    if chime.night_level < 1 and chime.night is None:
+        yield _Trouble(("chime", "night_level"), 'needs to know when night is: add night = "22:00-06:00"')
+    if chime.night is not None and any(int(end[:2]) > 23 for end in chime.night.split("-")):
+        yield _Trouble(("chime", "night"), "hours run from 00 to 23")
 
 
 def _told(text: str, source: str, troubles: list[_Trouble]) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from enum import IntEnum, StrEnum, unique
 from typing import TypeAlias
 
+from sensord.physics.conformity import Verdict
 from sensord.readings import Band, FaultKind, Observation
 from sensord.watch.events import Condition, Origin
 
@@ -77,16 +78,6 @@ class DishState(StrEnum):
 
 
 @unique
-class Verdict(StrEnum):
-    """Conformity with a band under uncertainty, four ways (JCGM 106)."""
-
-    IN_BAND = "in the band"
-    IN_NOT_PROVEN = "in the band, not proven"
-    OUT_NOT_PROVEN = "out of the band, not proven"
-    OUT_OF_BAND = "out of the band"
-
-
-@unique
 class Note(StrEnum):
     """Things found from the readings, worth a line."""
 
@@ -113,6 +104,7 @@ class Cue(StrEnum):
     STIR = "stir"
     CONFIRM = "confirm"
     REMINDER = "reminder"
+    SELF_TEST = "self-test"
 
 
 @dataclass(frozen=True, slots=True)

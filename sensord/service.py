@@ -1,0 +1,90 @@
+"""Puts a daemon together: sources that deliver, outputs that take, the nursery between them."""
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from sensord import assembly
+from sensord.clock import Clock
+from sensord.config import Config
+from sensord.daemon import Daemon, ReaderState
+from sensord.edges.buttons import Buttons
+from sensord.edges.chime import Chime
+from sensord.edges.commands import Limits
+from sensord.edges.control import ControlServer
+from sensord.edges.journal import Journal
+from sensord.edges.notify import Notifier
+from sensord.edges.probes import ProbeReader
+from sensord.watch.nursery import UNIT_PLACE, NurserySettings
+
+__all__ = ["Places", "build", "limits_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where a daemon keeps its things: history and other lasting files, and the control socket."""
+
+    state: Path
+    socket: Path
+
+    @classmethod
+    def of(cls, config: Config, socket: Path, environment: Mapping[str, str] = os.environ) -> "Places":
+        """The config's own, else what systemd hands out (`$STATE_DIRECTORY`), else the user's state folder."""
+        user = Path(environment.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "sensord"
+        state = config.unit.state_folder or Path(environment.get("STATE_DIRECTORY") or user)
+        return cls(state, config.unit.socket or socket)
+
+
+def limits_of(config: Config, settings: NurserySettings) -> Limits:
+    """What commands from outside may ask for; no command can raise any of it."""
+    return Limits(
+        brooders=tuple(settings.brooders),
+        dishes=tuple(settings.dishes),
+        other_places=(UNIT_PLACE,),
+        pause_seconds=config.alarms.pause_seconds,
+        shelve_seconds=config.alarms.shelve_seconds,
+    )
+
+
+def build(config: Config, clock: Clock, places: Places, journal: Journal, patience: Clock | None = None) -> Daemon:
+    """A daemon ready to `run`.
+
+    `patience` is the clock by which people wait, where `clock` runs faster than life. Raises `WiringError` for pins
+    that cannot be had and `ConfigError` for a config that cannot be met.
+    """
+    settings = assembly.nursery_settings(config)
+    limits = limits_of(config, settings)
+    reader: ProbeReader
+    daemon = Daemon(settings, clock, Notifier(), reader_state=lambda: _state_of(reader))
+    one_wire = config.one_wire
+    reader = ProbeReader(
+        one_wire.root,
+        {name: probe.rom for name, probe in config.probes.items()},
+        one_wire.interval_seconds,
+        one_wire.deadline_seconds,
+        clock,
+        daemon.deliver,
+        one_wire.bulk_conversion,
+    )
+    daemon.add_output(journal)
+    daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, limits, patience))
+    chime = Chime(config.chime, clock)
+    daemon.add_output(chime)
+    daemon.add_source(reader.close, reader.start)
+    buttons = Buttons(
+        config.buttons,
+        clock,
+        daemon.deliver,
+        factory_name=config.chime.factory,
+        dish=next(iter(config.dishes), None),
+        pause_seconds=config.alarms.pause_seconds,
+    )
+    daemon.add_source(buttons.close)
+    return daemon
+
+
+def _state_of(reader: ProbeReader) -> ReaderState:
+    health = reader.health()
+    methods = {probe: f"{bus.method}" for bus in health.buses for probe in bus.probes}
+    return ReaderState(health.alive, methods)
