@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
+from sensord.edges.topics import check_base
 from sensord.errors import ConfigError
 from sensord.physics.water import WEATHER_CELSIUS, altitude_pascals, boiling_celsius
 from sensord.readings import Band, Place
@@ -190,22 +191,25 @@ class ButtonsSection(Section):
     batch_pin: int | None = Field(None, ge=0, le=27)
 
 
+Topic = Annotated[str, AfterValidator(check_base)]
+
+
 class DiscoverySection(Section):
     """Hub discovery over MQTT."""
 
     enabled: bool = True
-    prefix: str = "homeassistant"
+    prefix: Topic = "homeassistant"
     form: Literal["device", "entity"] = "device"
-    birth_topic: str = "homeassistant/status"
+    birth_topic: Topic = "homeassistant/status"
     birth_payload: str = "online"
 
 
 class MqttSection(Section):
     """The broker. Without this section nothing is published."""
 
-    host: str
+    host: str = Field(min_length=1)
     port: int = Field(1883, ge=1, le=65535)
-    base: str = "sensord"
+    base: Topic = "sensord"
     username: str | None = None
     password_file: Path | None = None
     ca_file: Path | None = None
@@ -214,6 +218,7 @@ class MqttSection(Section):
     tls: bool = False
     version: Literal["auto", "5", "3.1.1"] = "auto"
     keepalive_seconds: int = Field(20, ge=5, le=120)
+    interval_seconds: float = Field(10, ge=1, le=300)
     read_only: bool = False
     senml: bool = False
     discovery: DiscoverySection = DiscoverySection()
@@ -328,6 +333,16 @@ def _contradictions(config: Config) -> Iterator[_Trouble]:
         yield from _brooder_trouble(name, brooder)
     yield from _kitchen_trouble(config)
     yield from _pin_trouble(config)
+    yield from _mqtt_trouble(config.mqtt)
+
+
+def _mqtt_trouble(mqtt: MqttSection | None) -> Iterator[_Trouble]:
+    if mqtt is None:
+        return
+    if (mqtt.certificate_file is None) != (mqtt.key_file is None):
+        yield _Trouble(("mqtt", "certificate_file"), "a client certificate needs certificate_file and key_file both")
+    if mqtt.password_file is not None and mqtt.username is None:
+        yield _Trouble(("mqtt", "password_file"), "a password without a username is of no use: add mqtt.username")
 
 
 def _kitchen_trouble(config: Config) -> Iterator[_Trouble]:
