@@ -1,46 +1,17 @@
 """The house: folders are layers and imports run only downward; the core cannot reach the outside."""
 
-import ast
 from pathlib import Path
 
 import pytest
 
-PACKAGE = Path(__file__).parent.parent / "sensord"
-LAYERS = ["words", "physics", "care", "watch", "edges", "screens", "assembly"]
-WORDS = {"sensord.readings", "sensord.errors", "sensord.clock", "sensord"}
+from tests.house import BEGIN, END, TOP, imports_of, layer_of, modules, name_of, table
+
 CORE_MAY_IMPORT = {
     "collections", "collections.abc", "dataclasses", "enum", "typing", "math", "bisect", "itertools", "functools",
-    "operator", "statistics", "datetime", "json", "tomllib", "re", "pathlib", "types",
+    "operator", "statistics", "datetime", "re", "types",
 }  # fmt: skip
-LIBRARIES = {"gpiozero": 2, "w1thermsensor": 1, "paho": 2, "sqlite3": 2}
-
-
-def modules() -> list[Path]:
-    return sorted(PACKAGE.rglob("*.py"))
-
-
-def name_of(path: Path) -> str:
-    parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
-    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
-
-
-def layer_of(module: str) -> int:
-    if module in WORDS:
-        return 0
-    folder = module.split(".")[1]
-    return LAYERS.index(folder) if folder in LAYERS else LAYERS.index("assembly")
-
-
-def imports_of(path: Path) -> set[str]:
-    found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text())):
-        if isinstance(node, ast.Import):
-            found |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom) and node.module:
-            submodules = {f"{node.module}.{alias.name}" for alias in node.names}
-            is_package = (PACKAGE.parent / Path(*node.module.split("."))).is_dir()
-            found |= submodules if node.module.startswith("sensord") and is_package else {node.module}
-    return found
+CONFINED = {"gpiozero": 2, "w1thermsensor": 1, "paho": 2, "sqlite3": 3}
+"""How many modules may import an outside library."""
 
 
 @pytest.mark.parametrize("path", modules(), ids=name_of)
@@ -57,6 +28,12 @@ def test_the_core_imports_nothing_that_touches_the_outside(path: Path) -> None:
 
 
 def test_each_outside_library_is_confined() -> None:
-    for library, most in LIBRARIES.items():
+    for library, most in CONFINED.items():
         users = {name_of(p) for p in modules() if any(i.split(".")[0] == library for i in imports_of(p))}
         assert len(users) <= most, (library, users)
+
+
+def test_the_drawn_house_is_the_built_one() -> None:
+    page = (TOP / "DEVELOPERS.md").read_text()
+    drawn = page.split(BEGIN)[1].split(END)[0].strip()
+    assert drawn == table().strip(), "run `python -m tests.house --write`"

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from enum import IntEnum, StrEnum, unique
 from typing import TypeAlias
 
+from sensord.physics.conformity import Verdict
 from sensord.readings import Band, FaultKind, Observation
-from sensord.watch.events import Condition, Origin
+from sensord.watch.events import Condition, EnterChick, LogFeed, Origin, WeighIn
 
 __all__ = [
     "AlarmChanged",
@@ -24,6 +25,7 @@ __all__ = [
     "DishEstimated",
     "DishState",
     "Effect",
+    "EntryMade",
     "Forecast",
     "GapFound",
     "Measured",
@@ -77,16 +79,6 @@ class DishState(StrEnum):
 
 
 @unique
-class Verdict(StrEnum):
-    """Conformity with a band under uncertainty, four ways (JCGM 106)."""
-
-    IN_BAND = "in the band"
-    IN_NOT_PROVEN = "in the band, not proven"
-    OUT_NOT_PROVEN = "out of the band, not proven"
-    OUT_OF_BAND = "out of the band"
-
-
-@unique
 class Note(StrEnum):
     """Things found from the readings, worth a line."""
 
@@ -113,6 +105,7 @@ class Cue(StrEnum):
     STIR = "stir"
     CONFIRM = "confirm"
     REMINDER = "reminder"
+    SELF_TEST = "self-test"
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +260,14 @@ class Answered:
     reason: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class EntryMade:
+    """The keeper wrote something down. The history stores it and only then sends the one `Answered` it is due."""
+
+    seconds: float
+    entry: LogFeed | WeighIn | EnterChick
+
+
 Effect: TypeAlias = (
     Measured
     | DishChanged
@@ -280,4 +281,5 @@ Effect: TypeAlias = (
     | Alerting
     | Cued
     | Answered
+    | EntryMade
 )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from sensord.readings import Fault, FaultKind, Observation, Reading
 
-__all__ = ["Screen", "ScreenSettings", "screen"]
+__all__ = ["BROODER_SCREEN", "DISH_SCREEN", "ROOM_SCREEN", "Screen", "ScreenSettings", "screen"]
 
 POWER_ON_CELSIUS = 85.0
 """The DS18B20's register after power-on, 0550h (data sheet, table 'temperature/data relationship')."""
@@ -84,3 +84,16 @@ def _allowed(settings: ScreenSettings, before: Reading, after: Reading) -> float
 
 def _fault(reading: Reading, kind: FaultKind) -> Fault:
     return Fault(reading.probe, reading.seconds, kind, f"read {reading.celsius} °C")
+
+
+DISH_SCREEN = ScreenSettings(low_celsius=-10.0, high_celsius=105.0, step_celsius_per_second=None, frozen_seconds=50.0)
+"""A dip is an honest jump, so no step limit. Paste that cools moves a 1/16 °C step within seconds, and noise of a few
+hundredths flips the last bit: 50 s to the last bit the same is a probe that answers but no longer measures. In a
+steady room the same may be honest; the fault goes with the first change, and nothing is ready in a room."""
+
+BROODER_SCREEN = ScreenSettings(low_celsius=0.5, high_celsius=60.0, step_celsius_per_second=1.0, frozen_seconds=None)
+"""Air around chicks: 0 °C and below or over 60 °C is no brooder. A lid lifted in a cold room moves a small probe by a
+few tenths a second; 1 °C/s is no air. A good thermostat may hold one 1/16 °C step for long, so no frozen rule."""
+
+ROOM_SCREEN = ScreenSettings(low_celsius=-10.0, high_celsius=50.0, step_celsius_per_second=1.0, frozen_seconds=None)
+"""A living room, from an unheated one in winter to a hot summer; as slow as air, and often steady for hours."""

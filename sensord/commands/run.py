@@ -1,0 +1,44 @@
+"""`sensord run`: the daemon in the foreground, as the service manager starts it."""
+
+import argparse
+import os
+import signal
+import sys
+import threading
+from pathlib import Path
+
+from sensord.clock import SystemClock
+from sensord.config import DEFAULT_PATH, load
+from sensord.daemon import Daemon
+from sensord.edges.control_wire import daemon_path
+from sensord.edges.journal import Journal
+from sensord.service import Places, build
+
+__all__ = ["arguments", "run", "stop_on_signals"]
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--config", type=Path, default=DEFAULT_PATH, metavar="FILE", help="default: %(default)s")
+    parser.add_argument("--one-wire-root", type=Path, metavar="DIR", help="another tree of the kernel's shape")
+    parser.add_argument("--socket", type=Path, metavar="PATH", help="the control socket")
+    parser.add_argument("--state", type=Path, metavar="DIR", help="where history is kept")
+
+
+def run(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    if options.one_wire_root is not None:
+        one_wire = config.one_wire.model_copy(update={"root": options.one_wire_root})
+        config = config.model_copy(update={"one_wire": one_wire})
+    places = Places.of(config, daemon_path(os.environ))
+    places = Places(options.state or places.state, options.socket or places.socket)
+    daemon = build(config, SystemClock(), places, Journal(sys.stderr))
+    stop_on_signals(daemon)
+    daemon.run()
+    return 0
+
+
+def stop_on_signals(daemon: Daemon) -> None:
+    """An orderly end on SIGTERM, SIGINT and a closed terminal: pins low, database closed, broker told."""
+    if threading.current_thread() is threading.main_thread():
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            signal.signal(number, lambda *_: daemon.stop())

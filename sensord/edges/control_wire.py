@@ -1,0 +1,140 @@
+"""What goes over the control socket: one JSON object a line, with the fields of JSON-RPC 2.0.
+
+    request   {"jsonrpc": "2.0", "id": 7, "method": "shelve", "params": {"place": "brooder", "for_seconds": 300}}
+    answer    {"jsonrpc": "2.0", "id": 7, "result": {...}}   or   {..., "error": {"code": -32000, "message": "..."}}
+    push      {"jsonrpc": "2.0", "method": "snapshot" | "effect" | "dropped", "params": {...}}
+
+The codes from -32700 to -32600 are those of the JSON-RPC 2.0 specification, section 5.1; the others lie in the range
+that it leaves to servers. Snapshots and effects go through JSON and back unchanged.
+"""
+
+import json
+import os
+from collections.abc import Mapping
+from enum import IntEnum, unique
+from functools import cache
+from pathlib import Path
+from typing import Any, cast, get_args
+
+from pydantic import TypeAdapter, ValidationError
+
+from sensord.errors import DataError
+from sensord.watch.effects import Effect
+from sensord.watch.views import Snapshot
+
+__all__ = [
+    "LINE_LIMIT_BYTES",
+    "SYSTEM_SOCKET",
+    "Code",
+    "client_path",
+    "daemon_path",
+    "effect_from",
+    "effect_json",
+    "error_line",
+    "push_line",
+    "result_line",
+    "snapshot_from",
+    "snapshot_json",
+]
+
+LINE_LIMIT_BYTES = 64 * 1024
+SYSTEM_SOCKET = Path("/run/sensord/control.sock")
+
+
+@unique
+class Code(IntEnum):
+    """Why a request was not done."""
+
+    NOT_JSON = -32700
+    NOT_A_REQUEST = -32600
+    UNKNOWN_METHOD = -32601
+    BAD_PARAMS = -32602
+    REFUSED = -32000
+    NO_ANSWER = -32001
+    BUSY = -32002
+
+
+@cache
+def _snapshots() -> TypeAdapter[Snapshot]:
+    return TypeAdapter(Snapshot)
+
+
+@cache
+def _effects(kind: str) -> TypeAdapter[Any] | None:
+    found = next((candidate for candidate in get_args(Effect) if candidate.__name__ == kind), None)
+    return TypeAdapter(found) if found else None
+
+
+def snapshot_json(snapshot: Snapshot) -> bytes:
+    """A snapshot as a JSON object."""
+    return _snapshots().dump_json(snapshot)
+
+
+def snapshot_from(params: object) -> Snapshot:
+    """The snapshot that parsed JSON stands for. Raises `DataError` where it stands for none."""
+    try:
+        return _snapshots().validate_python(params)
+    except ValidationError as error:
+        raise DataError(f"the daemon's snapshot cannot be read: {_short(error)}") from error
+
+
+def effect_json(effect: Effect) -> bytes:
+    """An effect as a JSON object, its class name under `kind`."""
+    kind = type(effect).__name__
+    adapter = _effects(kind)
+    assert adapter is not None, kind
+    return f'{{"kind":"{kind}",'.encode() + adapter.dump_json(effect)[1:]
+
+
+def effect_from(params: object) -> Effect:
+    """The effect that parsed JSON stands for. Raises `DataError` where it stands for none."""
+    kind = str(params.get("kind")) if isinstance(params, Mapping) else "?"
+    adapter = _effects(kind)
+    if adapter is None or not isinstance(params, Mapping):
+        raise DataError(f"the daemon sent a '{kind}', which is not known here: update the older of the two")
+    try:
+        return cast("Effect", adapter.validate_python({key: params[key] for key in params if key != "kind"}))
+    except ValidationError as error:
+        raise DataError(f"the daemon's {kind} cannot be read: {_short(error)}") from error
+
+
+def _short(error: ValidationError) -> str:
+    first = error.errors()[0]
+    where = ".".join(str(part) for part in first["loc"])
+    return f"{where}: {first['msg']}; daemon and client should be of one version"
+
+
+def push_line(method: str, params_json: bytes) -> bytes:
+    """A line that nobody asked for one by one."""
+    return b'{"jsonrpc":"2.0","method":"%b","params":%b}\n' % (method.encode(), params_json)
+
+
+def result_line(request_id: object, result_json: bytes) -> bytes:
+    """The answer to a request that was done."""
+    return b'{"jsonrpc":"2.0","id":%b,"result":%b}\n' % (json.dumps(request_id).encode(), result_json)
+
+
+def error_line(request_id: object, code: Code, message: str) -> bytes:
+    """The answer to a request that was not done; `request_id` is None where it could not be read."""
+    answer = {"jsonrpc": "2.0", "id": request_id, "error": {"code": int(code), "message": message}}
+    return json.dumps(answer, ensure_ascii=False).encode() + b"\n"
+
+
+def daemon_path(environment: Mapping[str, str]) -> Path:
+    """Where a daemon opens its socket when neither config nor option names one.
+
+    systemd tells the service its folder in RUNTIME_DIRECTORY (systemd.exec(5)); a daemon started by hand uses the
+    user's runtime folder, or the state folder where there is none (XDG Base Directory Specification 0.8).
+    """
+    given = environment.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    if given:
+        return Path(given) / SYSTEM_SOCKET.name
+    if os.access(SYSTEM_SOCKET.parent, os.W_OK):
+        return SYSTEM_SOCKET
+    state = environment.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
+    return Path(environment.get("XDG_RUNTIME_DIR") or state) / "sensord" / SYSTEM_SOCKET.name
+
+
+def client_path(environment: Mapping[str, str]) -> Path:
+    """Where a client looks first: the service's socket, and where there is none, that of a daemon run by hand."""
+    return SYSTEM_SOCKET if SYSTEM_SOCKET.exists() else daemon_path(environment)

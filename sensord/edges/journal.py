@@ -1,0 +1,108 @@
+"""One line per event for the journal, with its level; nothing for single readings, no secrets.
+
+Under systemd each line carries the `<N>` prefix of sd-daemon(3); elsewhere plain text goes to the given stream.
+"""
+
+import os
+import sys
+from typing import TextIO
+
+from sensord.watch.effects import (
+    AlarmChanged,
+    AlarmState,
+    Alerting,
+    Answered,
+    BandMoved,
+    BatchStarted,
+    Cued,
+    DishChanged,
+    Effect,
+    Forecast,
+    GapFound,
+    Noted,
+    Priority,
+)
+from sensord.watch.views import Snapshot
+
+__all__ = ["Journal", "under_systemd"]
+
+_CRITICAL, _ERROR, _WARNING, _INFO = 2, 3, 4, 6  # syslog(3) levels
+_LEVELS = {Priority.HIGH: _CRITICAL, Priority.MEDIUM: _ERROR, Priority.LOW: _WARNING}
+
+
+def under_systemd(stream: TextIO) -> bool:
+    """Whether `stream` goes straight to the journal (systemd.exec(5), `$JOURNAL_STREAM`)."""
+    try:
+        status = os.fstat(stream.fileno())
+    except (OSError, ValueError):
+        return False
+    return os.environ.get("JOURNAL_STREAM") == f"{status.st_dev}:{status.st_ino}"
+
+
+class Journal:
+    """An output of the daemon that writes lines."""
+
+    name = "journal"
+
+    def __init__(self, stream: TextIO = sys.stderr) -> None:
+        self._stream = stream
+        self._prefixed = under_systemd(stream)
+
+    def handle(self, item: Effect | Snapshot) -> None:
+        told = _told(item)
+        if told is not None:
+            self.write(*told)
+
+    def write(self, level: int, text: str) -> None:
+        """Write `text` at a syslog level; every line of it gets the prefix."""
+        for line in text.splitlines():
+            print(f"<{level}>{line}" if self._prefixed else line, file=self._stream, flush=True)
+
+    def close(self) -> None:
+        self._stream.flush()
+
+
+def _told(item: Effect | Snapshot) -> tuple[int, str] | None:
+    match item:
+        case AlarmChanged():
+            level = _LEVELS[item.priority] if item.state is AlarmState.UNACKNOWLEDGED else _INFO
+            air = "" if item.celsius is None else f" at {item.celsius:.1f} °C"
+            return (
+                level,
+                f"alarm {item.place} {item.condition}: {item.state}{air} ({item.priority.word}, {item.origin})",
+            )
+        case DishChanged():
+            paste = "" if item.celsius is None else f", paste about {item.celsius:.1f} °C"
+            return _INFO, f"dish {item.dish}: {item.state}{paste}" + (f": {item.why}" if item.why else "")
+        case Noted():
+            fault = f" {item.fault}" if item.fault else ""
+            gap = f" of {item.gap_seconds:.0f} s" if item.gap_seconds is not None else ""
+            return (_WARNING if item.fault else _INFO), f"probe {item.probe}: {item.what}{fault}{gap}"
+        case Forecast():
+            return _WARNING, f"forecast {item.place} {item.condition}: in about {item.in_seconds / 60:.0f} min"
+        case BandMoved():
+            return _INFO, f"brooder {item.place}: band is now {item.band} ({item.source})"
+        case BatchStarted():
+            return _INFO, f"dish {item.dish}: batch started ({item.origin})"
+        case GapFound():
+            length = "for an unknown time" if item.gap_seconds is None else f"for {item.gap_seconds / 60:.0f} min"
+            return _WARNING, f"nobody watched {length}: {_air(item)}"
+        case Answered(done=False):
+            return _WARNING, f"command {item.verb} ({item.origin}) refused: {item.reason}"
+        case Answered():
+            return _INFO, f"command {item.verb} ({item.origin}) done"
+        case Cued():
+            return _INFO, f"sound {item.cue}" + (f" for {item.dish}" if item.dish else "")
+        case Alerting(priority=priority) if priority is not None:
+            return _WARNING, f"horn on: {priority.word}"
+        case _:
+            return None
+
+
+def _air(gap: GapFound) -> str:
+    moved = [
+        f"{probe} went from {before:.1f} to {gap.after_celsius[probe]:.1f} °C"
+        for probe, before in gap.before_celsius.items()
+        if probe in gap.after_celsius
+    ]
+    return ", ".join(moved) or "no reading to compare"

@@ -1,0 +1,92 @@
+"""Outputs, each behind a bounded queue and a thread of its own, so that none can hold up the rules or another output.
+
+What gives way when a queue is full, by a fixed rule: snapshots and single readings first (newer ones follow), then the
+oldest of the rest; every loss is counted and told.
+"""
+
+import threading
+from collections import deque
+from collections.abc import Callable
+from typing import Protocol, TypeAlias
+
+from sensord.watch.effects import Effect, Measured
+from sensord.watch.views import Snapshot
+
+__all__ = ["Item", "Outlet", "Output"]
+
+Item: TypeAlias = Effect | Snapshot
+
+
+class Output(Protocol):
+    """What every output offers: a name, a way to take an item, an orderly end."""
+
+    @property
+    def name(self) -> str:
+        """A short word for screens and logs."""
+
+    def handle(self, item: Item) -> None:
+        """Take one item, in order, on the outlet's thread. An exception is shown as trouble; the output stays."""
+
+    def close(self) -> None:
+        """Let go of everything, leave nothing sounding and nothing unwritten."""
+
+
+class Outlet:
+    """The queue and the thread of one output. `told(name, words)` hears of trouble, and of its end with no words."""
+
+    def __init__(self, output: Output, told: Callable[[str, str], None], capacity: int = 2000) -> None:
+        self.output = output
+        self._told = told
+        self._capacity = capacity
+        self._items: deque[Item] = deque()
+        self._wake = threading.Condition()
+        self._closing = False
+        self._in_trouble = False
+        self.lost = 0
+        self._thread = threading.Thread(target=self._work, name=f"output-{output.name}", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def put(self, item: Item) -> None:
+        """Queue an item; never blocks for longer than a list operation."""
+        with self._wake:
+            if len(self._items) >= self._capacity:
+                self._make_room()
+            self._items.append(item)
+            self._wake.notify()
+
+    def _make_room(self) -> None:
+        self.lost += 1
+        for index, item in enumerate(self._items):
+            if isinstance(item, Measured | Snapshot):
+                del self._items[index]
+                return
+        self._items.popleft()
+
+    def _work(self) -> None:
+        while True:
+            with self._wake:
+                while not self._items and not self._closing:
+                    self._wake.wait()
+                if not self._items:
+                    return
+                item = self._items.popleft()
+            try:
+                self.output.handle(item)
+            except Exception as error:  # whatever an output does wrong must not end the watch
+                self._in_trouble = True
+                self._told(self.output.name, f"{type(error).__name__}: {error}")
+            else:
+                if self._in_trouble:
+                    self._in_trouble = False
+                    self._told(self.output.name, "")
+
+    def close(self, seconds: float) -> None:
+        """Hand on what is queued, for up to `seconds` of real time, then close the output."""
+        with self._wake:
+            self._closing = True
+            self._wake.notify()
+        if self._thread.is_alive():
+            self._thread.join(seconds)
+        self.output.close()

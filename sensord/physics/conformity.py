@@ -1,0 +1,65 @@
+"""Whether a temperature lies in a band, said with the uncertainty it is known with.
+
+Follows JCGM 106:2012 ('The role of measurement uncertainty in conformity assessment'): the normal model with a flat
+prior, and guarded acceptance. `u` below is a standard uncertainty (k = 1), `U` an expanded one (k = 2), both Celsius.
+"""
+
+import math
+from enum import StrEnum, unique
+from statistics import NormalDist
+
+from sensord.readings import Band
+
+__all__ = ["Verdict", "acceptance_interval", "capability_index", "probability_inside", "standard_normal", "verdict"]
+
+
+@unique
+class Verdict(StrEnum):
+    """The four answers of a binary decision with a guard band on either side of each limit (ILAC-G8)."""
+
+    IN_BAND = "in the band"
+    IN_NOT_PROVEN = "in the band, not proven"
+    OUT_NOT_PROVEN = "out of the band, not proven"
+    OUT_OF_BAND = "out of the band"
+
+
+def standard_normal(z: float) -> float:
+    """The cumulative standard normal distribution at `z`, to the precision of `math.erfc`."""
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+def probability_inside(celsius: float, standard_uncertainty: float, low: float, high: float) -> float:
+    """P(low <= T <= high) of a temperature estimated as `celsius` with `standard_uncertainty` (k = 1).
+
+    `low` may be -inf and `high` inf, for a single limit. An uncertainty of 0 gives 0 or 1.
+    """
+    if standard_uncertainty <= 0.0:
+        return 1.0 if low <= celsius <= high else 0.0
+    upper, lower = (high - celsius) / standard_uncertainty, (low - celsius) / standard_uncertainty
+    if lower > 0.0:  # both ends in the same tail: subtract the small numbers, not two that are nearly 1
+        return standard_normal(-lower) - standard_normal(-upper)
+    return standard_normal(upper) - standard_normal(lower)
+
+
+def acceptance_interval(band: Band, standard_uncertainty: float, probability: float = 0.95) -> Band | None:
+    """The temperatures that may be called inside `band` with one-sided `probability`; None where there are none.
+
+    The guard band is w = z u with z the quantile of `probability` (1.645 for 95 %), JCGM 106 clause 8.3.2.
+    """
+    guard = NormalDist().inv_cdf(probability) * standard_uncertainty
+    low, high = band.low_celsius + guard, band.high_celsius - guard
+    return Band(low, high) if low < high else None
+
+
+def capability_index(band: Band, standard_uncertainty: float) -> float:
+    """Measurement capability: width of the band over 4 u (JCGM 106 clause 7.6.3). Under 1 nothing can be proven."""
+    return (band.high_celsius - band.low_celsius) / (4.0 * standard_uncertainty)
+
+
+def verdict(band: Band, celsius: float, expanded_uncertainty: float) -> Verdict:
+    """The verdict on `celsius` with the guard band w = U; a limit itself belongs to the band."""
+    if celsius in band:
+        proven = band.low_celsius + expanded_uncertainty <= celsius <= band.high_celsius - expanded_uncertainty
+        return Verdict.IN_BAND if proven else Verdict.IN_NOT_PROVEN
+    distance = max(band.low_celsius - celsius, celsius - band.high_celsius)
+    return Verdict.OUT_OF_BAND if distance > expanded_uncertainty else Verdict.OUT_NOT_PROVEN

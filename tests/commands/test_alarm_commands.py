@@ -1,0 +1,63 @@
+"""`sensord acknowledge` and `sensord shelve` as typed, against a real control socket."""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from sensord.cli import main
+from sensord.commands.durations import duration_seconds, duration_words
+from sensord.edges.commands import Limits
+from sensord.errors import DataError
+from sensord.watch.events import Acknowledge, Condition, Shelve
+from tests.fake_daemon import FakeDaemon
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[FakeDaemon]:
+    daemon = FakeDaemon(tmp_path / "control.sock", Limits(brooders=("brooder",), dishes=("dish",)))
+    yield daemon
+    daemon.close()
+
+
+def test_acknowledge_without_a_place_means_every_alarm(daemon: FakeDaemon, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["acknowledge", "--socket", str(daemon.path)]) == 0
+    assert capsys.readouterr().out == "acknowledged: every alarm\n"
+    command = daemon.commands.get(timeout=5)
+    assert isinstance(command, Acknowledge)
+    assert (command.place, command.condition) == (None, None)
+
+
+def test_shelve_takes_a_duration_as_people_write_it(daemon: FakeDaemon, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["shelve", "brooder", "too-cold", "--for", "5m", "--socket", str(daemon.path)]) == 0
+    assert capsys.readouterr().out == "shelved for 5m: brooder too-cold\n"
+    command = daemon.commands.get(timeout=5)
+    assert isinstance(command, Shelve)
+    assert (command.place, command.condition, command.for_seconds) == ("brooder", Condition.TOO_COLD, 300.0)
+
+
+def test_a_refusal_is_exit_1_and_says_why(daemon: FakeDaemon, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["shelve", "brooder", "--for", "3h", "--json", "--socket", str(daemon.path)]) == 1
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["done"] is False
+    assert "alarms.shelve_seconds" in answer["reason"]
+
+
+def test_no_daemon_is_exit_2_and_says_how_to_start_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["acknowledge", "--socket", str(tmp_path / "none.sock")]) == 2
+    assert "start it with `sensord run`" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"), [("90s", 90.0), ("5m", 300.0), ("1h", 3600.0), ("1h30m", 5400.0), (" 0.5M ", 30.0)]
+)
+def test_durations_are_read_as_people_write_them(text: str, seconds: float) -> None:
+    assert duration_seconds(text) == seconds
+    assert duration_seconds(duration_words(seconds)) == seconds
+
+
+@pytest.mark.parametrize("text", ["", "5", "m", "0s", "-5m", "5 m", "5m1h", "1d", "nan", "٥m x"])
+def test_what_is_no_duration_is_refused_with_an_example(text: str) -> None:
+    with pytest.raises(DataError, match="such as 90s, 5m or 1h30m"):
+        duration_seconds(text)

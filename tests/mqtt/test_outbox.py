@@ -1,0 +1,117 @@
+"""The outbox: numbered, in order, on the disk when told so, and bounded by a rule."""
+
+import signal
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from sensord.edges.outbox import Outbox
+from sensord.errors import StorageError
+
+ROOT = Path(__file__).parents[2]
+
+
+def payload(number: int, series: str) -> bytes:
+    return f"{series} {number}".encode()
+
+
+def test_events_come_out_numbered_in_order_and_go_when_confirmed(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox.db")
+    assert [outbox.add(payload, alarm=True) for _ in range(5)] == [1, 2, 3, 4, 5]
+    assert [event.number for event in outbox.waiting(after=1, most=2)] == [2, 3]
+    assert outbox.waiting(0, 1)[0].payload == f"{outbox.series} 1".encode()
+    outbox.remove([1, 2, 4])
+    assert [event.number for event in outbox.waiting(0, 9)] == [3, 5]
+
+
+def test_a_number_is_never_used_twice_even_when_all_is_sent_and_the_daemon_starts_anew(tmp_path: Path) -> None:
+    first = Outbox(tmp_path / "outbox.db")
+    first.add(payload, alarm=True)
+    first.remove([1])
+    series = first.series
+    first.close()
+    again = Outbox(tmp_path / "outbox.db")
+    assert again.series == series
+    assert again.add(payload, alarm=True) == 2
+
+
+def test_the_oldest_event_that_is_no_alarm_gives_way(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox.db", most=4)
+    for alarm in (True, False, False, True, True, True):
+        outbox.add(payload, alarm)
+    assert [event.number for event in outbox.waiting(0, 99)] == [1, 4, 5, 6]
+    assert outbox.dropped == 2
+
+
+def test_alarms_stay_beyond_the_limit_and_the_last_word_is_the_tenfold(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox.db", most=2)
+    for _ in range(23):
+        outbox.add(payload, alarm=True)
+    assert [event.number for event in outbox.waiting(0, 99)] == list(range(4, 24))
+    outbox.close()
+    assert Outbox(tmp_path / "outbox.db").dropped == 3
+
+
+def test_a_damaged_file_is_moved_aside_and_a_new_series_begins(tmp_path: Path) -> None:
+    path = tmp_path / "outbox.db"
+    series = Outbox(path).series
+    for leftover in tmp_path.iterdir():
+        leftover.write_bytes(b"not a database at all" * 500)
+    outbox = Outbox(path)
+    assert outbox.moved_aside == tmp_path / "outbox.db.damaged-1"
+    assert outbox.moved_aside.exists()
+    assert outbox.series != series
+    assert outbox.add(payload, alarm=True) == 1
+
+
+def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StorageError, match=r"outbox\.db: the outbox cannot be used"):
+        Outbox(tmp_path / "file" / "outbox.db")
+
+
+def test_topics_are_remembered_until_let_go(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox.db")
+    outbox.hold(["a/1", "a/2", "a/1"])
+    outbox.close()
+    again = Outbox(tmp_path / "outbox.db")
+    again.let_go(["a/1", "never"])
+    assert again.held() == {"a/2"}
+
+
+ADD_UNTIL_KILLED = """
+import sys
+from pathlib import Path
+from sensord.edges.outbox import Outbox
+outbox = Outbox(Path(sys.argv[1]))
+while True:
+    print(outbox.add(lambda number, series: b"x", alarm=True), flush=True)
+"""
+
+
+def test_what_was_told_as_stored_outlives_a_kill(tmp_path: Path) -> None:
+    path = tmp_path / "outbox.db"
+    with subprocess.Popen(
+        [sys.executable, "-c", ADD_UNTIL_KILLED, str(path)], cwd=ROOT, stdout=subprocess.PIPE, text=True
+    ) as child:
+        assert child.stdout is not None
+        while child.stdout.readline() != "50\n":
+            pass
+        child.send_signal(signal.SIGKILL)
+        rest = child.stdout.read().splitlines()
+    last = int([line for line in ["50", *rest] if line][-1])
+    kept = [event.number for event in Outbox(path).waiting(0, 1_000_000)]
+    assert kept[:last] == list(range(1, last + 1))
+
+
+def test_a_commit_is_flushed_before_it_is_told(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox.db")
+    assert outbox._database.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL, sqlite.org/pragma.html
+    assert outbox._database.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    with sqlite3.connect(tmp_path / "outbox.db") as other:
+        outbox.add(payload, alarm=False)
+        assert other.execute("SELECT count(*) FROM event").fetchone()[0] == 1
+    other.close()

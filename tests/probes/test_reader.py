@@ -1,0 +1,362 @@
+"""The real reader on the plain-folder fake of the kernel's tree: every fault, both buses, every way to read."""
+
+import contextlib
+import itertools
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from sensord.clock import FastClock, SystemClock
+from sensord.edges.bus import Method
+from sensord.edges.one_wire import list_probes, probe_at
+from sensord.edges.probes import ProbeReader
+from sensord.edges.scratchpad import Converted
+from sensord.fake_tree import Failure, FakeProbe, FakeTree
+from sensord.readings import Fault, FaultKind, Observation, Reading
+from sensord.watch.events import Observed
+
+AIR, PASTE, ROOM = "28-0000072431ab", "28-00000bbb9b13", "28-0000000000c4"
+SPEED = 10.0
+PATIENCE_SECONDS = 20.0
+
+
+class Heard:
+    """What the reader delivered; tests wait here for what they expect."""
+
+    def __init__(self) -> None:
+        self._all: list[Observation] = []
+        self._changed = threading.Condition()
+
+    def __call__(self, observed: Observed) -> None:
+        with self._changed:
+            self._all.append(observed.observation)
+            self._changed.notify_all()
+
+    def wait_for(self, wanted: Callable[[Observation], bool], after: int = 0) -> Observation:
+        def found() -> Observation | None:
+            return next((seen for seen in self._all[after:] if wanted(seen)), None)
+
+        with self._changed:
+            result = self._changed.wait_for(lambda: found() is not None, PATIENCE_SECONDS)
+            assert result, f"never delivered; last: {self._all[-4:]}"
+            observation = found()
+            assert observation is not None
+            return observation
+
+    def reading(self, probe: str, after: int = 0) -> Reading:
+        seen = self.wait_for(lambda o: o.probe == probe and isinstance(o, Reading), after)
+        assert isinstance(seen, Reading)
+        return seen
+
+    def fault(self, probe: str, kind: FaultKind | None = None, after: int = 0) -> Fault:
+        seen = self.wait_for(
+            lambda o: o.probe == probe and isinstance(o, Fault) and (kind is None or o.kind is kind), after
+        )
+        assert isinstance(seen, Fault)
+        return seen
+
+    @property
+    def count(self) -> int:
+        return len(self._all)
+
+    @property
+    def all(self) -> list[Observation]:
+        return list(self._all)
+
+
+def steady(celsius: float) -> Callable[[float], float]:
+    return lambda _seconds: celsius
+
+
+@contextlib.contextmanager
+def reading(
+    tree: FakeTree,
+    clock: FastClock | SystemClock,
+    *,
+    deadline: float = 5.0,
+    bulk: bool = True,
+    probes: dict[str, str] | None = None,
+) -> Iterator[tuple[ProbeReader, Heard]]:
+    heard = Heard()
+    reader = ProbeReader(tree.root, probes or {"air": AIR, "paste": PASTE}, 1.0, deadline, clock, heard, bulk=bulk)
+    reader.start()
+    try:
+        yield reader, heard
+    finally:
+        reader.close()
+
+
+@pytest.fixture
+def clock() -> FastClock:
+    return FastClock(SPEED)
+
+
+@pytest.fixture
+def tree(tmp_path: Path, clock: FastClock) -> Iterator[FakeTree]:
+    probes = [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(-10.125))]
+    with FakeTree(tmp_path, clock, probes) as made:
+        yield made
+
+
+@pytest.fixture
+def two_buses(tmp_path: Path, clock: FastClock) -> Iterator[FakeTree]:
+    probes = [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(37.0), bus="w1_bus_master2")]
+    with FakeTree(tmp_path, clock, probes) as made:
+        yield made
+
+
+def test_bulk_conversion_is_used_where_it_proves_itself(tree: FakeTree, clock: FastClock) -> None:
+    with reading(tree, clock) as (reader, heard):
+        assert heard.reading("air").celsius == 34.5
+        assert heard.reading("paste").celsius == -10.125
+        heard.reading("air", after=heard.count)
+        health = reader.health()
+    assert health.alive
+    assert [(bus.bus, bus.method) for bus in health.buses] == [("w1_bus_master1", Method.BULK)]
+    assert health.buses[0].cycle_seconds is not None
+    assert health.buses[0].cycle_seconds >= 0.75
+
+
+def test_without_the_kernels_bulk_file_powered_probes_are_read_side_by_side(tmp_path: Path, clock: FastClock) -> None:
+    with (
+        FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(1.0))], bulk=False) as tree,
+        reading(tree, clock) as (reader, heard),
+    ):
+        heard.reading("paste")
+        (bus,) = reader.health().buses
+    assert bus.method is Method.PARALLEL
+    assert "no bulk conversion" in bus.why
+
+
+def test_one_parasite_probe_makes_the_bus_serial(tmp_path: Path, clock: FastClock) -> None:
+    probes = [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(1.0), powered=False)]
+    with FakeTree(tmp_path, clock, probes, bulk=False) as tree, reading(tree, clock) as (reader, heard):
+        heard.reading("paste")
+        (bus,) = reader.health().buses
+    assert bus.method is Method.SERIAL
+    assert "supply wire" in bus.why
+
+
+def test_bulk_can_be_switched_off(tree: FakeTree, clock: FastClock) -> None:
+    with reading(tree, clock, bulk=False) as (reader, heard):
+        heard.reading("air")
+        (bus,) = reader.health().buses
+    assert bus.method is Method.PARALLEL
+    assert "config" in bus.why
+
+
+def test_a_bulk_state_that_never_ends_leads_to_a_visible_fallback(tmp_path: Path, clock: FastClock) -> None:
+    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
+    state = tree.state_file()
+    state.unlink()
+    state.symlink_to("/dev/null")  # swallows the trigger and reads as empty: a state that never ends
+    with reading(tree, clock, probes={"air": AIR}, deadline=2.0) as (reader, heard):
+        assert heard.reading("air").celsius == 34.5
+        (bus,) = reader.health().buses
+    assert bus.method is Method.PARALLEL
+    assert "never ended" in bus.why
+
+
+def test_a_trigger_that_the_kernel_ignores_leads_to_a_visible_fallback(tmp_path: Path, clock: FastClock) -> None:
+    """Kernel driver: a device that is no thermometer on the bus makes the trigger give up silently, state `0`."""
+    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
+    state = tree.state_file()
+    stop = threading.Event()
+
+    def ignore() -> None:
+        while not stop.wait(0.0005):
+            state.write_text("0\n")
+
+    ignoring = threading.Thread(target=ignore)
+    ignoring.start()
+    try:
+        with reading(tree, clock, probes={"air": AIR}) as (reader, heard):
+            heard.reading("air")
+            (bus,) = reader.health().buses
+    finally:
+        stop.set()
+        ignoring.join()
+    assert bus.method is Method.PARALLEL
+    assert "ignored" in bus.why
+
+
+def test_a_bulk_conversion_that_ends_too_early_is_distrusted(tmp_path: Path, clock: FastClock) -> None:
+    """A state that says 'results wait' at once, as after a signal cut the kernel's wait short."""
+    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
+    stop = threading.Event()
+
+    def claim_ready() -> None:
+        while not stop.wait(0.0005):
+            tree.state_file().write_text("1\n")
+
+    early = threading.Thread(target=claim_ready)
+    early.start()
+    try:
+        with reading(tree, clock, probes={"air": AIR}) as (reader, heard):
+            heard.reading("air")
+            (bus,) = reader.health().buses
+    finally:
+        stop.set()
+        early.join()
+    assert bus.method is Method.PARALLEL
+    assert "too early" in bus.why
+
+
+def test_a_bulk_file_that_cannot_be_written_is_a_reason_that_is_told(tmp_path: Path, clock: FastClock) -> None:
+    """On a Pi it is EACCES, root only; here EISDIR, which root gets too."""
+    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
+    tree.state_file().unlink()
+    tree.state_file().mkdir()
+    with reading(tree, clock, probes={"air": AIR}) as (reader, heard):
+        heard.reading("air")
+        (bus,) = reader.health().buses
+    assert bus.method is Method.PARALLEL
+    assert "cannot be written" in bus.why
+
+
+def test_results_left_by_a_crashed_run_are_not_told_as_new(tmp_path: Path, clock: FastClock) -> None:
+    """State `1` at the start: the waiting results are old. The first thing heard must be from a new conversion."""
+    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(20.0))])  # the old value is in place
+    tree.state_file().write_text("1\n")
+    tree.set_celsius(AIR, steady(34.5))
+    with tree, reading(tree, clock, probes={"air": AIR}) as (_, heard):
+        first = heard.reading("air")
+    assert first.celsius == 34.5
+
+
+@pytest.mark.parametrize(
+    ("failure", "kind"),
+    [
+        (Failure.CRC_OLD_KERNEL, FaultKind.CRC_ERROR),
+        (Failure.CRC_MISMATCH, FaultKind.CRC_ERROR),
+        (Failure.EMPTY, FaultKind.NO_RESPONSE),
+        (Failure.POWER_ON, FaultKind.POWER_ON_VALUE),
+        (Failure.NO_POWER, FaultKind.OUT_OF_SPAN),
+        (Failure.SHORTED, FaultKind.ZERO_SCRATCHPAD),
+        (Failure.GARBLED, FaultKind.BUS_ERROR),
+        (Failure.VANISHED, FaultKind.NO_RESPONSE),
+    ],
+)
+def test_each_failure_has_its_fault_and_passes_when_healed(
+    tree: FakeTree, clock: FastClock, failure: Failure, kind: FaultKind
+) -> None:
+    with reading(tree, clock) as (_, heard):
+        heard.reading("air")
+        tree.fail(AIR, failure)
+        heard.fault("air", kind)
+        tree.fail(AIR, None)
+        assert heard.reading("air", after=heard.count).celsius == 34.5
+        assert heard.reading("paste", after=heard.count).celsius == -10.125
+
+
+def test_a_vanished_probe_is_named_absent_and_taken_up_again(tree: FakeTree, clock: FastClock) -> None:
+    tree.fail(PASTE, Failure.VANISHED)
+    with reading(tree, clock) as (_, heard):
+        assert heard.fault("paste").detail == "not on the bus"
+        heard.reading("air")
+        tree.fail(PASTE, None)
+        assert heard.reading("paste").celsius == -10.125
+
+
+def test_no_tree_at_all_is_a_bus_error(tmp_path: Path, clock: FastClock) -> None:
+    heard = Heard()
+    reader = ProbeReader(tmp_path / "none", {"air": AIR}, 1.0, 5.0, clock, heard)
+    reader.start()
+    fault = heard.fault("air")
+    reader.close()
+    assert fault.kind is FaultKind.BUS_ERROR
+    assert "no one-wire tree" in fault.detail
+
+
+def test_a_hanging_bus_becomes_late_on_time_and_stops_no_other(two_buses: FakeTree, clock: FastClock) -> None:
+    with reading(two_buses, clock) as (reader, heard):
+        heard.reading("air")
+        heard.reading("paste")
+        two_buses.fail(PASTE, Failure.HANGING)
+        before = heard.count
+        late = heard.fault("paste", FaultKind.LATE, before)
+        threads = threading.active_count()
+        heard.wait_for(lambda o: o.probe == "paste" and o.seconds > late.seconds + 3.0, before)  # and again
+        assert threading.active_count() == threads
+        hung = {bus.bus: bus.hanging for bus in reader.health().buses}
+        assert reader.health().alive
+        two_buses.fail(PASTE, None)
+        assert heard.reading("paste", heard.count).celsius == 37.0
+    assert hung == {"w1_bus_master1": False, "w1_bus_master2": True}
+    good = [o for o in heard.all if o.probe == "air"]
+    assert all(isinstance(o, Reading) for o in good)
+    gaps = [b.seconds - a.seconds for a, b in itertools.pairwise(good)]
+    assert max(gaps) < 5.0
+
+
+def test_one_hanging_probe_stops_no_other_that_is_read_side_by_side(tmp_path: Path, clock: FastClock) -> None:
+    probes = [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(1.0))]
+    with FakeTree(tmp_path, clock, probes, bulk=False) as tree, reading(tree, clock) as (_, heard):
+        heard.reading("paste")
+        tree.fail(PASTE, Failure.HANGING)
+        heard.fault("paste", FaultKind.LATE, heard.count)
+        heard.reading("air", heard.count)
+
+
+def test_closing_does_not_wait_for_a_hanging_read(tmp_path: Path) -> None:
+    clock = SystemClock()
+    probes = [FakeProbe(AIR, steady(34.5), failure=Failure.HANGING)]
+    with FakeTree(tmp_path, clock, probes, bulk=False) as tree:
+        heard = Heard()
+        reader = ProbeReader(tree.root, {"air": AIR}, 0.05, 0.1, clock, heard)
+        reader.start()
+        heard.fault("air", FaultKind.LATE)
+        started = clock.monotonic_seconds()
+        reader.close()
+        assert clock.monotonic_seconds() - started < 1.0
+
+
+def test_all_threads_end_with_the_reader(tree: FakeTree, clock: FastClock) -> None:
+    before = set(threading.enumerate())
+    with reading(tree, clock) as (_, heard):
+        heard.reading("air")
+        ours = set(threading.enumerate()) - before
+        assert len(ours) >= 3
+    for thread in ours:
+        thread.join(2.0)
+    assert not any(thread.is_alive() for thread in ours)
+
+
+def test_listing_tells_bus_power_and_resolution(tmp_path: Path, clock: FastClock) -> None:
+    probes = [
+        FakeProbe(ROOM, steady(20.0), bits=9),
+        FakeProbe(AIR, steady(34.5), bus="w1_bus_master2", powered=False),
+    ]
+    tree = FakeTree(tmp_path, clock, probes)
+    (tree.root / "00-800000000000").symlink_to("../../../devices/w1_bus_master1/00-800000000000")
+    found = list_probes(tree.root)
+    assert [(p.rom, p.bus, p.kind, p.bits, p.powered) for p in found] == [
+        (ROOM, "w1_bus_master1", "DS18B20", 9, True),
+        (AIR, "w1_bus_master2", "DS18B20", 12, False),
+    ]
+
+
+def test_listing_survives_a_probe_that_vanishes_meanwhile(tree: FakeTree) -> None:
+    (tree.root / ROOM).symlink_to(f"../../../devices/w1_bus_master1/{ROOM}")
+    assert [probe.rom for probe in list_probes(tree.root)] == [AIR, PASTE]
+
+
+def test_a_tree_without_links_is_read_too(tmp_path: Path, clock: FastClock) -> None:
+    folder = tmp_path / AIR
+    folder.mkdir()
+    (folder / "w1_slave").write_text("48 02 4b 46 7f ff 08 10 ea : crc=ea YES\n48 02 4b 46 7f ff 08 10 ea t=36500\n")
+    heard = Heard()
+    reader = ProbeReader(tmp_path, {"air": AIR}, 1.0, 5.0, clock, heard)
+    reader.start()
+    celsius = heard.reading("air").celsius
+    reader.close()
+    assert celsius == 36.5
+    assert [probe.rom for probe in list_probes(tmp_path)] == [AIR]
+
+
+def test_a_single_reading_for_commands(tree: FakeTree) -> None:
+    decoded = probe_at(tree.root, PASTE)
+    assert isinstance(decoded, Converted)
+    assert decoded.celsius == -10.125

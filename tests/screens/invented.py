@@ -1,0 +1,269 @@
+"""Invented snapshots: nights that never were, for looking at screens and for testing the control socket."""
+
+import math
+from dataclasses import replace
+
+from sensord.readings import Band, FaultKind, Place
+from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
+from sensord.watch.events import Condition
+from sensord.watch.views import AlarmView, BrooderView, DishView, OutputView, ProbeView, Snapshot, Trail
+
+__all__ = ["SNAPSHOTS", "alarm", "brooder", "dish", "many", "night", "probe"]
+
+SECONDS = 40_000.0
+UTC_SECONDS = 1_795_403_700.0  # 2026-11-23 03:15 UTC
+BROODER_BAND = Band(33.2, 35.8)
+DISH_BAND = Band(36.0, 38.0)
+
+
+def trail(middle: float, swing: float, drift: float = 0.0, bins: int = 60) -> Trail:
+    values = [round(middle + swing * math.sin(i / 4) + drift * (i - bins + 1) / bins, 2) for i in range(bins)]
+    return Trail(60.0, (*values[:20], None, *values[21:]))
+
+
+def probe(name: str, place: Place, celsius: float | None, **changes: object) -> ProbeView:
+    view = ProbeView(
+        name=name,
+        place=place,
+        celsius=celsius,
+        uncertainty_celsius=0.3 if place is Place.BROODER else 0.2,
+        fault=None,
+        age_seconds=0.7,
+        readings=40_000,
+        method="one conversion for all",
+        calibrated="ice point, 12 days ago",
+        trail=trail(celsius if celsius is not None else 34.0, 0.25),
+    )
+    return replace(view, **changes)  # type: ignore[arg-type]
+
+
+def dish(state: DishState, reading: float | None, name: str = "dish", **changes: object) -> DishView:
+    view = DishView(
+        name=name,
+        probe=f"{name}-probe",
+        state=state,
+        verdict=None,
+        band=DISH_BAND,
+        band_source="common practice, no source; ask your avian vet",
+        why="",
+        reading_celsius=reading,
+        uncertainty_celsius=0.2,
+        celsius=reading,
+        low_celsius=None if reading is None else reading - 0.3,
+        high_celsius=None if reading is None else reading + 0.3,
+        age_seconds=300.0,
+    )
+    return replace(view, **changes)  # type: ignore[arg-type]
+
+
+def brooder(name: str = "brooder", celsius: float | None = 34.5, **changes: object) -> BrooderView:
+    view = BrooderView(
+        name=name,
+        probes=(f"{name}-probe",),
+        band=BROODER_BAND,
+        band_source="your config",
+        pinned=False,
+        celsius=celsius,
+        verdict=Verdict.IN_BAND if celsius is not None else None,
+        stage="pin-feathered",
+        heading="steady",
+    )
+    return replace(view, **changes)  # type: ignore[arg-type]
+
+
+def alarm(condition: Condition, priority: Priority, **changes: object) -> AlarmView:
+    view = AlarmView(
+        place="brooder",
+        condition=condition,
+        priority=priority,
+        state=AlarmState.UNACKNOWLEDGED,
+        standing=True,
+        since_seconds=SECONDS - 200,
+        celsius=31.4,
+        seen="The air is 31.4 °C, 1.8 below the band, and falling.",
+        do_first="Look at the lamp and its plug; cover half of the lid.",
+    )
+    return replace(view, **changes)  # type: ignore[arg-type]
+
+
+READY = dish(
+    DishState.READY,
+    37.3,
+    verdict=Verdict.IN_BAND,
+    probability=0.98,
+    why="in the band, even, fresh",
+    open_for_seconds=190.0,
+    open_low_seconds=150.0,
+    open_high_seconds=240.0,
+)
+HOT = dish(
+    DishState.HOT,
+    41.2,
+    verdict=Verdict.OUT_OF_BAND,
+    probability=0.0,
+    why="3.2 °C above the band",
+    advice="Stir in 6 ml of water at 20 °C: then 37.4 °C, solids 24 % instead of 27 %.",
+    ready_in_seconds=260.0,
+    ready_low_seconds=210.0,
+    ready_high_seconds=340.0,
+    open_for_seconds=280.0,
+    open_low_seconds=230.0,
+    open_high_seconds=350.0,
+)
+UPTAKE = dish(
+    DishState.UPTAKE,
+    38.9,
+    verdict=Verdict.OUT_NOT_PROVEN,
+    why="the powder is still taking up water",
+    uptake_left_seconds=72.0,
+    ready_in_seconds=95.0,
+    ready_low_seconds=72.0,
+    ready_high_seconds=130.0,
+)
+COOL = dish(
+    DishState.COOL,
+    34.6,
+    verdict=Verdict.OUT_OF_BAND,
+    why="1.4 °C below the band",
+    never=True,
+    advice="Stand the bowl in a bath at 42 °C for about 3 minutes, and stir.",
+)
+UNEVEN = dish(
+    DishState.UNEVEN,
+    37.2,
+    verdict=Verdict.IN_NOT_PROVEN,
+    why="the paste is uneven: 1.9 °C between two spots; stir to the bottom",
+)
+UNKNOWN = dish(
+    DishState.UNKNOWN, None, uncertainty_celsius=None, age_seconds=None, why="no reading: CRC mismatch on the probe"
+)
+AWAY = dish(DishState.AWAY, 22.4, celsius=None, low_celsius=None, high_celsius=None, age_seconds=None)
+
+
+def night(dish_view: DishView = READY, brooder_view: BrooderView | None = None, **changes: object) -> Snapshot:
+    """One brooder and one dish at 03:15."""
+    brooder_view = brooder_view or brooder()
+    dish_reading = dish_view.reading_celsius
+    snapshot = Snapshot(
+        unit="nursery",
+        seconds=SECONDS,
+        utc_seconds=UTC_SECONDS,
+        probes=(
+            probe("brooder-probe", Place.BROODER, brooder_view.celsius),
+            probe(
+                "dish-probe",
+                Place.DISH,
+                dish_reading,
+                fault=None if dish_reading is not None else FaultKind.CRC_ERROR,
+                faults={} if dish_reading is not None else {FaultKind.CRC_ERROR: 41},
+                remedy="" if dish_reading is not None else "Check the joints of the cable; keep it away from mains.",
+            ),
+            probe("room", Place.ROOM, 21.0),
+        ),
+        dishes=(dish_view,),
+        brooders=(brooder_view,),
+        outputs=(OutputView("chime", True), OutputView("mqtt", True), OutputView("history", True)),
+        version="0.1.0",
+    )
+    return replace(snapshot, **changes)  # type: ignore[arg-type]
+
+
+COLD_ALARM = alarm(Condition.DANGEROUSLY_COLD, Priority.HIGH)
+COLD_BROODER = brooder(
+    celsius=31.4, verdict=Verdict.OUT_OF_BAND, heading="falling 0.2 °C a minute", notes=("lamp may be off",)
+)
+
+
+def many() -> Snapshot:
+    """Six brooders and three dishes, with trouble in two of them."""
+    names = ("finches", "doves", "parrots", "swifts", "corvids", "quail")
+    brooders = tuple(
+        brooder(
+            name,
+            34.5 - 0.2 * index if name != "swifts" else 36.9,
+            verdict=Verdict.IN_BAND if name != "swifts" else Verdict.OUT_OF_BAND,
+            leaves_band_in_seconds=900.0 if name == "quail" else None,
+            heading="falling" if name == "quail" else "steady",
+        )
+        for index, name in enumerate(names)
+    )
+    dishes = (
+        replace(READY, name="dish-a", probe="dish-a-probe"),
+        replace(HOT, name="dish-b", probe="dish-b-probe"),
+        replace(AWAY, name="dish-c", probe="dish-c-probe"),
+    )
+    return Snapshot(
+        unit="nursery",
+        seconds=SECONDS,
+        utc_seconds=UTC_SECONDS,
+        probes=(
+            *(probe(f"{view.name}-probe", Place.BROODER, view.celsius) for view in brooders),
+            *(probe(view.probe, Place.DISH, view.reading_celsius) for view in dishes),
+        ),
+        dishes=dishes,
+        brooders=brooders,
+        alarms=(
+            alarm(
+                Condition.TOO_WARM,
+                Priority.MEDIUM,
+                place="swifts",
+                celsius=36.9,
+                seen="The air is 36.9 °C, 1.1 above the band.",
+                do_first="Open the vent; raise the lamp by a hand.",
+            ),
+            alarm(
+                Condition.LOSING_HEAT,
+                Priority.LOW,
+                place="quail",
+                celsius=33.5,
+                state=AlarmState.ACKNOWLEDGED,
+                seen="The air will leave the band in about 15 minutes.",
+                do_first="Look at the heater and at the lid.",
+            ),
+        ),
+        outputs=(OutputView("chime", True), OutputView("mqtt", False, "no broker at 192.0.2.7: trying again in 40 s")),
+        sounding=Priority.MEDIUM,
+        version="0.1.0",
+    )
+
+
+SNAPSHOTS: dict[str, Snapshot] = {
+    "ready": night(),
+    "hot": night(HOT),
+    "uptake": night(UPTAKE),
+    "cool": night(COOL),
+    "uneven": night(UNEVEN),
+    "unknown": night(UNKNOWN),
+    "away": night(AWAY),
+    "cold": night(AWAY, COLD_BROODER, alarms=(COLD_ALARM,), sounding=Priority.HIGH),
+    "ready-but-cold": night(READY, COLD_BROODER, alarms=(COLD_ALARM,), sounding=Priority.HIGH),
+    "paused": night(
+        AWAY,
+        COLD_BROODER,
+        alarms=(replace(COLD_ALARM, state=AlarmState.ACKNOWLEDGED),),
+        audio_paused_left_seconds=95.0,
+    ),
+    "shelved": night(
+        AWAY,
+        COLD_BROODER,
+        alarms=(replace(COLD_ALARM, state=AlarmState.SHELVED, shelved_left_seconds=240.0),),
+    ),
+    "unread": night(
+        AWAY,
+        brooder(celsius=None, heading=""),
+        alarms=(
+            alarm(
+                Condition.READINGS_LATE,
+                Priority.HIGH,
+                celsius=None,
+                seen="No reading from the brooder for 40 s.",
+                do_first="Feel the air with a second thermometer; then look at the probe's plug.",
+            ),
+        ),
+        sounding=Priority.HIGH,
+    ),
+    "no-clock": night(utc_seconds=None),
+    "no-dish": night(dishes=()),
+    "nothing": Snapshot(unit="nursery", seconds=3.0, utc_seconds=None),
+    "many": many(),
+}

@@ -1,0 +1,96 @@
+"""Food properties against the rows computed from Choi and Okos as ASHRAE prints them."""
+
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sensord.errors import DataError
+from sensord.physics import paste
+from sensord.physics.paste import Composition
+from tests.checks import row, rows
+
+NOTHING = {"water": 0.0, "protein": 0.0, "fat": 0.0, "carbohydrate": 0.0, "fibre": 0.0, "ash": 0.0}
+
+
+def composition(shares: dict[str, float]) -> Composition:
+    """From the names of the check rows, which spell fibre the other way."""
+    return Composition(**(NOTHING | {name.replace("fiber", "fibre"): share for name, share in shares.items()}))
+
+
+PASTE_A = composition(row("FOO-17")["given"]["composition"])
+
+
+@pytest.mark.parametrize("check", rows("FOO-")[:12], ids=lambda check: check["id"])
+def test_each_component_is_as_choi_and_okos_have_it(check: dict[str, Any]) -> None:
+    pure = composition({check["given"]["component"]: 1.0})
+    celsius, expected, tolerance = check["given"]["t_C"], check["expected"], check["tolerance"]
+    assert paste.specific_heat(pure, celsius) == pytest.approx(expected["cp"], abs=tolerance)
+    assert paste.density(pure, celsius) == pytest.approx(expected["density"], abs=tolerance)
+    assert paste.conductivity_bounds(pure, celsius) == pytest.approx((expected["k"],) * 2, abs=tolerance)
+
+
+def test_lamb_of_the_ashrae_example() -> None:
+    check = row("FOO-13")
+    lamb = composition(check["given"]["composition"])
+    assert paste.specific_heat(lamb, 5) == pytest.approx(check["expected"], abs=check["tolerance"])
+    heat = 150 * (paste.enthalpy(lamb, 10) - paste.enthalpy(lamb, 0))
+    assert heat == pytest.approx(row("FOO-14")["expected"], abs=row("FOO-14")["tolerance"])
+
+
+def test_the_misprinted_water_constant_is_not_in_use() -> None:
+    right, misprinted, iapws = row("FOO-16")["expected"]
+    ours = paste.specific_heat(composition({"water": 1.0}), row("FOO-16")["given"]["t_C"])
+    assert ours == pytest.approx(right, abs=row("FOO-16")["tolerance"])
+    assert abs(ours - iapws) < 0.002 < abs(misprinted - iapws)
+    lamb = composition(row("FOO-15")["given"]["composition"])
+    assert paste.specific_heat(lamb, 5) - row("FOO-15")["expected"] == pytest.approx(0.7342 * 0.0473, abs=1e-4)
+
+
+def test_paste_a_has_the_heat_density_and_conductivity_of_its_parts() -> None:
+    check = row("FOO-17")
+    low, high = paste.conductivity_bounds(PASTE_A, 37)
+    found = [paste.specific_heat(PASTE_A, 37), paste.density(PASTE_A, 37), high, low]
+    assert found == pytest.approx(check["expected"], abs=check["tolerance"])
+    diffusivity = 1e7 * high / (paste.density(PASTE_A, 37) * 1000 * paste.specific_heat(PASTE_A, 37))
+    assert diffusivity == pytest.approx(row("FOO-18")["expected"], abs=row("FOO-18")["tolerance"])
+
+
+def test_simpler_equations_agree_within_their_known_spread() -> None:
+    # Siebel, Siebel with fat, Chen, Earle, Heldman-Singh: within 7 % of Choi and Okos (FOO-19).
+    ours = paste.specific_heat(PASTE_A, 37)
+    assert all(other == pytest.approx(ours, rel=0.07) for other in row("FOO-19")["expected"])
+
+
+def test_flour_like_formula_has_the_heat_of_flour() -> None:
+    # Flour of 12 to 13.5 % water: 1.80 to 1.88 kJ/(kg K), Geankoplis 4th ed., table A.4-1.
+    flour = Composition(water=0.1275, protein=0.11, fat=0.015, carbohydrate=0.7125, fibre=0.03, ash=0.005)
+    assert 1.80 <= paste.specific_heat(flour, 20) <= 2.0
+
+
+@given(st.floats(0.0, 1.0), st.floats(0.0, 60.0))
+def test_enthalpy_is_the_integral_of_specific_heat(solids: float, celsius: float) -> None:
+    food = paste.paste_of(paste.DEFAULT_FORMULA, solids)
+    slope = (paste.enthalpy(food, celsius + 0.01) - paste.enthalpy(food, celsius - 0.01)) / 0.02
+    assert slope == pytest.approx(paste.specific_heat(food, celsius), abs=1e-6)
+
+
+@given(st.floats(0.0, 1.0))
+def test_paste_is_between_water_and_dry_formula(solids: float) -> None:
+    food = paste.paste_of(paste.DEFAULT_FORMULA, solids)
+    assert food.protein == pytest.approx(solids * paste.DEFAULT_FORMULA.protein)
+    water = Composition(1.0, 0, 0, 0, 0, 0)
+    for quantity in (paste.specific_heat, paste.density):
+        ends = sorted((quantity(water, 37), quantity(paste.DEFAULT_FORMULA, 37)))
+        assert ends[0] - 1e-9 <= quantity(food, 37) <= ends[1] + 1e-9
+
+
+def test_a_label_that_does_not_sum_up_is_refused() -> None:
+    with pytest.raises(DataError, match="sum to 100 %, got 90 %"):
+        Composition(0.1, 0.2, 0.1, 0.4, 0.05, 0.05)
+    with pytest.raises(DataError, match="0 % or more"):
+        Composition(-0.1, 0.3, 0.1, 0.5, 0.1, 0.1)
+    for solids in (-0.01, 1.01, float("nan")):
+        with pytest.raises(DataError, match="give 0 to 100 %"):
+            paste.paste_of(paste.DEFAULT_FORMULA, solids)

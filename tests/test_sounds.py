@@ -1,0 +1,123 @@
+"""The sounds and lamp patterns as values, against the pattern of IEC 60601-1-8.
+
+Source of the ranges: Tables 3 and 4 of IEC 60601-1-8 as coded in public copies (an open-source sound generator for
+that standard, an audio-DAC data sheet); those marked 'memory' are from memory and unverified. The pattern is
+followed; conformity is not claimed.
+"""
+
+import itertools
+from math import pi, sin
+
+import pytest
+
+from sensord.watch.effects import Cue, Priority
+from sensord.watch.sounds import BURSTS, CUES, TONE_DUTY, Colour, every_sound, lamp_pattern
+
+
+@pytest.mark.parametrize(
+    ("priority", "counts"), [(Priority.HIGH, {10}), (Priority.MEDIUM, {3}), (Priority.LOW, {1, 2})], ids=str
+)
+def test_a_burst_has_the_pulses_of_its_priority(priority: Priority, counts: set[int]) -> None:
+    assert len(BURSTS[priority].pulses) in counts
+
+
+@pytest.mark.parametrize(
+    ("priority", "shortest", "longest"),
+    [(Priority.HIGH, 0.075, 0.200), (Priority.MEDIUM, 0.125, 0.250), (Priority.LOW, 0.125, 0.250)],
+    ids=str,
+)
+def test_pulses_are_as_long_as_their_priority_allows(priority: Priority, shortest: float, longest: float) -> None:
+    assert all(shortest <= pulse.on_seconds <= longest for pulse in BURSTS[priority].pulses)
+
+
+def test_the_high_burst_begins_its_pulses_where_the_worked_example_does() -> None:
+    # Worked from the ranges with td 150 ms, x 100 ms, 0.70 s between the halves.
+    onsets = (0, 0.25, 0.50, 1.00, 1.25, 2.10, 2.35, 2.60, 3.10, 3.35)
+    assert BURSTS[Priority.HIGH].onsets_seconds == pytest.approx(onsets, abs=1e-6)
+
+
+def test_the_medium_burst_begins_its_pulses_where_the_worked_example_does() -> None:
+    # Worked from the ranges with td 200 ms, y 200 ms.
+    assert BURSTS[Priority.MEDIUM].onsets_seconds == pytest.approx((0, 0.4, 0.8), abs=1e-6)
+
+
+def test_bursts_repeat_within_the_allowed_silence() -> None:
+    # High 2.5 to 15 s, low over 15 s or never; medium 2.5 to 30 s from memory.
+    ranges = {Priority.HIGH: (2.5, 15), Priority.MEDIUM: (2.5, 30), Priority.LOW: (15, float("inf"))}
+    for priority, (least, most) in ranges.items():
+        repeat = BURSTS[priority].repeat_seconds
+        assert repeat is not None
+        assert least <= repeat <= most
+
+
+def test_fundamentals_lie_between_150_and_1000_hertz() -> None:
+    assert all(150 <= pulse.hertz <= 1000 for sound in every_sound().values() for pulse in sound.pulses)
+
+
+def test_the_tone_has_four_components_within_15_db_between_300_and_4000_hertz() -> None:
+    # Fourier series of a pulse wave of duty d: |sin(n pi d)| / n. A square wave reaches three only.
+    for hertz in {pulse.hertz for sound in every_sound().values() for pulse in sound.pulses}:
+        assert _components(hertz, TONE_DUTY) >= 4
+    assert _components(400.0, 0.5) == 3
+
+
+def _components(hertz: float, duty: float) -> int:
+    levels = {n: abs(sin(n * pi * duty)) / n for n in range(1, int(4000 / hertz) + 1) if n * hertz >= 300}
+    loudest = max(levels.values())
+    return sum(level >= loudest * 10 ** (-15 / 20) for level in levels.values())
+
+
+def test_only_the_ready_tone_has_a_note_of_half_a_second() -> None:
+    long = {name for name, sound in every_sound().items() if any(pulse.on_seconds >= 0.5 for pulse in sound.pulses)}
+    assert long == {"ready"}
+
+
+def test_the_ready_tone_rises_and_grows() -> None:
+    first = CUES[Cue.READY].pulses[:3]
+    assert all(b.hertz > a.hertz and b.on_seconds >= 2 * a.on_seconds for a, b in itertools.pairwise(first))
+
+
+def test_every_cue_and_every_priority_has_a_sound_of_its_own_name() -> None:
+    assert set(CUES) == set(Cue)
+    assert set(BURSTS) == set(Priority)
+    assert len(every_sound()) == len(Cue) - 1 + len(Priority)
+
+
+def test_cues_are_not_repeated() -> None:
+    assert all(sound.repeat_seconds is None for sound in CUES.values())
+
+
+@pytest.mark.parametrize(
+    ("priority", "colour", "slowest", "fastest"),
+    [(Priority.HIGH, Colour.RED, 1.4, 2.8), (Priority.MEDIUM, Colour.YELLOW, 0.4, 0.8)],
+    ids=str,
+)
+def test_the_lamp_flashes_in_the_colour_and_at_the_rate_of_the_priority(
+    priority: Priority, colour: Colour, slowest: float, fastest: float
+) -> None:
+    lit, dark = lamp_pattern(priority, flashing=True, paused=False)
+    assert (lit.colour, dark.colour) == (colour, Colour.DARK)
+    assert slowest <= 1 / (lit.seconds + dark.seconds) <= fastest
+    assert 0.2 <= lit.seconds / (lit.seconds + dark.seconds) <= 0.6
+
+
+def test_the_lamp_of_a_low_alarm_shines_cyan_without_a_break() -> None:
+    assert {glow.colour for glow in lamp_pattern(Priority.LOW, flashing=True, paused=False)} == {Colour.CYAN}
+
+
+def test_an_acknowledged_alarm_shines_steadily() -> None:
+    # ISA-18.1 sequence A: acknowledge gives steady and silent.
+    for priority in Priority:
+        assert len({glow.colour for glow in lamp_pattern(priority, flashing=False, paused=False)}) == 1
+
+
+def test_a_pause_of_the_audio_shows_on_the_lamp_whatever_stands() -> None:
+    for priority in (None, *Priority):
+        for flashing in (False, True):
+            shown = lamp_pattern(priority, flashing, paused=True)
+            assert shown != lamp_pattern(priority, flashing, paused=False)
+            assert Colour.BLUE in {glow.colour for glow in shown}
+
+
+def test_no_lamp_is_lit_when_nothing_stands() -> None:
+    assert lamp_pattern(None, flashing=False, paused=False) == ()
