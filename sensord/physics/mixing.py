@@ -25,6 +25,7 @@ __all__ = [
     "Refusal",
     "Slips",
     "bisect",
+    "by_recipe",
     "check_millilitres",
     "check_solids",
     "outcome",
@@ -231,18 +232,26 @@ def plan(
             f"even with cool water alone it would be {coolest:.1f} °C when fed, over {target:.1f} °C",
             "use cooler water",
         )
-    chosen = recipe(bisect(lambda share: fed(share) - target))
-    result = outcome(chosen, kitchen, dry)
-    half = spread_celsius(lambda slips: outcome(chosen, kitchen, dry, slips).fed_celsius, honest)
+    return by_recipe(recipe(bisect(lambda share: fed(share) - target)), kitchen, dry, honest)
+
+
+def by_recipe(
+    recipe: Recipe, kitchen: Kitchen, dry: paste.Composition = paste.DEFAULT_FORMULA, honest: Slips = HONEST
+) -> Plan:
+    """What comes of a recipe that is already chosen, in the band or not."""
+    result = outcome(recipe, kitchen, dry)
+    half = spread_celsius(lambda slips: outcome(recipe, kitchen, dry, slips).fed_celsius, honest)
+    grams = recipe.dry_grams + recipe.hot_grams + recipe.cool_grams
+    solids = recipe.dry_grams / grams
     return Plan(
-        dry_grams=chosen.dry_grams,
-        hot_millilitres=chosen.hot_grams / water.density(kitchen.hot_celsius) * 1000,
-        cool_millilitres=chosen.cool_grams / water.density(kitchen.cool_celsius) * 1000,
-        recipe=chosen,
+        dry_grams=recipe.dry_grams,
+        hot_millilitres=recipe.hot_grams / water.density(kitchen.hot_celsius) * 1000,
+        cool_millilitres=recipe.cool_grams / water.density(kitchen.cool_celsius) * 1000,
+        recipe=recipe,
         hot_celsius=kitchen.hot_celsius,
         cool_celsius=kitchen.cool_celsius,
         solids=solids,
-        yield_millilitres=millilitres,
+        yield_millilitres=grams / paste.density(paste.paste_of(dry, solids), result.fed_celsius) * 1000,
         worked_celsius=result.worked_celsius,
         mixed_celsius=result.mixed_celsius,
         fed_celsius=result.fed_celsius,
