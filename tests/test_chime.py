@@ -153,8 +153,17 @@ def test_a_paused_horn_is_silent_while_the_lamp_says_so_and_comes_back_by_itself
     bench.clock.run(119)
     assert bench.heard() == []
     assert len(bench.heard(LAMP)) > 40
-    bench.clock.run(2)
-    assert bench.heard()[0][0] == pytest.approx(120, abs=1e-4)
+    bench.clock.run(8)
+    assert bench.heard()[0][0] == pytest.approx(125, abs=1e-4)
+
+
+def test_the_end_of_a_pause_as_told_is_heard_at_once_and_only_then(bench: Bench) -> None:
+    bench.build()
+    bench.alert(None, lamp=Priority.HIGH, flashing=True, paused_until_seconds=120.0)
+    bench.clock.run(121)
+    bench.alert(Priority.LOW, lamp=Priority.HIGH, flashing=True)
+    bench.clock.run(20)
+    assert [start for start, _, _ in bench.heard()] == pytest.approx([121, 121.46], abs=1e-4)
 
 
 def test_a_priority_is_heard_even_while_a_pause_stands(bench: Bench) -> None:
