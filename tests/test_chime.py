@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.config import ChimeSection
+from sensord.config import ChimeSection, parse
 from sensord.edges.chime import Chime
 from sensord.edges.pins import open_factory
-from sensord.errors import WiringError
+from sensord.errors import ConfigError, WiringError
 from sensord.watch.effects import Alerting, Cue, Cued, DishChanged, DishState, Priority
 from sensord.watch.sounds import BREATH_SECONDS, CUES, every_sound
 from tests.recorded_pins import Change, StepClock, beeps, recording_factory
@@ -389,6 +389,47 @@ def test_the_environment_may_name_the_factory_and_a_wrong_name_is_refused(monkey
     monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "abacus")
     with pytest.raises(WiringError, match='"abacus" cannot be opened: no factory has that name: choose another'):
         open_factory(None, "chime.factory")
+
+
+@pytest.mark.parametrize(
+    ("error", "remedy"),
+    [
+        (PermissionError(13, "Permission denied", "/dev/gpiochip0"), "into the group gpio"),
+        (RuntimeError("can not open gpiochip"), "into the group gpio, and check that /dev/gpiochip"),
+        (OSError("daemon not reachable"), "choose another with factory ="),
+    ],
+    ids=["permission", "lgpio", "other"],
+)
+def test_a_factory_that_fails_says_what_to_do(monkeypatch: pytest.MonkeyPatch, error: Exception, remedy: str) -> None:
+    def fails(_: str) -> None:
+        raise error
+
+    monkeypatch.setattr("sensord.edges.pins._made", fails)
+    with pytest.raises(WiringError, match=remedy):
+        open_factory("pigpio", "chime.factory")
+
+
+def test_a_pin_that_another_program_holds_is_told_so(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def busy(*_: object, **__: object) -> None:
+        raise RuntimeError("GPIO busy")
+
+    monkeypatch.setattr("gpiozero.DigitalOutputDevice", busy)
+    with pytest.raises(WiringError, match="chime.pin: GPIO 17 cannot be used: .*another program holds it"):
+        bench.build()
+
+
+@pytest.mark.parametrize(
+    ("keys", "refusal"),
+    [
+        ('kind = "active"\npin = 17\nnight_level = 0.5\nnight = "22:00-06:00"', "night_level: only a passive buzzer"),
+        ('kind = "passive"\npin = 17\nnight_level = 0.5', "night_level: needs to know when night is"),
+        ('kind = "passive"\npin = 17\nnight = "22:00-25:00"', "night: hours run from 00 to 23"),
+    ],
+    ids=["active", "no night", "hours"],
+)
+def test_a_night_level_that_cannot_work_refuses_the_config(keys: str, refusal: str) -> None:
+    with pytest.raises(ConfigError, match=refusal):
+        parse(f"[chime]\n{keys}\n", "sensord.toml")
 
 
 # --- the end of the process -------------------------------------------------------------------------------------------

@@ -1,7 +1,7 @@
 """Every sound and every lamp pattern as a value; what plays them is `edges.chime`, when is `watch.score`.
 
 Bursts follow the pattern of IEC 60601-1-8 (pulses, gaps and lamp rates as known from public copies; conformity is
-never claimed). The cues are this project's own. All of them differ in rhythm alone, for a buzzer that can only be on
+never claimed: pins switch hard, without the pattern's soft rise, and an active buzzer lacks its overtones). The cues are this project's own. All of them differ in rhythm alone, for a buzzer that can only be on
 or off, and again in pitch for one that can play tones. Only `READY` has a note longer than half a second.
 """
 
