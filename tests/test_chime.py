@@ -414,7 +414,7 @@ def test_a_pin_that_another_program_holds_is_told_so(bench: Bench, monkeypatch: 
         raise RuntimeError("GPIO busy")
 
     monkeypatch.setattr("gpiozero.DigitalOutputDevice", busy)
-    with pytest.raises(WiringError, match="chime.pin: GPIO 17 cannot be used: .*another program holds it"):
+    with pytest.raises(WiringError, match=r"chime\.pin: GPIO 17 cannot be used: .*another program holds it"):
         bench.build()
 
 

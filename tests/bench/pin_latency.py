@@ -61,12 +61,14 @@ _CASES: dict[str, tuple[Effect, Effect]] = {
 
 def _measured(what: str, before: Effect, timed: Effect, rounds: int, *, queued: bool) -> Latency:
     changed: list[float] = []
+    seen = threading.Event()
 
     class TimedPin(MockPWMPin):  # type: ignore[misc]  # gpiozero ships no types
         def _change_state(self, value: float) -> bool:
             done: bool = super()._change_state(value)
             if done:
                 changed.append(time.perf_counter())
+                seen.set()
             return done
 
     section = ChimeSection(kind="active", pin=17, self_test=False)
@@ -78,13 +80,14 @@ def _measured(what: str, before: Effect, timed: Effect, rounds: int, *, queued: 
         outlet.start()
         chime.handle(before)
         changed.clear()
+        seen.clear()
         start = time.perf_counter()
         if queued:
             outlet.put(timed)
         else:
             chime.handle(timed)
-        while not changed:
-            time.sleep(0.0002)
+        if not seen.wait(10):
+            raise RuntimeError(f"{what}: the pin did not change within ten seconds")
         milliseconds.append((changed[0] - start) * 1000)
         outlet.close(1.0)
         factory.close()
