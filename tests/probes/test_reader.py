@@ -114,51 +114,6 @@ def test_a_bulk_state_that_never_ends_leads_to_a_visible_fallback(tmp_path: Path
     assert "never ended" in bus.why
 
 
-def test_a_trigger_that_the_kernel_ignores_leads_to_a_visible_fallback(tmp_path: Path, clock: FastClock) -> None:
-    """Kernel driver: a device that is no thermometer on the bus makes the trigger give up silently, state `0`."""
-    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
-    state = tree.state_file()
-    stop = threading.Event()
-
-    def ignore() -> None:
-        while not stop.wait(0.0005):
-            state.write_text("0\n")
-
-    ignoring = threading.Thread(target=ignore)
-    ignoring.start()
-    try:
-        with reading(tree, clock, probes={"air": AIR}) as (reader, heard):
-            heard.reading("air")
-            (bus,) = reader.health().buses
-    finally:
-        stop.set()
-        ignoring.join()
-    assert bus.method is Method.PARALLEL
-    assert "ignored" in bus.why
-
-
-def test_a_bulk_conversion_that_ends_too_early_is_distrusted(tmp_path: Path, clock: FastClock) -> None:
-    """A state that says 'results wait' at once, as after a signal cut the kernel's wait short."""
-    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
-    stop = threading.Event()
-
-    def claim_ready() -> None:
-        while not stop.wait(0.0005):
-            tree.state_file().write_text("1\n")
-
-    early = threading.Thread(target=claim_ready)
-    early.start()
-    try:
-        with reading(tree, clock, probes={"air": AIR}) as (reader, heard):
-            heard.reading("air")
-            (bus,) = reader.health().buses
-    finally:
-        stop.set()
-        early.join()
-    assert bus.method is Method.PARALLEL
-    assert "too early" in bus.why
-
-
 def test_a_bulk_file_that_cannot_be_written_is_a_reason_that_is_told(tmp_path: Path, clock: FastClock) -> None:
     """On a Pi it is EACCES, root only; here EISDIR, which root gets too."""
     tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
@@ -312,6 +267,6 @@ def test_a_tree_without_links_is_read_too(tmp_path: Path, clock: FastClock) -> N
 
 
 def test_a_single_reading_for_commands(tree: FakeTree) -> None:
-    decoded = probe_at(tree.root, PASTE)
+    decoded = probe_at(tree.root, PASTE, SystemClock())
     assert isinstance(decoded, Converted)
     assert decoded.celsius == -10.125
