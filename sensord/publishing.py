@@ -9,10 +9,11 @@ from sensord.edges.broker import BrokerSettings
 from sensord.edges.commands import Limits
 from sensord.edges.mqtt import Publisher, PublisherSettings
 from sensord.edges.outbox import Outbox
-from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, Topics
+from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, UNIT_CONDITIONS, Topics
 from sensord.watch.events import Command, Condition
+from sensord.watch.nursery import UNIT_PLACE
 
-__all__ = ["alarms_of", "broker_settings", "limits_of", "publisher", "publisher_settings"]
+__all__ = ["alarms_of", "broker_settings", "publisher", "publisher_settings"]
 
 OUTBOX = "outbox.db"
 
@@ -34,35 +35,20 @@ def broker_settings(section: MqttSection, unit: str) -> BrokerSettings:
     )
 
 
-def limits_of(config: Config, stages: dict[str, tuple[str, ...]] | None = None) -> Limits:
-    """What commands may name and how much quiet they may ask for; for MQTT and the control socket alike.
-
-    `stages` are those of each brooder's profile; None leaves the check to the nursery.
-    """
-    return Limits(
-        brooders=tuple(config.brooders),
-        dishes=tuple(config.dishes),
-        stages=stages,
-        pause_seconds=config.alarms.pause_seconds,
-        shelve_seconds=config.alarms.shelve_seconds,
-    )
-
-
 def alarms_of(config: Config) -> frozenset[tuple[str, Condition]]:
     """Every alarm that the places of this config can have."""
     return frozenset(
         {(name, condition) for name in config.brooders for condition in BROODER_CONDITIONS}
         | {(name, condition) for name in config.dishes for condition in DISH_CONDITIONS}
+        | {(UNIT_PLACE, condition) for condition in UNIT_CONDITIONS}
     )
 
 
-def publisher_settings(
-    config: Config, section: MqttSection, stages: dict[str, tuple[str, ...]] | None = None
-) -> PublisherSettings:
+def publisher_settings(config: Config, section: MqttSection, limits: Limits) -> PublisherSettings:
     """What the unit publishes."""
     return PublisherSettings(
         topics=Topics(section.base, config.unit.name),
-        limits=limits_of(config, stages),
+        limits=limits,
         alarms=alarms_of(config),
         interval_seconds=section.interval_seconds,
         read_only=section.read_only,
@@ -76,11 +62,11 @@ def publisher(
     state_folder: Path,
     clock: Clock,
     deliver: Callable[[Command], None],
-    stages: dict[str, tuple[str, ...]] | None = None,
+    limits: Limits,
 ) -> Publisher:
     """The MQTT output, not started yet. Raises `StorageError` where the outbox cannot be opened."""
     return Publisher(
-        publisher_settings(config, section, stages),
+        publisher_settings(config, section, limits),
         broker_settings(section, config.unit.name),
         Outbox(state_folder / OUTBOX),
         clock,

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from sensord import assembly
+from sensord import assembly, publishing
 from sensord.clock import Clock
 from sensord.config import Config, MqttSection
 from sensord.daemon import Daemon, ReaderState
@@ -114,6 +114,10 @@ def build(config: Config, clock: Clock, places: Places, journal: Journal, patien
         pause_seconds=config.alarms.pause_seconds,
     )
     daemon.add_source(buttons.close)
+    if config.mqtt is not None:
+        mqtt = publishing.publisher(config, config.mqtt, places.state, clock, daemon.deliver, limits)
+        daemon.add_output(mqtt)
+        daemon.add_source(lambda: None, mqtt.start)
     return daemon
 
 

@@ -41,6 +41,14 @@ STEM_SHARE, STEM_LOSS, STEM_SECONDS = 0.045, 0.07, 32.0
 """A few per cent of a reading are the cable end of the capsule, which lags and loses heat; common practice."""
 TIME_CONSTANTS_SECONDS = (4.0, 5.5, 7.6, 10.5, 14.5)
 """Of capsules of 4 to 6 mm in stirred paste; cf. maker's table, water: t50 10.4 s for 6 mm, i.e. 15 s."""
+MEAN_DRIFT = 4e-6
+LOSS_DRIFT = 1e-5
+SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 1e-7, 9e-7
+UNMIXED_DRIFT_AT_REST, UNMIXED_DRIFT_STIRRED = 1e-5, 4e-3
+TIP_DRIFT = 1e-4
+LAYERING_USUAL, LAYERING_SPREAD, LAYERING_SPREAD_PER_RATE = 0.35, 0.25, 0.25
+LAYERING_FORGOTTEN_SECONDS = 600.0
+FORGET_STIRRED_SECONDS = 6.0
 BEGINS_STIRRING_PER_SECOND, ENDS_STIRRING_PER_SECOND = 1.0 / 90.0, 1.0 / 12.0
 
 
@@ -108,7 +116,7 @@ def start(settings: CoolingSettings, seconds: float, celsius: float) -> Cooling:
 
 
 def disturb(cooling: Cooling) -> Cooling:
-    """Something has happened to the bowl: the mean and its evenness are open again, what was learned of losses stays."""
+    """Something has happened to the bowl: its mean and evenness are open again, what was learned of losses stays."""
     bank = []
     for regime in cooling.bank:
         state = list(regime.state)
@@ -235,15 +243,15 @@ def _advance(weight: float, stirring: bool, tau: float, x: list[float], p: Rows,
     stem_kept = math.exp(-dt / STEM_SECONDS)
     soak_kept = math.exp(-dt / SOAK_SECONDS)
     rate = _rate(x, room)
-    usual = 0.35 * max(-1.5, min(2.0, -rate / 0.0125))  # layering follows the heat that leaves
-    usual_spread = 0.25 + 0.25 * min(2.0, abs(rate) / 0.0125)
+    usual = LAYERING_USUAL * max(-1.5, min(2.0, -rate / 0.0125))  # layering follows the heat that leaves
+    usual_spread = LAYERING_SPREAD + LAYERING_SPREAD_PER_RATE * min(2.0, abs(rate) / 0.0125)
     if stirring:
         even_kept, drawn = math.exp(-dt / STIR_SECONDS), 0.0
-        layer_kept = math.exp(-dt / 6.0)
+        layer_kept = math.exp(-dt / FORGET_STIRRED_SECONDS)
     else:
         even_kept = math.exp(-dt / LAYER_SECONDS)
         drawn = 1.0 - even_kept
-        layer_kept = math.exp(-dt / 600.0)
+        layer_kept = math.exp(-dt / LAYERING_FORGOTTEN_SECONDS)
     f00, f01 = 1.0 - loss * USUAL_LOSS_PER_SECOND * dt, -USUAL_LOSS_PER_SECOND * over * dt
     follow_ = 1.0 - kept
     stem_follow = 1.0 - stem_kept
@@ -279,12 +287,12 @@ def _advance(weight: float, stirring: bool, tau: float, x: list[float], p: Rows,
         ]
         for h0, h1, h2, h3, h4, h5, h6 in half
     ]
-    covariance[MEAN][MEAN] += 4e-6 * dt
-    covariance[LOSS][LOSS] += 1e-5 * dt
-    covariance[SOAK][SOAK] += (9e-7 if stirring else 1e-7) * dt
-    covariance[UNMIXED][UNMIXED] += (4e-3 if stirring else 1e-5) * dt
+    covariance[MEAN][MEAN] += MEAN_DRIFT * dt
+    covariance[LOSS][LOSS] += LOSS_DRIFT * dt
+    covariance[SOAK][SOAK] += (SOAK_DRIFT_STIRRED if stirring else SOAK_DRIFT_AT_REST) * dt
+    covariance[UNMIXED][UNMIXED] += (UNMIXED_DRIFT_STIRRED if stirring else UNMIXED_DRIFT_AT_REST) * dt
     covariance[LAYERING][LAYERING] += (1.0 - layer_kept**2) * usual_spread**2
-    covariance[TIP][TIP] += 1e-4 * dt + (0.05 * (state[TIP] - tip)) ** 2
+    covariance[TIP][TIP] += TIP_DRIFT * dt + (0.05 * (state[TIP] - tip)) ** 2
     return Regime(weight, stirring, tau, state, tuple(tuple(row) for row in covariance))
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from sensord.errors import DataError
 from sensord.physics import cooling
 from sensord.physics.conformity import acceptance_interval, probability_inside, verdict
+from sensord.physics.outlook import HORIZON_SECONDS, look_ahead
 from sensord.readings import Band, Fault, FaultKind, Observation, Reading
 from sensord.watch import paste_events
 from sensord.watch.dish_table import Findings, Row, decide
@@ -280,7 +281,8 @@ def _estimated(settings: DishSettings, dish: Dish, seconds: float, known: _Known
     if known is None or dish.estimate is None:
         return DishEstimated(seconds, settings.name, settings.probe)
     low, high = known.celsius - _NINETY * known.spread, known.celsius + _NINETY * known.spread
-    ready = window = None
+    outlook = look_ahead(dish.estimate, settings.band, settings.uncertainty_celsius / 2.0)
+    ready, window = outlook.ready, outlook.window
     return DishEstimated(
         seconds,
         settings.name,
@@ -290,8 +292,8 @@ def _estimated(settings: DishSettings, dish: Dish, seconds: float, known: _Known
         high,
         None if ready is None else ready.middle,
         None if ready is None else ready.low,
-        None if ready is None else ready.high,
-        False,
+        None if ready is None else min(ready.high, HORIZON_SECONDS),
+        outlook.never,
         None if window is None else window.middle,
         None if window is None else window.low,
         None if window is None else window.high,
