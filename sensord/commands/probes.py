@@ -12,7 +12,7 @@ from pathlib import Path
 from sensord.clock import Clock, SystemClock
 from sensord.config import DEFAULT_PATH, Config, OneWireSection, load
 from sensord.edges.hands import Asker, Outcome, Overdue
-from sensord.edges.one_wire import BULK_FILE, FoundProbe, Spot, fresh_bytes, list_probes, locate, refusal_of
+from sensord.edges.one_wire import BULK_FILE, FoundProbe, Spot, describe, fresh_bytes, locate, refusal_of
 from sensord.edges.scratchpad import Converted, Decoded, Refused, decode
 from sensord.errors import ConfigError, DataError
 from sensord.readings import FaultKind
@@ -80,33 +80,38 @@ def _rows(root: Path, config: Config, clock: Clock) -> Iterator[ProbeRow]:
     """Every probe listed, then every probe configured but not listed."""
     names = {probe.rom: (name, probe.place.value) for name, probe in config.probes.items()}
     try:
-        found, spots = list_probes(root), locate(root)
+        spots = locate(root)
     except OSError:
-        found, spots = [], {}
-    readings = _read_all({probe.rom: spots[probe.rom] for probe in found if probe.rom in spots}, clock)
-    for probe in found:
-        decoded = readings.get(probe.rom, Refused(FaultKind.NO_RESPONSE, "it vanished just now"))
-        yield _row(probe, *names.pop(probe.rom, ("", "")), decoded)
-    if found:
+        spots = {}
+    for rom, described, decoded in _ask_all(root, spots, clock):
+        name, place = names.pop(rom, ("", ""))
+        row = ProbeRow(rom, name, place, spots[rom].bus.name)
+        if described is not None:
+            row = dataclasses.replace(row, chip=described.kind, bits=described.bits, powered=described.powered)
+        if isinstance(decoded, Converted):
+            yield dataclasses.replace(row, bits=decoded.bits, celsius=decoded.celsius)
+        else:
+            yield dataclasses.replace(row, fault=decoded.kind, detail=decoded.detail)
+    if spots:
         for rom, (name, place) in names.items():
             yield ProbeRow(rom, name, place, fault=FaultKind.NO_RESPONSE, detail="not on the bus")
 
 
-def _row(probe: FoundProbe, name: str, place: str, decoded: Decoded) -> ProbeRow:
-    row = ProbeRow(probe.rom, name, place, probe.bus, probe.kind, probe.bits, probe.powered)
-    if isinstance(decoded, Converted):
-        return dataclasses.replace(row, bits=decoded.bits, celsius=decoded.celsius)
-    return dataclasses.replace(row, fault=decoded.kind, detail=decoded.detail)
+def _ask_all(root: Path, spots: dict[str, Spot], clock: Clock) -> Iterator[tuple[str, FoundProbe | None, Decoded]]:
+    """Ask each probe what it is and what it reads, all side by side; a bus that hangs costs the deadline, no more."""
+    described: dict[str, FoundProbe | None] = {}
 
+    def ask(rom: str) -> bytes:
+        described[rom] = describe(root, rom, spots[rom])
+        return fresh_bytes(spots[rom], clock)
 
-def _read_all(spots: dict[str, Spot], clock: Clock) -> dict[str, Decoded]:
-    """One reading of each, side by side; a bus that hangs costs the deadline and no more."""
     asker = Asker("probes", clock, _PATIENCE_SECONDS + _PARASITE_SECONDS * len(spots))
-    jobs = {rom: partial(fresh_bytes, spot, clock) for rom, spot in spots.items()}
     try:
-        return {rom: _meaning(rom, outcome) for rom, outcome in asker.ask_all(jobs)}
+        outcomes = dict(asker.ask_all({rom: partial(ask, rom) for rom in spots}))
     finally:
         asker.close()
+    for rom in spots:
+        yield rom, described.get(rom), _meaning(rom, outcomes[rom])
 
 
 def _meaning(rom: str, outcome: Outcome) -> Decoded:

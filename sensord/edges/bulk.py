@@ -103,7 +103,8 @@ class BulkConversion:
         return b""
 
     def _read_state(self) -> bytes:
-        return read_bytes(self._file).strip()
+        words = read_bytes(self._file).split()
+        return words[0] if words else b""
 
     def _failed(self, why: str, *, patient: bool) -> bool:
         self._failures += 1

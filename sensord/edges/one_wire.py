@@ -22,6 +22,7 @@ __all__ = [
     "FoundProbe",
     "Spot",
     "conversion_seconds",
+    "describe",
     "externally_powered",
     "fresh_bytes",
     "list_probes",
@@ -201,30 +202,30 @@ def sensor_class(root: Path) -> Any:
     return type("SensorOfTree", (W1ThermSensor,), {"BASE_DIRECTORY": Path(root)})
 
 
-def list_probes(root: Path) -> list[FoundProbe]:
-    """The probes that the kernel lists, by ROM id. Raises `OSError` where there is no tree.
-
-    w1thermsensor's own listing fails as a whole when one probe vanishes meanwhile, so each probe is asked alone.
-    """
+def describe(root: Path, rom: str, spot: Spot) -> FoundProbe | None:
+    """What the kernel knows of a probe; None where it has just vanished. Asks the bus, so it may block."""
     sensor_of_tree = sensor_class(root)
     from w1thermsensor import NoSensorFoundError, Sensor
 
-    found = []
-    for rom, spot in locate(root).items():
-        try:
-            sensor = sensor_of_tree(Sensor.from_id_string(rom[:2]), rom[3:])
-        except NoSensorFoundError:
-            continue
-        folder = root / rom
-        bits = _number(folder / "resolution")
-        found.append(
-            FoundProbe(
-                rom=rom,
-                bus=spot.bus.name,
-                family=rom[:2],
-                kind=sensor.name,
-                bits=bits if bits is not None and 9 <= bits <= 12 else None,
-                powered=externally_powered(folder),
-            )
-        )
-    return found
+    try:
+        sensor = sensor_of_tree(Sensor.from_id_string(rom[:2]), rom[3:])
+    except NoSensorFoundError:
+        return None
+    bits = _number(spot.probe / "resolution")
+    return FoundProbe(
+        rom=rom,
+        bus=spot.bus.name,
+        family=rom[:2],
+        kind=sensor.name,
+        bits=bits if bits is not None and 9 <= bits <= 12 else None,
+        powered=externally_powered(spot.probe),
+    )
+
+
+def list_probes(root: Path) -> list[FoundProbe]:
+    """The probes that the kernel lists, by ROM id. Raises `OSError` where there is no tree; may block on a bad bus.
+
+    w1thermsensor's own listing fails as a whole when one probe vanishes meanwhile, so each probe is asked alone.
+    """
+    described = (describe(root, rom, spot) for rom, spot in locate(root).items())
+    return [probe for probe in described if probe is not None]

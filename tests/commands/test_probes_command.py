@@ -13,6 +13,7 @@ import pytest
 
 from sensord.cli import main
 from sensord.clock import SystemClock
+from sensord.commands import probes as command
 from sensord.fake_tree import Failure, FakeProbe, FakeTree
 
 AIR, PASTE, GONE = "28-0000072431ab", "28-00000bbb9b13", "28-0000000000dd"
@@ -79,6 +80,18 @@ def test_a_configured_probe_that_is_absent_is_listed_with_its_remedy(
     assert f"{GONE}  air" in shown
     assert "no_response: not on the bus" in shown
     assert "plug" in shown
+
+
+def test_a_bus_that_hangs_does_not_hold_up_the_list(
+    tree: FakeTree, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(command, "_PATIENCE_SECONDS", 1.0)
+    monkeypatch.setattr(command, "_PARASITE_SECONDS", 0.0)
+    tree.fail(PASTE, Failure.HANGING)
+    assert main(["probes", "--one-wire-root", str(tree.root)]) == 1
+    shown = capsys.readouterr().out
+    assert "34.50 °C" in shown
+    assert "late: no answer in time" in shown
 
 
 def test_an_empty_bus_and_no_tree_have_different_remedies(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
