@@ -25,7 +25,8 @@ class Crop(StrEnum):
 class Chick:
     """One chick. `kind` is the keeper's word for the species, `mark` a ring number or a dab of colour.
 
-    `left` is the day it was weaned, handed on or died; from then on nothing is due for it.
+    `left` is the day it was weaned, handed on or died; from then on nothing is due for it. `every_hours` is a feed
+    interval that the keeper (and the vet) chose, in place of any table's.
     """
 
     name: str
@@ -34,6 +35,7 @@ class Chick:
     mark: str = ""
     brooder: str = ""
     left: date | None = None
+    every_hours: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

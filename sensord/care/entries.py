@@ -31,6 +31,8 @@ def check_chick(chick: Chick, now_utc_seconds: float) -> None:
     today = datetime.fromtimestamp(now_utc_seconds + SECONDS_A_DAY, tz=UTC).date()
     if chick.hatched is not None and chick.hatched > today:
         raise CommandError(f"{chick.name} cannot have hatched on {chick.hatched}: that day is still to come")
+    if chick.every_hours is not None and not 0.25 <= chick.every_hours <= 24:
+        raise CommandError(f"{chick.name} cannot be fed every {chick.every_hours:g} h: write 0.25 to 24 hours")
     if chick.hatched is not None and chick.left is not None and chick.left < chick.hatched:
         raise CommandError(f"{chick.name} cannot have left on {chick.left}, before it hatched on {chick.hatched}")
 

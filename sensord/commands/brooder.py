@@ -61,8 +61,7 @@ def plan_of(section: BrooderSection, beside: Path | None = None) -> Plan | None:
     """
     if section.profile is None:
         return None
-    hatched = section.hatched if isinstance(section.hatched, list) else [section.hatched] if section.hatched else []
-    return make_plan(load_profile(section.profile, beside), tuple(hatched), section.stage)
+    return make_plan(load_profile(section.profile, beside), section.hatch_dates, section.stage)
 
 
 def _wanted(options: argparse.Namespace) -> list[tuple[str, Plan | None, BrooderSection | None]]:

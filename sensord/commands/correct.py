@@ -14,14 +14,16 @@ from sensord.care.formula import (
     scald_words,
     time_words,
 )
+from sensord.commands.alarms import add_socket_option
 from sensord.commands.kitchen_options import Shared, add_shared, in_range, percent, read_shared
+from sensord.edges.control_client import ControlClient
 from sensord.errors import CommandError, DataError
 from sensord.physics.correcting import Bath, Correction, Dish, Nothing, Splash, Supplies, Temper, correct
 from sensord.physics.mixing import Refusal
 from sensord.physics.paste import density, paste_of
 from sensord.physics.water import HIGHEST_CELSIUS
 from sensord.watch.effects import DishState
-from sensord.watch.views import DishView, Snapshot
+from sensord.watch.views import Snapshot
 
 __all__ = ["arguments", "dish_now", "run"]
 
@@ -43,11 +45,18 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     dish.add_argument("--grams", type=float, metavar="G", help="the same by weight, without the bowl")
     dish.add_argument("--solids", type=float, metavar="PCT", help="dry formula in percent of the weight")
     add_shared(parser)
+    add_socket_option(parser)
 
 
 def run(options: argparse.Namespace) -> int:
     shared = read_shared(options, options.live or None)
-    celsius = _celsius(options)
+    try:
+        celsius = _celsius(options)
+    except CommandError as error:
+        print(
+            json.dumps({"do": "refused", "reason": str(error)}, ensure_ascii=False) if options.json else f"no: {error}"
+        )
+        return 1
     solids = _solids(options, shared)
     dish = Dish(celsius, _millilitres(options, shared, celsius, solids), solids, shared.bowl)
     rule = shared.solids_rule
@@ -61,8 +70,8 @@ def run(options: argparse.Namespace) -> int:
     return 1 if isinstance(answer, Refusal) else 0
 
 
-def dish_now(snapshot: Snapshot, name: str) -> DishView:
-    """The dish of that name, or the only one where the name is empty.
+def dish_now(snapshot: Snapshot, name: str) -> float:
+    """Celsius of the dish of that name, or of the only one where the name is empty: the estimate, else the reading.
 
     Raises `DataError` for a name that is none, `CommandError` where the dish has no temperature worth correcting.
     """
@@ -70,13 +79,12 @@ def dish_now(snapshot: Snapshot, name: str) -> DishView:
     if not known:
         raise DataError("--live: the daemon watches no dish; give --celsius")
     if name not in known and (name or len(known) > 1):
-        raise DataError(f"--live {name}: say which dish ({', '.join(known)})".replace(" :", ":"))
+        raise DataError(f"{f'--live {name}'.strip()}: say which dish ({', '.join(known)})")
     view = known[name] if name else next(iter(known.values()))
-    if view.state in _WORTHLESS:
-        raise CommandError(f"{view.name}: {_WORTHLESS[view.state]}")
-    if view.celsius is None and view.reading_celsius is None:
-        raise CommandError(f"{view.name}: {_WORTHLESS[DishState.UNKNOWN]}")
-    return view
+    celsius = view.reading_celsius if view.celsius is None else view.celsius
+    if view.state in _WORTHLESS or celsius is None:
+        raise CommandError(f"{view.name}: {_WORTHLESS.get(view.state, _WORTHLESS[DishState.UNKNOWN])}")
+    return celsius
 
 
 def _celsius(options: argparse.Namespace) -> float:
@@ -86,7 +94,8 @@ def _celsius(options: argparse.Namespace) -> float:
         if options.live is not None:
             raise DataError("--live and --celsius say the same thing twice: leave one out")
         return in_range("--celsius", options.celsius, 0, HIGHEST_CELSIUS, "°C")
-    raise DataError("--live")
+    with ControlClient(options.socket) as client:
+        return dish_now(client.snapshot(), options.live)
 
 
 def _solids(options: argparse.Namespace, shared: Shared) -> float:

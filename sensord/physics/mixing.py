@@ -24,10 +24,10 @@ __all__ = [
     "Recipe",
     "Refusal",
     "Slips",
-    "bisect",
     "by_recipe",
     "check_millilitres",
     "check_solids",
+    "crossing",
     "outcome",
     "plan",
     "spread_celsius",
@@ -232,7 +232,7 @@ def plan(
             f"even with cool water alone it would be {coolest:.1f} °C when fed, over {target:.1f} °C",
             "use cooler water",
         )
-    return by_recipe(recipe(bisect(lambda share: fed(share) - target)), kitchen, dry, honest)
+    return by_recipe(recipe(crossing(lambda share: fed(share) - target)), kitchen, dry, honest)
 
 
 def by_recipe(
@@ -289,15 +289,30 @@ def check_millilitres(millilitres: float) -> None:
         raise DataError(f"{millilitres:g} ml of paste: give more than 0 and at most 20000 ml")
 
 
-def bisect(function: Callable[[float], float], low: float = 0.0, high: float = 1.0) -> float:
-    """Where a rising function crosses 0 between `low` and `high`, to a 2^-40 part of the way."""
-    for _ in range(40):
-        middle = (low + high) / 2
-        if function(middle) < 0:
-            low = middle
+def crossing(function: Callable[[float], float], low: float = 0.0, high: float = 1.0) -> float:
+    """Where a rising function crosses 0 between `low` and `high`: regula falsi, Illinois form, to 1e-9 of its values.
+
+    Where it does not cross, the end that comes nearer.
+    """
+    at_low, at_high = function(low), function(high)
+    if at_low >= 0:
+        return low
+    if at_high <= 0:
+        return high
+    kept = 0
+    while True:
+        middle = (low * at_high - high * at_low) / (at_high - at_low)
+        value = function(middle)
+        if abs(value) < 1e-9 or not low < middle < high:
+            return middle
+        if value < 0:
+            low, at_low = middle, value
+            at_high = at_high / 2 if kept == 1 else at_high
+            kept = 1
         else:
-            high = middle
-    return (low + high) / 2
+            high, at_high = middle, value
+            at_low = at_low / 2 if kept == -1 else at_low
+            kept = -1
 
 
 def _after(
