@@ -12,7 +12,7 @@ from rich.console import Group
 from rich.text import Text
 
 from sensord.screens.glyphs import letters, letters_width
-from sensord.screens.page import BIG_STYLES, PLATE_STYLES, Look, line, plate, side_by_side, wrapped
+from sensord.screens.page import BIG_STYLES, PLATE_STYLES, PRIORITY_STYLES, Look, line, plate, side_by_side, wrapped
 from sensord.screens.places import PlacePlan, place_rows
 from sensord.screens.ruler import QUIET
 from sensord.screens.words import (
@@ -27,14 +27,12 @@ from sensord.screens.words import (
     is_open,
     marks,
 )
-from sensord.watch.effects import Priority
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
 
 __all__ = ["dashboard", "screen_lines", "waiting"]
 
 _TWO_COLUMNS = 150
 _GAP = 6
-_PRIORITY_STYLES = {Priority.LOW: "cyan", Priority.MEDIUM: "yellow", Priority.HIGH: "bright_red"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +95,7 @@ def screen_lines(snapshot: Snapshot, look: Look) -> list[Text]:
         if len(body) <= room:
             return _filled(body, foot, room, look)
     left_out = len(body) - room + 1
-    told = line(look, look.width, (f"  … {left_out} more lines: make the window taller", "bold"))
+    told = line(look, look.width, (f"  … {left_out} more lines in a taller window", "bold"))
     return [*body[: room - 1], told, *foot]
 
 
@@ -114,7 +112,7 @@ def _body(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[Tex
         _alarms(snapshot, look, plan.alarms),
         _places(snapshot, look, plan),
         _troubles(snapshot, look),
-        _probes(snapshot, look) if plan.probes else [_probe_summary(snapshot, look)] if plan.air else [],
+        _probes(snapshot, look, plan),
     ):
         if block:
             rows += [*blank, *block]
@@ -122,7 +120,7 @@ def _body(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[Tex
 
 
 def _banner(said: Answer, snapshot: Snapshot, look: Look) -> Text:
-    time = clock_time(snapshot, look.zone) or "clock not set"
+    time = "" if look.stale_seconds is not None else clock_time(snapshot, look.zone) or "clock not set"
     return plate(look, said.sentence, said.also, time, PLATE_STYLES[said.tone])
 
 
@@ -149,7 +147,7 @@ def _alarms(snapshot: Snapshot, look: Look, in_full: int) -> list[Text]:
 
 
 def _alarm_title(alarm: AlarmView, snapshot: Snapshot, look: Look) -> Text:
-    style = _PRIORITY_STYLES[alarm.priority] if is_open(alarm) else QUIET
+    style = PRIORITY_STYLES[alarm.priority] if is_open(alarm) else QUIET
     since = duration(snapshot.seconds - alarm.since_seconds)
     return line(
         look,
@@ -228,8 +226,10 @@ def _probe_summary(snapshot: Snapshot, look: Look) -> Text:
     return line(look, look.width, (told, QUIET))
 
 
-def _probes(snapshot: Snapshot, look: Look) -> list[Text]:
-    if not snapshot.probes:
+def _probes(snapshot: Snapshot, look: Look, plan: _Plan) -> list[Text]:
+    if look.stale_seconds is not None or not plan.air:
+        return []
+    if not plan.probes or not snapshot.probes:
         return [_probe_summary(snapshot, look)]
     longest = max(len(probe.name) for probe in snapshot.probes)
     rows = []
@@ -282,7 +282,7 @@ def _help(look: Look) -> list[Text]:
         (whiskers, "the reading, with its uncertainty to both sides"),
         (glyphs.estimate, "where the paste is by estimate, ahead of the slow probe"),
         (glyphs.full * 3 if not glyphs.only_ascii else "[=]", "the band: between its ends all is well"),
-        (glyphs.upper + glyphs.lower, "the tracks: where it came from, newest first, between the walls of the band"),
+        (glyphs.upper + glyphs.lower, "the tracks: where it was before, newest first"),
         (glyphs.burn * 3, "burns the crop"),
         ("! !! !!!", "low, medium and high priority"),
     ):

@@ -116,10 +116,8 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
     """
     if stale_seconds is not None:
         since = clock_time(snapshot, zone)
-        when = f"SINCE {since}" if since else f"FOR {duration(stale_seconds)}"
-        return Answer(
-            Tone.STALE, f"NO DATA {when}: look at the chicks yourself. Below is what was, not what is", ("no data",)
-        )
+        when = f"SINCE {since}, for {duration(stale_seconds)}" if since else f"FOR {duration(stale_seconds)}"
+        return Answer(Tone.STALE, f"NO DATA {when}: look at the chicks yourself", ("no data",))
     standing = [alarm for alarm in snapshot.alarms if alarm.standing and is_open(alarm)]
     standing.sort(key=lambda alarm: -alarm.priority)
     dishes = [dish for dish in snapshot.dishes if dish.state is not DishState.AWAY]
