@@ -15,11 +15,14 @@ from typing import Any, TypeAlias
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from sensord.care.chicks import Crop
 from sensord.errors import CommandError
 from sensord.watch.events import (
     Acknowledge,
     Command,
     Condition,
+    EnterChick,
+    LogFeed,
     Origin,
     OutOfService,
     PauseAudio,
@@ -30,9 +33,10 @@ from sensord.watch.events import (
     StartBatch,
     TestSounds,
     Unshelve,
+    WeighIn,
 )
 
-__all__ = ["NETWORK_VERBS", "VERBS", "Limits", "parse", "parse_fields", "shown"]
+__all__ = ["NETWORK_VERBS", "VERBS", "Limits", "parse", "parse_fields", "request_of", "shown"]
 
 EVERYTHING = ("", "PRESS", "ON", "all")
 """Bare payloads that name nothing: a hub's button sends PRESS by default."""
@@ -68,6 +72,10 @@ class _Asked(BaseModel):
     request: str = Field("", max_length=64, pattern=r"^[A-Za-z0-9._:-]*$")
 
 
+class _Labelled(_Asked):
+    model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
+
+
 class _Anywhere(_Asked):
     place: str | None = Field(None, pattern=_NAME)
     condition: Condition | None = None
@@ -98,6 +106,37 @@ class _Batch(_Asked):
 class _Stage(_Asked):
     brooder: str | None = Field(None, pattern=_NAME)
     stage: str = Field(pattern=_NAME)
+
+
+class _Entry(_Asked):
+    """Something the keeper writes down; whether the chick exists and the number is believable the history knows."""
+
+    chick: str = Field(min_length=1, max_length=32)
+
+
+class _Feed(_Entry):
+    millilitres: float | None = None
+    crop: Crop | None = None
+    celsius: float | None = None
+    at_utc_seconds: float | None = Field(None, ge=0, le=1e11)
+    note: str = Field("", max_length=200)
+    sure: bool = False
+
+
+class _Weigh(_Entry):
+    grams: float
+    at_utc_seconds: float | None = Field(None, ge=0, le=1e11)
+    note: str = Field("", max_length=200)
+    sure: bool = False
+
+
+class _Chick(_Entry):
+    kind: str | None = Field(None, max_length=64)
+    hatched: str | None = Field(None, max_length=10)
+    mark: str | None = Field(None, max_length=64)
+    brooder: str | None = Field(None, max_length=32)
+    left: str | None = Field(None, max_length=10)
+    every_hours: float | None = Field(None, ge=0, le=24)
 
 
 _Stamp: TypeAlias = dict[str, Any]
@@ -151,6 +190,13 @@ def _test_sounds(_asked: _Asked, _limits: Limits, stamp: _Stamp) -> Command:
     return TestSounds(**stamp)
 
 
+def _entry(kind: type[LogFeed] | type[WeighIn] | type[EnterChick]) -> Callable[[Any, Limits, _Stamp], Command]:
+    def build(asked: _Entry, _limits: Limits, stamp: _Stamp) -> Command:
+        return kind(**{name: getattr(asked, name) for name in type(asked).model_fields if name != "request"}, **stamp)
+
+    return build
+
+
 @dataclass(frozen=True, slots=True)
 class _Verb:
     """How one verb is read: its fields, the names of what a bare payload's parts mean, and what it becomes."""
@@ -169,6 +215,9 @@ VERBS: dict[str, _Verb] = {
     "batch": _Verb(_Batch, ("dish",), _batch),
     "stage": _Verb(_Stage, ("brooder", "stage"), _stage),
     "pause": _Verb(_Pause, ("for_seconds",), _pause),
+    "feed": _Verb(_Feed, ("chick", "millilitres"), _entry(LogFeed)),
+    "weigh": _Verb(_Weigh, ("chick", "grams"), _entry(WeighIn)),
+    "chick": _Verb(_Chick, ("chick",), _entry(EnterChick), network=False),
     # Without end, or loud at night: only for somebody who stands beside the brooder.
     "out-of-service": _Verb(_Alarm, ("place", "condition"), _out_of_service, network=False),
     "return-to-service": _Verb(_Alarm, ("place", "condition"), _return_to_service, network=False),
@@ -206,6 +255,14 @@ def parse_fields(verb: str, fields: Mapping[str, object], seconds: float, origin
     return _command(verb, found, document, seconds, origin, limits)
 
 
+def request_of(payload: bytes) -> str:
+    """The request id in a payload, however wrong the rest of it is; empty where there is none to be found."""
+    try:
+        return _Labelled.model_validate_json(payload).request
+    except ValidationError:
+        return ""
+
+
 def shown(raw: str | bytes) -> str:
     """Text from outside as it may go into a log or an answer: quoted, cut at 64 characters."""
     text = raw.decode("utf-8", "replace") if isinstance(raw, bytes) else raw
@@ -222,6 +279,10 @@ def _verb(name: str, origin: Origin) -> _Verb:
     return found
 
 
+_NUMBERS_OF = {"for_seconds": " of seconds", "millilitres": " of millilitres", "grams": " of grams"}
+_NUMBERS = _NUMBERS_OF.keys()
+
+
 def _from_bare(verb: str, found: _Verb, text: str, limits: Limits) -> dict[str, object]:
     """The fields that a bare payload stands for."""
     if text in EVERYTHING:
@@ -232,12 +293,14 @@ def _from_bare(verb: str, found: _Verb, text: str, limits: Limits) -> dict[str, 
         names = ("stage",)
     if len(parts) > len(names):
         raise CommandError(f"{verb}: {shown(text)} has too many parts: {_forms(verb, found, limits)}")
-    if names == ("for_seconds",):
+    fields: dict[str, object] = dict(zip(names, parts, strict=False))
+    for name in _NUMBERS & fields.keys():
+        text = str(fields[name])
         try:
-            return {"for_seconds": float(parts[0])} if parts[0].isascii() else {"for_seconds": parts[0]}
+            fields[name] = float(text) if text.isascii() else text
         except ValueError:
-            raise CommandError(f"{verb}: {shown(text)} is not a number of seconds") from None
-    return dict(zip(names, parts, strict=False))
+            raise CommandError(f"{verb}: {shown(text)} is not a number{_NUMBERS_OF[name]}") from None
+    return fields
 
 
 def _forms(verb: str, found: _Verb, limits: Limits) -> str:

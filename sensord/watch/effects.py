@@ -10,7 +10,7 @@ from typing import TypeAlias
 
 from sensord.physics.conformity import Verdict
 from sensord.readings import Band, FaultKind, Observation
-from sensord.watch.events import Condition, Origin
+from sensord.watch.events import Condition, EnterChick, LogFeed, Origin, WeighIn
 
 __all__ = [
     "AlarmChanged",
@@ -25,6 +25,7 @@ __all__ = [
     "DishEstimated",
     "DishState",
     "Effect",
+    "EntryMade",
     "Forecast",
     "GapFound",
     "Measured",
@@ -259,6 +260,14 @@ class Answered:
     reason: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class EntryMade:
+    """The keeper wrote something down. The history stores it and only then sends the one `Answered` it is due."""
+
+    seconds: float
+    entry: LogFeed | WeighIn | EnterChick
+
+
 Effect: TypeAlias = (
     Measured
     | DishChanged
@@ -272,4 +281,5 @@ Effect: TypeAlias = (
     | Alerting
     | Cued
     | Answered
+    | EntryMade
 )

@@ -8,14 +8,17 @@ from dataclasses import dataclass, field
 from enum import StrEnum, unique
 from typing import TypeAlias
 
+from sensord.care.chicks import Crop
 from sensord.readings import Observation
 
 __all__ = [
     "Acknowledge",
     "Command",
     "Condition",
+    "EnterChick",
     "Event",
     "Gap",
+    "LogFeed",
     "Observed",
     "Origin",
     "OutOfService",
@@ -29,6 +32,7 @@ __all__ = [
     "Tick",
     "Troubled",
     "Unshelve",
+    "WeighIn",
 ]
 
 
@@ -185,6 +189,46 @@ class TestSounds(_Asked):
     __test__ = False  # not a test case, whatever its name
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogFeed(_Asked):
+    """The keeper has fed a chick. `at_utc_seconds` None means now; `sure` overrules the check for slips of the pen."""
+
+    chick: str
+    millilitres: float | None = None
+    crop: Crop | None = None
+    celsius: float | None = None
+    at_utc_seconds: float | None = None
+    note: str = ""
+    sure: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeighIn(_Asked):
+    """The keeper has weighed a chick. `at_utc_seconds` and `sure` as in `LogFeed`."""
+
+    chick: str
+    grams: float
+    at_utc_seconds: float | None = None
+    note: str = ""
+    sure: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnterChick(_Asked):
+    """Add a chick, or change what is written about it; None leaves a field as it was. Dates are ISO 8601 days.
+
+    `every_hours` is the feed interval chosen for it; 0 goes back to the tables.
+    """
+
+    chick: str
+    kind: str | None = None
+    hatched: str | None = None
+    mark: str | None = None
+    brooder: str | None = None
+    left: str | None = None
+    every_hours: float | None = None
+
+
 Command: TypeAlias = (
     Acknowledge
     | Shelve
@@ -196,5 +240,8 @@ Command: TypeAlias = (
     | StartBatch
     | SetStage
     | TestSounds
+    | LogFeed
+    | WeighIn
+    | EnterChick
 )
 Event: TypeAlias = Observed | Tick | Gap | Troubled | Command

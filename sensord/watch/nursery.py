@@ -24,6 +24,7 @@ from sensord.watch.effects import (
     Cue,
     Cued,
     Effect,
+    EntryMade,
     GapFound,
     Measured,
     Note,
@@ -34,8 +35,10 @@ from sensord.watch.events import (
     Acknowledge,
     Command,
     Condition,
+    EnterChick,
     Event,
     Gap,
+    LogFeed,
     Observed,
     Origin,
     OutOfService,
@@ -49,6 +52,7 @@ from sensord.watch.events import (
     Tick,
     Troubled,
     Unshelve,
+    WeighIn,
 )
 from sensord.watch.screening import Screen, ScreenSettings, screen
 from sensord.watch.trails import TrailKeeper
@@ -328,6 +332,8 @@ def _commanded(settings: NurserySettings, nursery: Nursery, command: Command) ->
         after, effects = _obeyed(settings, nursery, command)
     except CommandError as error:
         return nursery, [Answered(command.seconds, command.request, command.origin, verb, False, str(error))]
+    if isinstance(command, LogFeed | WeighIn | EnterChick):
+        return after, effects  # the history answers, once it is on the disk
     return after, [*effects, Answered(command.seconds, command.request, command.origin, verb, True)]
 
 
@@ -342,6 +348,9 @@ _VERBS: dict[type[Command], str] = {
     StartBatch: "batch",
     SetStage: "stage",
     TestSounds: "test-sounds",
+    LogFeed: "feed",
+    WeighIn: "weigh",
+    EnterChick: "chick",
 }
 
 
@@ -377,6 +386,8 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> _C
             raise CommandError(f"{many.name} is pinned to a band: its stage '{stage}' changes nothing")
         case TestSounds():
             return nursery, [Cued(now, Cue.SELF_TEST)]
+        case LogFeed() | WeighIn() | EnterChick():
+            return nursery, [EntryMade(now, command)]
         case _:
             assert_never(command)
 

@@ -1,0 +1,160 @@
+"""The only module that knows SQLite: opening the history as writer or reader, and what its errors mean to a person.
+
+WAL with `synchronous=FULL`: a commit that has returned is on the disk, and a kill at any moment leaves a whole file.
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, TypeAlias
+
+from sensord.errors import StorageError
+
+__all__ = [
+    "APPLICATION_ID",
+    "Connection",
+    "DamagedError",
+    "NewerError",
+    "copy_into",
+    "open_reader",
+    "open_writer",
+    "set_aside",
+    "sound",
+    "telling",
+    "transaction",
+]
+
+Connection: TypeAlias = sqlite3.Connection
+Row: TypeAlias = tuple[Any, ...]
+
+APPLICATION_ID = 0x736E7372  # "snsr", written into the file's header, so that another program's file is recognised
+_BUSY_SECONDS = 5.0
+_COMPANIONS = ("", "-wal", "-shm")
+
+
+class DamagedError(StorageError):
+    """The file is no database, not ours, or broken inside."""
+
+
+class NewerError(StorageError):
+    """The file is sound but made by a newer sensord; it is left as it is."""
+
+
+@contextmanager
+def telling(path: Path) -> Iterator[None]:
+    """Turn what SQLite and the operating system raise about `path` into `StorageError` with a remedy."""
+    try:
+        yield
+    except (sqlite3.Error, OSError) as error:
+        if isinstance(error, StorageError):
+            raise
+        raise _told(path, error) from error
+
+
+def _told(path: Path, error: sqlite3.Error | OSError) -> StorageError:
+    code = getattr(error, "sqlite_errorname", "") or ""
+    if code.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+        return DamagedError(f"{path}: the history file is damaged ({error})")
+    if code == "SQLITE_FULL" or getattr(error, "errno", None) == 28:
+        return StorageError(f"{path}: the disk is full, nothing more is kept: free some space, the watch goes on")
+    if code.startswith("SQLITE_READONLY") or getattr(error, "errno", None) == 30:
+        return StorageError(f"{path}: cannot be written, it or its folder is read-only: remount the card or replace it")
+    if code.startswith("SQLITE_CANTOPEN") or isinstance(error, OSError):
+        return StorageError(f"{path}: cannot be opened ({error}): check that its folder exists and may be written to")
+    if code.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        return StorageError(f"{path}: another program keeps it locked: close that program")
+    if code.startswith("SQLITE_IOERR"):
+        return StorageError(f"{path}: the disk does not read or write reliably ({error}): replace the card soon")
+    return StorageError(f"{path}: the history cannot be kept ({error})")
+
+
+def open_writer(path: Path) -> Connection:
+    """The one connection that writes; the file is made where there is none. Raises `StorageError`."""
+    with telling(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        connection = sqlite3.connect(path, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False)
+        try:
+            _check_ours(connection, path)
+            connection.execute("PRAGMA journal_mode=WAL")
+            connection.execute("PRAGMA synchronous=FULL")
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+
+
+def open_reader(path: Path) -> Connection:
+    """A connection that cannot write, beside a writer or without one. Raises `StorageError`."""
+    with telling(path):
+        if not path.exists():
+            raise StorageError(f"{path}: there is no history yet; `sensord run` begins one")
+        address = f"{path.absolute().as_uri()}?mode=ro"
+        connection = sqlite3.connect(
+            address, uri=True, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False
+        )
+        try:
+            _check_ours(connection, path)
+            connection.execute("PRAGMA query_only=ON")
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+
+
+def _check_ours(connection: Connection, path: Path) -> None:
+    (identity,) = connection.execute("PRAGMA application_id").fetchone()
+    (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    if identity != APPLICATION_ID and tables:
+        raise DamagedError(f"{path}: this is another program's database, not a history of sensord")
+
+
+def sound(connection: Connection, path: Path, thorough: bool = False) -> None:
+    """Let SQLite check the whole file (`thorough`: the indexes against the tables too). Raises `DamagedError`."""
+    with telling(path):
+        found = connection.execute("PRAGMA integrity_check" if thorough else "PRAGMA quick_check").fetchall()
+    if found != [("ok",)]:
+        raise DamagedError(f"{path}: the history file is damaged: {found[0][0]}")
+
+
+@contextmanager
+def transaction(connection: Connection, path: Path) -> Iterator[Connection]:
+    """All of it or nothing; on return it is on the disk. Raises `StorageError`."""
+    with telling(path):
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield connection
+            connection.execute("COMMIT")
+        except BaseException:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
+
+
+def set_aside(path: Path, stamp: str) -> Path:
+    """Rename a damaged file and its companions out of the way, never deleting; the new name of the main file."""
+    aside = path.with_name(f"{path.name}.damaged-{stamp}")
+    number = 1
+    while aside.exists():
+        number += 1
+        aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    with telling(path):
+        for companion in _COMPANIONS:
+            part = path.with_name(path.name + companion)
+            if part.exists():
+                part.rename(aside.with_name(aside.name + companion))
+    return aside
+
+
+def copy_into(connection: Connection, path: Path, copy: Path) -> None:
+    """A whole, compact copy of the history at this instant, also while it is being written. Raises `StorageError`."""
+    if copy.exists():
+        raise StorageError(f"{copy}: there is a file of this name already: choose another, nothing is overwritten")
+    with telling(copy):
+        connection.execute("VACUUM INTO ?", (str(copy),))
+        with telling(path):
+            check = sqlite3.connect(copy)
+            try:
+                sound(check, copy, thorough=True)
+            finally:
+                check.close()
