@@ -85,4 +85,4 @@ def _show(settings: list[Setting], file: Path) -> None:
             print(f"\n[{'.'.join(section)}]")
         value = "not set" if setting.value is None else json.dumps(setting.value, ensure_ascii=False)
         source = "default" if setting.line is None else f"{file}:{setting.line}"
-        print(f"{key} = {value:<30} # {source}")
+        print(f"{f'{key} = {value}':<50} # {source}")
