@@ -27,11 +27,14 @@ from sensord.screens.words import (
     is_open,
     marks,
 )
+from sensord.watch.effects import DishState
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
 
 __all__ = ["dashboard", "screen_lines", "waiting"]
 
+_METHODS = {"bulk": "one conversion for all", "parallel": "each in a thread", "serial": "one after the other"}
 _TWO_COLUMNS = 150
+_VERY_LARGE = 120
 _GAP = 6
 
 
@@ -91,12 +94,24 @@ def screen_lines(snapshot: Snapshot, look: Look) -> list[Text]:
         return _filled([_banner(said, snapshot, look), *_help(look)], foot, room, look)
     body: list[Text] = []
     for plan in _PLANS:
+        if _rows_at_least(snapshot, look, plan) > room:
+            continue  # not worth the drawing
         body = _body(snapshot, said, look, plan)
         if len(body) <= room:
             return _filled(body, foot, room, look)
     left_out = len(body) - room + 1
     told = line(look, look.width, (f"  … {left_out} more lines in a taller window", "bold"))
     return [*body[: room - 1], told, *foot]
+
+
+def _rows_at_least(snapshot: Snapshot, look: Look, plan: _Plan) -> int:
+    """A lower bound of what a plan takes: the first line and, for each ruler, what hangs on it."""
+    if plan.place.slim:
+        return 0
+    rulers = len(snapshot.brooders) + sum(dish.state is not DishState.AWAY for dish in snapshot.dishes)
+    columns = 2 if look.width >= _TWO_COLUMNS else 1
+    words = plan.place.words and look.stale_seconds is None
+    return 1 + -(-rulers // columns) * (3 + plan.place.tracks + words + plan.air)
 
 
 def _filled(body: list[Text], foot: list[Text], room: int, look: Look) -> list[Text]:
@@ -127,7 +142,8 @@ def _banner(said: Answer, snapshot: Snapshot, look: Look) -> Text:
 def _large(said: Answer, look: Look, plan: _Plan) -> list[Text]:
     if not plan.letters:
         return []
-    choices = [(shout, scale) for scale in range(plan.letters, 0, -1) for shout in said.shouts]
+    largest = plan.letters if look.width >= _VERY_LARGE else 1
+    choices = [(shout, scale) for scale in range(largest, 0, -1) for shout in said.shouts]
     fitting = [(shout, scale) for shout, scale in choices if letters_width(shout, scale) <= look.width - 4]
     if not fitting:
         return []
@@ -221,7 +237,7 @@ def _probe_summary(snapshot: Snapshot, look: Look) -> Text:
     ages = [probe.age_seconds for probe in snapshot.probes if probe.age_seconds is not None]
     well = sum(probe.fault is None and probe.age_seconds is not None for probe in snapshot.probes)
     oldest = f", the oldest reading {duration(max(ages))} old" if ages else ""
-    methods = " and ".join(sorted({probe.method for probe in snapshot.probes if probe.method}))
+    methods = " and ".join(sorted({_method_words(probe.method) for probe in snapshot.probes if probe.method}))
     told = f"  {well} of {len(snapshot.probes)} probes read{oldest}{' · ' if methods else ''}{methods}"
     return line(look, look.width, (told, QUIET))
 
@@ -240,10 +256,14 @@ def _probes(snapshot: Snapshot, look: Look, plan: _Plan) -> list[Text]:
         age = "never read" if probe.age_seconds is None else f"{duration(probe.age_seconds)} ago"
         failed = sum(probe.faults.values())
         counted = f"{probe.readings} readings, {failed} failed" if failed else f"{probe.readings} readings, none failed"
-        parts = [celsius, age, probe.method, counted, probe.calibrated or "not calibrated"]
+        parts = [celsius, age, _method_words(probe.method), counted, probe.calibrated or "not calibrated"]
         told = " · ".join(part for part in parts if part)
         rows.append(line(look, look.width, (f"  {probe.name:<{longest}}  {told}", QUIET)))
     return rows
+
+
+def _method_words(method: str) -> str:
+    return _METHODS.get(method, method)
 
 
 def _foot(look: Look) -> list[Text]:

@@ -246,7 +246,7 @@ def _dish_details(view: DishView) -> list[tuple[str, str]]:
     details = []
     if view.state is DishState.AWAY:
         return [(f"feed at {view.band} ({view.band_source})", QUIET)]
-    if view.why:
+    if view.why and not view.uptake_left_seconds:  # the countdown says the same
         details.append((view.why, ""))
     timing = _timing(view)
     if timing:
