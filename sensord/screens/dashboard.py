@@ -282,6 +282,7 @@ def _foot(look: Look) -> list[Text]:
 _HELP = (
     ("a", "acknowledge every alarm: the sound stops, the alarm stays on the screen until its cause is gone"),
     ("s", "shelve the alarms of the chosen place for a few minutes, for example while the lid is open"),
+    ("r", "let go of an alarm that is held until reset, once its cause is gone"),
     ("p", "pause the sound; a new or worse alarm ends the pause"),
     ("b", "a new bowl was mixed: uptake and age count from now"),
     ("tab", "choose the next place; the arrow keys do it too"),

@@ -3,7 +3,7 @@
 Whatever is not known to be right is never called right, and only a dish that the watch calls ready is.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from enum import Enum, unique
 
@@ -131,7 +131,9 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
         return _dish_answer(dishes[0], _brooders_clause(snapshot, standing))
     if standing:
         return _alarm_answer(standing[0], "")
-    return _brooder_answer(snapshot)
+    found = _brooder_answer(snapshot)
+    waiting = any(is_open(alarm) for alarm in snapshot.alarms)
+    return replace(found, also="an alarm is over and waits for you") if waiting else found
 
 
 def _comes_before_food(alarm: AlarmView) -> bool:

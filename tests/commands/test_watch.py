@@ -23,7 +23,7 @@ from sensord.edges.commands import Limits
 from sensord.edges.control_wire import snapshot_from
 from sensord.screens.glyphs import ASCII, BLOCKS
 from sensord.watch.effects import Cue, Cued
-from sensord.watch.events import Acknowledge, Command, PauseAudio, Shelve, StartBatch, Unshelve
+from sensord.watch.events import Acknowledge, Command, PauseAudio, Reset, Shelve, StartBatch, Unshelve
 from tests.fake_daemon import FakeDaemon
 from tests.screens.invented import SNAPSHOTS
 
@@ -220,6 +220,7 @@ def test_a_daemon_that_stands_still_does_not_look_fresh(daemon: FakeDaemon) -> N
         (["s"], "shelved", Unshelve),
         (["b"], "hot", StartBatch),
         (["next", "b"], "hot", StartBatch),
+        (["r"], "held", Reset),
     ],
 )
 def test_each_key_asks_for_one_thing(
