@@ -133,7 +133,7 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
         return _alarm_answer(standing[0], "")
     found = _brooder_answer(snapshot)
     waiting = any(is_open(alarm) for alarm in snapshot.alarms)
-    return replace(found, also="an alarm is over and waits for you") if waiting else found
+    return replace(found, also="an alarm waits for you") if waiting else found
 
 
 def _comes_before_food(alarm: AlarmView) -> bool:

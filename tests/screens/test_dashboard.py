@@ -249,7 +249,7 @@ def test_an_alarm_that_is_over_asks_for_nothing_but_a_word() -> None:
     over = alarm(Condition.TOO_COLD, Priority.MEDIUM, state=AlarmState.RETURNED_UNACKNOWLEDGED, standing=False)
     lines = shown(night(AWAY, alarms=(over,)))
     assert lines[0].startswith(" ALL RIGHT")
-    assert "an alarm is over and waits for you" in lines[0]
+    assert "an alarm waits for you" in lines[0]
     assert "over again, not acknowledged" in words(lines)
 
 
