@@ -32,6 +32,12 @@ VERBS: dict[str, Verb] = {
     "config": Verb("config", "check the config, show it, or print an example", "sensord config --check"),
     "acknowledge": Verb("alarms", "say that an alarm was noticed", "sensord acknowledge brooder too-cold"),
     "shelve": Verb("alarms", "hide an alarm for a limited time", "sensord shelve brooder --for 5m"),
+    "feed": Verb("feed", "write a feed down, or see who is due", "sensord feed pip 4.5 --crop empty"),
+    "weigh": Verb("weigh", "write a weight down, or see how a chick grows", "sensord weigh pip 45.2"),
+    "chick": Verb("chick", "add a chick, change or list them", "sensord chick pip --hatched 2031-05-04"),
+    "history": Verb("history", "what is kept, check it, copy it", "sensord history --backup copy.db"),
+    "export": Verb("exchange", "the history as CSV or JSON lines", "sensord export feed --out feeds.csv"),
+    "import": Verb("exchange", "take an exported file back in", "sensord import feeds.csv"),
     "replay": Verb("replay", "run the rules over recorded readings", "sensord replay night.csv --dish-band 36:38"),
 }
 
