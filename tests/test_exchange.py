@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from sensord.edges.database import open_reader, open_writer, transaction
@@ -15,7 +15,7 @@ from sensord.edges.migrations import migrate
 from sensord.errors import DataError, StorageError
 
 EVER = (0.0, 1e11)
-TEXT = st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\x00"), max_size=12)
+TEXT = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=12)
 NUMBER = st.floats(allow_nan=False, allow_infinity=False, width=64)
 MS = st.integers(0, 4_000_000_000_000)
 DAY = st.dates().map(lambda day: day.isoformat())
@@ -92,7 +92,9 @@ def write(path: Path, text: str) -> Path:
     return path
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=12, deadline=None, phases=[Phase.generate], suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(rows=filled())
 def test_export_import_export_gives_the_same_bytes(
     tmp_path_factory: pytest.TempPathFactory, rows: dict[str, list[dict[str, Any]]]
@@ -143,17 +145,15 @@ def test_bad_rows_are_named_with_their_lines_and_nothing_is_taken(small: Path) -
         ("a,b\n1,2\n", "line 1: these are not the column names of an export: a, b"),
         ('{"table": "songs"}\n', "line 1: not an object with"),
         ('{"table": "batch", "id": 1}\n', "line 1: at is missing"),
-        ('{"table": "weighing", "id": 1, "at": "2031-05-04T06:00:00Z", "sure": true, "chick": "pop", "grams": 4.0,'
-         ' "note": "", "origin": "control"}\n', "line 1: there is no chick 'pop'"),
-        ('{"table": "batch", "id": 1, "at": "2031-05-04T06:00:00", "sure": true, "dish": "a", "origin": "b"}\n',
-         "a time needs its offset"),
-        ('{"table": "batch", "id": 1, "at": "2031-05-04T06:00:00Z", "sure": true, "dish": "a", "origin": "b", "x": 1}\n',
-         "batch has no x"),
+        ("id,at,sure,chick,grams,note,origin\n1,2031-05-04T06:00:00Z,true,pop,4.0,,control\n", "no chick 'pop'"),
+        ("id,at,sure,dish,origin\n1,2031-05-04T06:00:00,true,a,b\n", "a time needs its offset"),
+        ("id,at,sure,dish,origin\n1,2031-05-04T06:00:00Z,yes,a,b\n", "sure: 'yes' will not do: write true or false"),
+        ('{"table": "batch", "x": 1}\n', "batch has no x"),
         ("id,at,sure,dish,origin\n1,2\n", "line 2: has 2 fields, the header 5"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_imported_is_said_in_a_sentence(tmp_path: Path, text: str, said: str) -> None:
-    with pytest.raises(DataError, match="nothing was imported|these are not") as caught:
+    with pytest.raises(DataError, match=r"nothing was imported|these are not") as caught:
         import_file(tmp_path / "history.db", write(tmp_path / "file", text))
     assert said in str(caught.value)
 

@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 from sensord.cli import main
+from sensord.clock import SystemClock
 from sensord.commands.keeping import moment
 from sensord.errors import DataError
 
-NOW = datetime.now(UTC)
+NOW = datetime.fromtimestamp(SystemClock().utc_seconds(), tz=UTC)
 
 
 class Shell:
@@ -96,7 +97,7 @@ def test_a_copy_is_made_and_checked(shell: Shell, tmp_path: Path) -> None:
     assert "nothing is overwritten" in shell("history", "--backup", str(tmp_path / "copy.db"), socket=False)[2]
 
 
-def test_times_as_people_write_them(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_times_as_people_write_them() -> None:
     noon = datetime(2031, 5, 4, 12, 0).astimezone()
     assert moment("06:30", noon.timestamp()) == noon.replace(hour=6, minute=30).timestamp()
     early = noon.replace(hour=0, minute=20)

@@ -113,7 +113,8 @@ def _texts(*names: str) -> tuple[_Column, ...]:
 def _summary(name: str) -> _Table:
     degrees = tuple(_Column(f"{what}_celsius", what, _MILLI, True) for what in ("low", "mean", "high"))
     counts = (_Column("count", "count", _WHOLE), _Column("faults", "faults", _WHOLE))
-    return _Table(name, (_Column("at", "at_s", _SECOND), _PROBE, *degrees, *counts), 2, "at_s")
+    # The column is called after the table, so that the header of a CSV file tells one from the other.
+    return _Table(name, (_Column(name, "at_s", _SECOND), _PROBE, *degrees, *counts), 2, "at_s")
 
 
 def _event(name: str, *columns: _Column) -> _Table:
@@ -227,7 +228,7 @@ def _rows(connection: Connection, path: Path, table: _Table, start: float, end: 
 
 def export_csv(connection: Connection, path: Path, table: str, out: TextIO, start: float, end: float) -> int:
     """One table with a header line; how many rows. `out` is opened with newline=''."""
-    writer = csv.writer(out, lineterminator="\n")
+    writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180; both are then quoted inside a field
     writer.writerow(TABLES[table].header())
     rows = 0
     for row in _rows(connection, path, TABLES[table], start, end):

@@ -115,7 +115,8 @@ class ChickView:
     """One chick: its last feed, when the next is due and how much is planned, its weight, and reasons to look.
 
     Times are UTC seconds; `due_from` to `due_late` is when the next feed is due, after `overdue` it has waited longer
-    than a night's rest. `planned_low_millilitres` is None where only a ceiling is known; `planned_millilitres` is the one number for mixing.
+    than a night's rest. `planned_low_millilitres` is None where only a ceiling is known; `planned_millilitres` is
+    the one number for mixing.
     """
 
     name: str
