@@ -13,25 +13,31 @@ from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
-from sensord.errors import ConfigError
+from sensord.edges.topics import check_base
+from sensord.care.brooding import make_plan
+from sensord.errors import ConfigError, SensordError
+from sensord.physics.water import WEATHER_CELSIUS, altitude_pascals, boiling_celsius
+from sensord.profiles import load_profile
 from sensord.readings import Band, Place
 
 __all__ = [
     "AlarmsSection",
     "BandSection",
+    "BowlSection",
     "BrooderSection",
     "ButtonsSection",
     "ChimeSection",
     "Config",
     "DishSection",
+    "FormulaSection",
     "HistorySection",
+    "KitchenSection",
     "MqttSection",
     "OneWireSection",
     "ProbeSection",
     "UnitSection",
     "load",
     "parse",
-    "shipped",
 ]
 
 DEFAULT_PATH = Path("/etc/sensord/sensord.toml")
@@ -113,6 +119,11 @@ class BrooderSection(Section):
     on_delay_seconds: float = Field(120, ge=0, le=1800)
     off_delay_seconds: float = Field(60, ge=0, le=1800)
 
+    @property
+    def hatch_dates(self) -> tuple[date, ...]:
+        """All hatch dates, one or many as written."""
+        return (self.hatched,) if isinstance(self.hatched, date) else tuple(self.hatched or ())
+
 
 class DishSection(Section):
     """One dish and the rules by which its paste may be called ready."""
@@ -124,6 +135,36 @@ class DishSection(Section):
     uptake_seconds: float = Field(120, ge=0, le=1800)
     probability: float = Field(0.95, ge=0.5, lt=1)
     batch_limit_seconds: float = Field(3600, ge=300, le=7200)
+
+
+class FormulaSection(Section):
+    """What mixing assumes of the dry formula: percents as on its label, carbohydrate is the rest."""
+
+    profile: Literal["parrots", "pigeons-doves"] = "parrots"
+    solids_percent: float | None = Field(None, gt=0, le=60)
+    batch_millilitres: float = Field(40, gt=0, le=20_000)
+    bulk_density_grams_per_millilitre: float = Field(0.45, ge=0.1, le=1.2)
+    moisture_percent: float = Field(8.5, ge=0, le=30)
+    protein_percent: float = Field(21.0, ge=0, le=100)
+    fat_percent: float = Field(10.5, ge=0, le=100)
+    fibre_percent: float = Field(3.5, ge=0, le=100)
+    ash_percent: float = Field(6.5, ge=0, le=100)
+
+
+class BowlSection(Section):
+    """The bowl that the formula is mixed in, weighed empty. Without this section no bowl is counted."""
+
+    material: Literal["steel", "glass", "ceramic", "plastic"]
+    grams: float = Field(gt=0, le=5000)
+
+
+class KitchenSection(Section):
+    """Water and room. Without `kettle_celsius` the kettle has just boiled, at `altitude_metres`."""
+
+    kettle_celsius: float | None = Field(None, ge=0, le=101)
+    tap_celsius: float = Field(18.0, ge=0, le=60)
+    room_celsius: float = Field(21.0, ge=-10, le=50)
+    altitude_metres: float = Field(0.0, ge=-450, le=5500)
 
 
 class AlarmsSection(Section):
@@ -156,22 +197,25 @@ class ButtonsSection(Section):
     batch_pin: int | None = Field(None, ge=0, le=27)
 
 
+Topic = Annotated[str, AfterValidator(check_base)]
+
+
 class DiscoverySection(Section):
     """Hub discovery over MQTT."""
 
     enabled: bool = True
-    prefix: str = "homeassistant"
+    prefix: Topic = "homeassistant"
     form: Literal["device", "entity"] = "device"
-    birth_topic: str = "homeassistant/status"
+    birth_topic: Topic = "homeassistant/status"
     birth_payload: str = "online"
 
 
 class MqttSection(Section):
     """The broker. Without this section nothing is published."""
 
-    host: str
+    host: str = Field(min_length=1)
     port: int = Field(1883, ge=1, le=65535)
-    base: str = "sensord"
+    base: Topic = "sensord"
     username: str | None = None
     password_file: Path | None = None
     ca_file: Path | None = None
@@ -180,6 +224,7 @@ class MqttSection(Section):
     tls: bool = False
     version: Literal["auto", "5", "3.1.1"] = "auto"
     keepalive_seconds: int = Field(20, ge=5, le=120)
+    interval_seconds: float = Field(10, ge=1, le=300)
     read_only: bool = False
     senml: bool = False
     discovery: DiscoverySection = DiscoverySection()
@@ -202,6 +247,9 @@ class Config(Section):
     probes: dict[Name, ProbeSection] = Field(default_factory=dict)
     brooders: dict[Name, BrooderSection] = Field(default_factory=dict)
     dishes: dict[Name, DishSection] = Field(default_factory=dict)
+    formula: FormulaSection = FormulaSection()
+    bowl: BowlSection | None = None
+    kitchen: KitchenSection = KitchenSection()
     alarms: AlarmsSection = AlarmsSection()
     chime: ChimeSection = ChimeSection()
     buttons: ButtonsSection = ButtonsSection()
@@ -240,7 +288,7 @@ def parse(text: str, source: str) -> Config:
         config = Config.model_validate(raw)
     except ValidationError as error:
         raise ConfigError(_told(text, source, [_from_pydantic(item) for item in error.errors()])) from error
-    troubles = list(_contradictions(config))
+    troubles = [*_contradictions(config), *_profile_troubles(config, Path(source).parent)]
     if troubles:
         raise ConfigError(_told(text, source, troubles))
     return config
@@ -289,7 +337,37 @@ def _contradictions(config: Config) -> Iterator[_Trouble]:
                 yield _Trouble((kind, name), "a brooder has the same name: alarms could not be told apart, rename one")
     for name, brooder in config.brooders.items():
         yield from _brooder_trouble(name, brooder)
+    yield from _kitchen_trouble(config)
     yield from _pin_trouble(config)
+    yield from _mqtt_trouble(config.mqtt)
+
+
+def _mqtt_trouble(mqtt: MqttSection | None) -> Iterator[_Trouble]:
+    if mqtt is None:
+        return
+    if (mqtt.certificate_file is None) != (mqtt.key_file is None):
+        yield _Trouble(("mqtt", "certificate_file"), "a client certificate needs certificate_file and key_file both")
+    if mqtt.password_file is not None and mqtt.username is None:
+        yield _Trouble(("mqtt", "password_file"), "a password without a username is of no use: add mqtt.username")
+
+
+def _kitchen_trouble(config: Config) -> Iterator[_Trouble]:
+    parts = config.formula
+    named = parts.moisture_percent + parts.protein_percent + parts.fat_percent + parts.fibre_percent + parts.ash_percent
+    if named > 100:
+        yield _Trouble(("formula",), f"the parts sum to {named:g} %: no more than 100 % can be in it, see the label")
+    kettle, water = config.kitchen.kettle_celsius, config.kitchen
+    if kettle is not None and kettle <= water.tap_celsius:
+        yield _Trouble(
+            ("kitchen", "kettle_celsius"), f"is not above tap_celsius ({water.tap_celsius:g}): exchange them"
+        )
+    boiling = boiling_celsius(altitude_pascals(water.altitude_metres))
+    if kettle is not None and kettle > boiling + WEATHER_CELSIUS:
+        yield _Trouble(
+            ("kitchen", "kettle_celsius"),
+            f"water boils at {boiling:.1f} °C at altitude_metres = {water.altitude_metres:g} (got {kettle:g}):"
+            " lower it, or leave it out for a kettle that has just boiled",
+        )
 
 
 def _probe_trouble(
@@ -315,6 +393,24 @@ def _brooder_trouble(name: str, brooder: BrooderSection) -> Iterator[_Trouble]:
         yield _Trouble(where, "needs a band, or a profile with hatched or stage")
     if brooder.profile is not None and brooder.band is None and brooder.hatched is None and brooder.stage is None:
         yield _Trouble((*where, "profile"), "needs hatched (a date) or stage beside it")
+
+
+def _profile_troubles(config: Config, beside: Path) -> Iterator[_Trouble]:
+    """A profile that does not exist or is wrong in itself, a stage that it lacks; `beside` is the config's folder."""
+    for name, brooder in config.brooders.items():
+        if brooder.profile is None:
+            continue
+        try:
+            profile = load_profile(brooder.profile, beside)
+        except ConfigError as error:
+            yield _Trouble(("brooders", name, "profile"), str(error))
+            continue
+        if brooder.band is None and (brooder.hatched is not None or brooder.stage is not None):
+            try:
+                make_plan(profile, brooder.hatch_dates, brooder.stage)
+            except SensordError as error:
+                key = "hatched" if brooder.stage is None else "stage"
+                yield _Trouble(("brooders", name, key), str(error))
 
 
 def _pin_trouble(config: Config) -> Iterator[_Trouble]:
@@ -378,9 +474,3 @@ def _line_of(text: str, where: tuple[str | int, ...]) -> int | None:
         if path == names[: len(path)] and (best is None or len(path) > best[1]):
             best = (number, len(path))
     return best[0] if best else None
-
-
-def shipped(name: str) -> Path:
-    """The path of a file or folder that travels with the package (`profiles`, `sensord.toml`)."""
-    inside = Path(__file__).parent / "shipped" / name
-    return inside if inside.exists() else Path(__file__).parent.parent / "config" / name

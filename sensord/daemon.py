@@ -43,12 +43,15 @@ class Daemon:
         clock: Clock,
         notifier: Notifier,
         book: AlarmBook | None = None,
+        gap: Gap | None = None,
         reader_state: Callable[[], ReaderState] = lambda: ReaderState(True, {}),
     ) -> None:
         self.settings = settings
         self._clock = clock
         self._notifier = notifier
         self._reader_state = reader_state
+        self._gap = gap
+        self.on_alarms: Callable[[AlarmBook, float], None] = lambda _book, _seconds: None
         self._inbox: deque[Event] = deque()
         self._wake = threading.Event()
         self._stopping = threading.Event()
@@ -81,13 +84,13 @@ class Daemon:
         self._stopping.set()
         self._wake.set()
 
-    def run(self, gap: Gap | None = None) -> None:
+    def run(self) -> None:
         """Watch until stopped; whatever happens, outputs are closed and nothing is left sounding."""
         try:
             for outlet in self._outlets:
                 outlet.start()
-            if gap is not None:
-                self.deliver(gap)
+            if self._gap is not None:
+                self.deliver(self._gap)
             for start, _ in self._sources:
                 if start is not None:
                     start()
@@ -117,21 +120,25 @@ class Daemon:
         trusted = self._clock.wall_clock_trusted()
         self._take(Tick(now, self._clock.utc_seconds() if trusted else None))
         reader = self._reader_state()
-        self._give(self.snapshot(now, reader))
+        self.give(self.snapshot(now, reader))
         if reader.alive:
             self._notifier.alive()
 
     def _take(self, event: Event) -> None:
+        book = self.nursery.book
         try:
             self.nursery, effects = whole.step(self.settings, self.nursery, event)
         except Exception as error:  # a fault of ours must be heard, and must not end the watch
             if not isinstance(event, Troubled):
                 self._trouble("rules", f"{type(error).__name__}: {error} (at {type(event).__name__})")
             return
+        if self.nursery.book is not book:
+            self.on_alarms(self.nursery.book, event.seconds)
         for effect in effects:
-            self._give(effect)
+            self.give(effect)
 
-    def _give(self, item: Item) -> None:
+    def give(self, item: Item) -> None:
+        """Hand an item to every output; safe from any thread."""
         for outlet in self._outlets:
             outlet.put(item)
 
@@ -150,6 +157,7 @@ class Daemon:
     def _output_views(self, troubled: Iterable[OutputView]) -> Iterable[OutputView]:
         troubles = {view.name: view for view in troubled}
         for outlet in self._outlets:
-            words = getattr(outlet.output, "words", lambda: "")()
-            yield troubles.pop(outlet.output.name, OutputView(outlet.output.name, True, words))
+            words = getattr(outlet.output, "words", "")
+            told = words() if callable(words) else words
+            yield troubles.pop(outlet.output.name, OutputView(outlet.output.name, True, told))
         yield from troubles.values()

@@ -7,6 +7,7 @@ buzzer's transistor off helps, see hardware.md.
 """
 
 import atexit
+import sys
 import threading
 from datetime import UTC, datetime, time
 from typing import Protocol
@@ -22,6 +23,7 @@ __all__ = ["Chime", "ChimeSettings"]
 # A part that failed is tried again this often: a loose wire may come back.
 _RETRY_SECONDS = 5.0
 _ANY_TONE_HERTZ = 440.0
+_SWITCH_SECONDS = 0.001
 
 
 class ChimeSettings(Protocol):
@@ -68,6 +70,9 @@ class Chime:
         if not lamp_pins and section.kind == "none":
             return
         self._open(lamp_pins, factory or pins.open_factory(section.factory, "chime.factory"))
+        # The interpreter lets a busy thread run this long before another may; at the default of 5 ms a few hand-overs
+        # cost more than a keeper's alarm should wait (tests/bench/pin_latency.py).
+        sys.setswitchinterval(min(sys.getswitchinterval(), _SWITCH_SECONDS))
         if section.self_test:
             self._score = opening(clock.monotonic_seconds())
         # Registered after gpiozero's own exit hook, so it runs before that one takes the pins away.

@@ -36,7 +36,7 @@ from sensord.watch.events import (
     WeighIn,
 )
 
-__all__ = ["NETWORK_VERBS", "VERBS", "Limits", "parse", "parse_fields", "shown"]
+__all__ = ["NETWORK_VERBS", "VERBS", "Limits", "parse", "parse_fields", "request_of", "shown"]
 
 EVERYTHING = ("", "PRESS", "ON", "all")
 """Bare payloads that name nothing: a hub's button sends PRESS by default."""
@@ -70,6 +70,10 @@ class _Asked(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
     request: str = Field("", max_length=64, pattern=r"^[A-Za-z0-9._:-]*$")
+
+
+class _Labelled(_Asked):
+    model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
 
 
 class _Anywhere(_Asked):
@@ -249,6 +253,14 @@ def parse_fields(verb: str, fields: Mapping[str, object], seconds: float, origin
     except (TypeError, ValueError, RecursionError):
         raise CommandError(f"{verb}: the fields are not plain JSON values") from None
     return _command(verb, found, document, seconds, origin, limits)
+
+
+def request_of(payload: bytes) -> str:
+    """The request id in a payload, however wrong the rest of it is; empty where there is none to be found."""
+    try:
+        return _Labelled.model_validate_json(payload).request
+    except ValidationError:
+        return ""
 
 
 def shown(raw: str | bytes) -> str:

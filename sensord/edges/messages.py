@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
-from typing import Any, TypeAlias
+from typing import Any, NamedTuple, TypeAlias
 
 from sensord.clock import rfc3339
 from sensord.edges.payloads import (
@@ -33,7 +33,6 @@ from sensord.watch.effects import (
     BatchStarted,
     DishChanged,
     DishState,
-    Effect,
     Forecast,
     GapFound,
     Noted,
@@ -57,8 +56,7 @@ class Timing:
         return rfc3339(self.utc_seconds - (self.monotonic_seconds - monotonic_seconds))
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(NamedTuple):
     """One retained state: where and what.
 
     A change of `meaning` goes out at once, numbers alone at most every `pace_seconds`. After `expiry_seconds` nobody
@@ -112,10 +110,8 @@ def states_of(
     return found
 
 
-def event_of(effect: Effect, timing: Timing, number: int, series: str) -> EventPayload | None:
-    """The numbered event that `effect` is for the outside; None where it is none."""
-    if not isinstance(effect, Transition):
-        return None
+def event_of(effect: Transition, timing: Timing, number: int, series: str) -> EventPayload:
+    """The numbered event that `effect` is for the outside."""
     head: dict[str, Any] = {
         "time": timing.utc(effect.seconds),
         "clock_trusted": timing.trusted,

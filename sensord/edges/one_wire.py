@@ -10,14 +10,14 @@ import errno
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from sensord.edges.scratchpad import Decoded, Refused, decode
 from sensord.readings import FaultKind
 
 __all__ = [
-    "BULK_FILE",
     "FoundProbe",
+    "Spot",
     "conversion_seconds",
     "externally_powered",
     "list_probes",
@@ -25,11 +25,11 @@ __all__ = [
     "probe_at",
     "read_bytes",
     "refusal_of",
+    "sensor_class",
     "shows_thermometer",
     "trigger",
 ]
 
-BULK_FILE = "therm_bulk_read"
 _FAMILIES = ("10", "22", "28", "3b", "42")
 _TRIGGER = b"trigger\n"  # exactly these eight bytes; without the newline the kernel ignores them and says nothing
 _PROBE_FILE_BYTES = 4096
@@ -48,6 +48,13 @@ class FoundProbe:
     kind: str
     bits: int | None
     powered: bool | None
+
+
+class Spot(NamedTuple):
+    """Where a probe is: its own folder, and that of its bus master."""
+
+    probe: Path
+    bus: Path
 
 
 def shows_thermometer(name: str) -> bool:
@@ -73,23 +80,23 @@ def trigger(bulk_file: Path) -> None:
         os.close(handle)
 
 
-def locate(root: Path) -> dict[str, Path]:
-    """The ROM ids that the kernel lists, each with the folder of its bus. Raises `OSError` where there is no tree.
+def locate(root: Path) -> dict[str, Spot]:
+    """The ROM ids that the kernel lists, each with its folders. Raises `OSError` where there is no tree.
 
     The bus is the parent of what the probe's link points to; in a tree without links, the master that lists the probe.
     """
     names = sorted(os.listdir(root))  # noqa: PTH208 - names only, once a second
     real_root = root.resolve()
-    found: dict[str, Path] = {}
+    found: dict[str, Spot] = {}
     for name in names:
         if not shows_thermometer(name):
             continue
         try:
-            target = os.path.normpath(real_root / (root / name).readlink())
+            target = Path(os.path.normpath(real_root / (root / name).readlink()))
         except OSError:
-            found[name] = _master_that_lists(root, name, names)
+            found[name] = Spot(root / name, _master_that_lists(root, name, names))
         else:
-            found[name] = Path(target).parent
+            found[name] = Spot(target, target.parent)
     return found
 
 
@@ -140,9 +147,9 @@ def probe_at(root: Path, rom: str) -> Decoded:
     """
     file = root / rom / "w1_slave"
     try:
-        bus = locate(root).get(rom)
+        spot = locate(root).get(rom)
         with contextlib.suppress(OSError):
-            if bus is not None and read_bytes(bus / BULK_FILE).strip() == b"1":
+            if spot is not None and read_bytes(spot.bus / "therm_bulk_read").strip() == b"1":
                 read_bytes(file)
         decoded = decode(read_bytes(file), rom[:2])
         if isinstance(decoded, Refused) and decoded.kind is FaultKind.POWER_ON_VALUE:
@@ -152,7 +159,7 @@ def probe_at(root: Path, rom: str) -> Decoded:
         return refusal_of(error)
 
 
-def _sensor_class(root: Path) -> Any:
+def sensor_class(root: Path) -> Any:
     """w1thermsensor's class, looking at `root`. Imported late, and kept from loading kernel modules on import."""
     os.environ["W1THERMSENSOR_NO_KERNEL_MODULE"] = "1"
     from w1thermsensor import W1ThermSensor
@@ -165,13 +172,13 @@ def list_probes(root: Path) -> list[FoundProbe]:
 
     w1thermsensor's own listing fails as a whole when one probe vanishes meanwhile, so each probe is asked alone.
     """
-    sensor_class = _sensor_class(root)
+    sensor_of_tree = sensor_class(root)
     from w1thermsensor import NoSensorFoundError, Sensor
 
     found = []
-    for rom, bus in locate(root).items():
+    for rom, spot in locate(root).items():
         try:
-            sensor = sensor_class(Sensor.from_id_string(rom[:2]), rom[3:])
+            sensor = sensor_of_tree(Sensor.from_id_string(rom[:2]), rom[3:])
         except NoSensorFoundError:
             continue
         folder = root / rom
@@ -179,7 +186,7 @@ def list_probes(root: Path) -> list[FoundProbe]:
         found.append(
             FoundProbe(
                 rom=rom,
-                bus=bus.name,
+                bus=spot.bus.name,
                 family=rom[:2],
                 kind=sensor.name,
                 bits=bits if bits is not None and 9 <= bits <= 12 else None,

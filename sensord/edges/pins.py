@@ -24,6 +24,15 @@ Part: TypeAlias = Any
 
 DEFAULT_FACTORY = "lgpio"
 
+# The Debian package of each library; native needs none.
+_PACKAGES = {
+    "lgpio": "python3-lgpio",
+    "rpigpio": "python3-rpi.gpio",
+    "pigpio": "python3-pigpio",
+    "native": "gpiozero anew",
+    "mock": "gpiozero anew",
+}
+
 _open: dict[str, Factory] = {}
 
 
@@ -96,7 +105,7 @@ def _why(name: str, error: Exception) -> str:
     others = 'choose another with factory = "lgpio", "rpigpio", "pigpio", "native" or "mock" (or GPIOZERO_PIN_FACTORY)'
     match error:
         case ModuleNotFoundError():
-            return f"its library is not installed ({error}): install python3-{name}, or {others}"
+            return f"its library is not installed ({error}): install {_PACKAGES[name]}, or {others}"
         case LookupError():
             return f"{error}: {others}"
         case PermissionError():

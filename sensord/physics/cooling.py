@@ -1,76 +1,317 @@
-"""Where the paste is and where it goes, from one lagged probe in it."""
+"""Where the paste is and where it goes, from one lagged, quantised, noisy probe in it.
+
+A small physical model is followed by a bank of extended Kalman filters (plain floats, no library). The state is
+
+    mean      mass-weighted mean of the paste, Celsius
+    loss      losses to the room as a multiple of what a small bowl usually loses
+    soak      what the bowl (or a bath) takes or gives besides, Celsius a second; it dies away as they level out
+    unmixed   how far the paste at the tip differs from the mean, Celsius
+    layering  what `unmixed` drifts to while nobody stirs
+    tip, stem the probe's own two temperatures
+
+Each filter of the bank holds one time constant of the probe and one of two regimes, at rest or being stirred; the
+readings themselves weigh them (interacting multiple models). At rest the core stays warmer than the mean while the rim
+and the surface cool, so `unmixed` grows; a stir brings it back to nothing. That is all that limits one probe.
+"""
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-__all__ = ["Cooling", "Forecast", "begin", "forecast", "observe"]
+__all__ = ["Cooling", "CoolingSettings", "Regime", "disturb", "follow", "start"]
 
-TAU = 10.0
-NOISE = 0.05
+MEAN, LOSS, SOAK, UNMIXED, LAYERING, TIP, STEM = range(7)
+SIZE = 7
+
+NOISE_CELSIUS = 0.055
+"""Of one reading: a DS18B20's 1/16 °C step is 0.018 (rectangular), its noise a few hundredths; common practice."""
+USUAL_LOSS_PER_SECOND = 6.5e-4
+"""A bowl of 20 to 180 ml between 36 and 45 °C: free convection and radiation from bowl and surface, and evaporation,
+which is over half of it. From the heat balance in `sensord.simulator`; the spread of 0.35 covers size and draught."""
+LOSS_SPREAD = 0.35
+SOAK_SECONDS = 130.0
+"""How long a bowl takes to level out with its paste (ceramic about 2 minutes, steel less)."""
+LAYER_SECONDS = 70.0
+"""How long resting paste takes to lie in layers again after a stir: conduction over a centimetre, (1 cm)2 / a."""
+STIR_SECONDS = 5.0
+"""How fast stirring levels the paste out."""
+REST_FACTOR = 1.55
+"""How much slower a probe follows when nobody stirs: only conduction feeds the tip."""
+STEM_SHARE, STEM_LOSS, STEM_SECONDS = 0.045, 0.07, 32.0
+"""A few per cent of a reading are the cable end of the capsule, which lags and loses heat; common practice."""
+TIME_CONSTANTS_SECONDS = (4.0, 5.5, 7.6, 10.5, 14.5)
+"""Of capsules of 4 to 6 mm in stirred paste; cf. maker's table, water: t50 10.4 s for 6 mm, i.e. 15 s."""
+MEAN_DRIFT = 4e-6
+LOSS_DRIFT = 1e-5
+SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 1e-7, 9e-7
+UNMIXED_DRIFT_AT_REST, UNMIXED_DRIFT_STIRRED = 1e-5, 4e-3
+TIP_DRIFT = 1e-4
+LAYERING_USUAL, LAYERING_SPREAD, LAYERING_SPREAD_PER_RATE = 0.35, 0.25, 0.25
+LAYERING_FORGOTTEN_SECONDS = 600.0
+FORGET_STIRRED_SECONDS = 6.0
+BEGINS_STIRRING_PER_SECOND, ENDS_STIRRING_PER_SECOND = 1.0 / 90.0, 1.0 / 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class CoolingSettings:
+    """What is known before: the room (Celsius, from the probe in air) and the probe's time constant if measured."""
+
+    room_celsius: float = 21.0
+    time_constant_seconds: float | None = None
+
+    @property
+    def time_constants(self) -> tuple[float, ...]:
+        known = self.time_constant_seconds
+        return TIME_CONSTANTS_SECONDS if known is None else (0.85 * known, known, 1.18 * known)
+
+
+@dataclass(frozen=True, slots=True)
+class Regime:
+    """One filter of the bank: its weight, what it assumes, its state and covariance (rows)."""
+
+    weight: float
+    stirring: bool
+    time_constant_seconds: float
+    state: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Cooling:
+    """What is believed of the paste at `seconds`."""
+
     seconds: float
-    paste: float
-    rate: float
-    probe: float
-    covariance: tuple[float, ...]  # row-major 3 x 3
-    readings: int = 0
+    room_celsius: float
+    bank: tuple[Regime, ...]
+    surprise: float = 0.0
+    surprise_celsius: float = 0.0
 
     @property
     def celsius(self) -> float:
-        return self.paste
+        """Best estimate of the mean of the paste."""
+        return sum(r.weight * r.state[MEAN] for r in self.bank)
 
     @property
-    def spread(self) -> float:
-        return math.sqrt(max(self.covariance[0], 0.0))
+    def spread_celsius(self) -> float:
+        """Standard deviation of that estimate."""
+        mean = self.celsius
+        return math.sqrt(sum(r.weight * (r.covariance[MEAN][MEAN] + (r.state[MEAN] - mean) ** 2) for r in self.bank))
+
+    @property
+    def rate(self) -> float:
+        """Of the mean, Celsius a second."""
+        return sum(r.weight * _rate(r.state, self.room_celsius) for r in self.bank)
+
+    @property
+    def stirring(self) -> float:
+        """Probability that the paste is being stirred."""
+        return sum(r.weight for r in self.bank if r.stirring)
 
 
-@dataclass(frozen=True, slots=True)
-class Forecast:
-    seconds: float
-    low: float
-    high: float
+def start(settings: CoolingSettings, seconds: float, celsius: float) -> Cooling:
+    """The probe, reading `celsius`, has just been dipped into paste of which nothing is known."""
+    spreads = (9.0, LOSS_SPREAD, 0.02, 0.35, 0.5, 0.3, 0.5)
+    state = (40.0, 1.0, -0.01, 0.0, 0.35, celsius, celsius)
+    return _fresh(settings, seconds, state, _diagonal(spreads), 0.7)
 
 
-def begin(seconds: float, celsius: float, guess: float = 40.0) -> Cooling:
-    return Cooling(seconds, guess, -0.01, celsius, (100.0, 0.0, 0.0, 0.0, 2e-4, 0.0, 0.0, 0.0, 0.01))
+def disturb(cooling: Cooling) -> Cooling:
+    """Something has happened to the bowl: its mean and evenness are open again, what was learned of losses stays."""
+    bank = []
+    for regime in cooling.bank:
+        state = list(regime.state)
+        state[UNMIXED] *= 0.5
+        covariance = [list(row) for row in regime.covariance]
+        for index, spread in ((MEAN, 6.0), (SOAK, 0.015), (UNMIXED, 0.8), (LAYERING, 0.5)):
+            for other in range(SIZE):
+                covariance[index][other] = covariance[other][index] = 0.0
+            covariance[index][index] = spread**2
+        bank.append(
+            Regime(
+                regime.weight,
+                regime.stirring,
+                regime.time_constant_seconds,
+                tuple(state),
+                tuple(tuple(row) for row in covariance),
+            )
+        )
+    for_each = {(r.stirring, r.time_constant_seconds): r for r in bank}
+    total = {tau: sum(r.weight for r in bank if r.time_constant_seconds == tau) for _, tau in for_each}
+    shared = [
+        Regime((0.6 if stirring else 0.4) * total[tau], stirring, tau, r.state, r.covariance)
+        for (stirring, tau), r in for_each.items()
+    ]
+    return Cooling(cooling.seconds, cooling.room_celsius, tuple(shared))
 
 
-def _matmul(a: tuple[float, ...], b: tuple[float, ...]) -> tuple[float, ...]:
-    return tuple(sum(a[3 * i + k] * b[3 * k + j] for k in range(3)) for i in range(3) for j in range(3))
+def _fresh(
+    settings: CoolingSettings,
+    seconds: float,
+    state: tuple[float, ...],
+    covariance: tuple[tuple[float, ...], ...],
+    stirred: float,
+) -> Cooling:
+    taus = settings.time_constants
+    bank = tuple(
+        Regime(share / len(taus), stirring, tau, state, covariance)
+        for tau in taus
+        for stirring, share in ((True, stirred), (False, 1.0 - stirred))
+    )
+    return Cooling(seconds, settings.room_celsius, bank)
 
 
-def observe(state: Cooling, seconds: float, celsius: float) -> Cooling:
-    dt = max(seconds - state.seconds, 0.0)
-    a = math.exp(-dt / TAU)
-    f = (1.0, dt, 0.0, 0.0, 1.0, 0.0, 1 - a, 0.0, a)
-    ft = (1.0, 0.0, 1 - a, dt, 1.0, 0.0, 0.0, 0.0, a)
-    p = list(_matmul(_matmul(f, state.covariance), ft))
-    p[0] += 4e-4 * dt
-    p[4] += 1e-7 * dt
-    p[8] += 1e-4 * dt
-    paste, rate = state.paste + state.rate * dt, state.rate
-    probe = a * state.probe + (1 - a) * state.paste
-    s = p[8] + NOISE**2
-    k = (p[2] / s, p[5] / s, p[8] / s)
-    e = celsius - probe
-    q = tuple(p[3 * i + j] - k[i] * p[6 + j] for i in range(3) for j in range(3))
-    return replace(
-        state, seconds=seconds, paste=paste + k[0] * e, rate=rate + k[1] * e, probe=probe + k[2] * e,
-        covariance=q, readings=state.readings + 1,
-    )  # fmt: skip
+def _diagonal(spreads: Sequence[float]) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(s * s if i == j else 0.0 for j in range(SIZE)) for i, s in enumerate(spreads))
 
 
-def forecast(state: Cooling, target: float, spread: float) -> Forecast | None:
-    if state.rate > -5e-4:
-        return None
-    mid = (state.paste - target) / -state.rate
-    if mid < 0:
-        return None
-    return Forecast(
-        mid,
-        max(0.0, (state.paste - 1.645 * spread - target) / -state.rate),
-        (state.paste + 1.645 * spread - target) / -state.rate,
+def follow(cooling: Cooling, seconds: float, celsius: float) -> Cooling:
+    """Take in one reading. Longer gaps are bridged in steps; time that does not advance changes nothing."""
+    gap = seconds - cooling.seconds
+    if gap <= 0.0:
+        return cooling
+    steps = max(1, min(60, math.ceil(gap / 2.0)))
+    bank = cooling.bank
+    for _ in range(steps):
+        bank = _pass(bank, cooling.room_celsius, gap / steps)
+    measured = [_measure(regime, celsius) for regime in bank]
+    total = sum(likelihood * r.weight for r, likelihood, _, _ in measured)
+    miss = sum(r.weight * error for r, _, error, _ in measured)
+    variance = sum(r.weight * (square + (error - miss) ** 2) for r, _, error, square in measured)
+    kept = [
+        Regime(r.weight * likelihood / total, r.stirring, r.time_constant_seconds, r.state, r.covariance)
+        for r, likelihood, _, _ in measured
+    ]
+    return Cooling(seconds, cooling.room_celsius, _prune(kept), miss / math.sqrt(variance), miss)
+
+
+def _prune(bank: list[Regime]) -> tuple[Regime, ...]:
+    """Let go of time constants that the readings have ruled out."""
+    weights: dict[float, float] = {}
+    for regime in bank:
+        tau = regime.time_constant_seconds
+        weights[tau] = weights.get(tau, 0.0) + regime.weight
+    kept = [r for r in bank if weights[r.time_constant_seconds] > 1e-3]
+    total = sum(r.weight for r in kept)
+    return tuple(Regime(r.weight / total, r.stirring, r.time_constant_seconds, r.state, r.covariance) for r in kept)
+
+
+def _pass(bank: tuple[Regime, ...], room: float, dt: float) -> tuple[Regime, ...]:
+    """Let `dt` seconds pass: the regimes mix, then each moves by its own physics."""
+    begin, end = 1.0 - math.exp(-dt * BEGINS_STIRRING_PER_SECOND), 1.0 - math.exp(-dt * ENDS_STIRRING_PER_SECOND)
+    moved: list[Regime] = []
+    for i in range(0, len(bank), 2):  # pairs: stirred, at rest
+        stirred, resting = bank[i], bank[i + 1]
+        to_stir = stirred.weight * (1.0 - end), resting.weight * begin
+        to_rest = stirred.weight * end, resting.weight * (1.0 - begin)
+        for stirring, shares in ((True, to_stir), (False, to_rest)):
+            state, covariance = _blend(stirred, resting, *shares)
+            moved.append(_advance(sum(shares), stirring, stirred.time_constant_seconds, state, covariance, room, dt))
+    return tuple(moved)
+
+
+Rows = list[list[float]]
+
+
+def _blend(a: Regime, b: Regime, share_a: float, share_b: float) -> tuple[list[float], Rows]:
+    """The mixture of two filters as one normal distribution."""
+    total = share_a + share_b
+    wa = share_a / total if total > 1e-300 else 0.5
+    if wa > 0.9999:
+        return list(a.state), [list(row) for row in a.covariance]
+    if wa < 0.0001:
+        return list(b.state), [list(row) for row in b.covariance]
+    wb = 1.0 - wa
+    apart = [x - y for x, y in zip(a.state, b.state, strict=True)]
+    product = wa * wb
+    state = [wa * x + wb * y for x, y in zip(a.state, b.state, strict=True)]
+    covariance = [
+        [wa * x + wb * y + product * di * dj for x, y, dj in zip(row_a, row_b, apart, strict=True)]
+        for row_a, row_b, di in zip(a.covariance, b.covariance, apart, strict=True)
+    ]
+    return state, covariance
+
+
+def _rate(state: Sequence[float], room: float) -> float:
+    return -state[LOSS] * USUAL_LOSS_PER_SECOND * (state[MEAN] - room) + state[SOAK]
+
+
+def _advance(weight: float, stirring: bool, tau: float, x: list[float], p: Rows, room: float, dt: float) -> Regime:
+    """One filter through `dt`: state by the model, covariance by its Jacobian, row by row as most of it is zeros."""
+    mean, loss, soak, unmixed, layering, tip, stem = x
+    over = mean - room
+    kept = math.exp(-dt / (tau if stirring else tau * REST_FACTOR))
+    stem_kept = math.exp(-dt / STEM_SECONDS)
+    soak_kept = math.exp(-dt / SOAK_SECONDS)
+    rate = _rate(x, room)
+    usual = LAYERING_USUAL * max(-1.5, min(2.0, -rate / 0.0125))  # layering follows the heat that leaves
+    usual_spread = LAYERING_SPREAD + LAYERING_SPREAD_PER_RATE * min(2.0, abs(rate) / 0.0125)
+    if stirring:
+        even_kept, drawn = math.exp(-dt / STIR_SECONDS), 0.0
+        layer_kept = math.exp(-dt / FORGET_STIRRED_SECONDS)
+    else:
+        even_kept = math.exp(-dt / LAYER_SECONDS)
+        drawn = 1.0 - even_kept
+        layer_kept = math.exp(-dt / LAYERING_FORGOTTEN_SECONDS)
+    f00, f01 = 1.0 - loss * USUAL_LOSS_PER_SECOND * dt, -USUAL_LOSS_PER_SECOND * over * dt
+    follow_ = 1.0 - kept
+    stem_follow = 1.0 - stem_kept
+    state = (
+        mean + rate * dt,
+        loss,
+        soak * soak_kept,
+        even_kept * unmixed + drawn * layering,
+        layer_kept * layering + (1.0 - layer_kept) * usual,
+        kept * tip + follow_ * (mean + unmixed),
+        stem_kept * stem + stem_follow * (tip - STEM_LOSS * (tip - room)),
+    )
+    p0, p1, p2, p3, p4, p5, p6 = p
+    stem_gain = stem_follow * (1.0 - STEM_LOSS)
+    half = [
+        [f00 * a + f01 * b + dt * c for a, b, c in zip(p0, p1, p2, strict=True)],
+        p1,
+        [soak_kept * a for a in p2],
+        [even_kept * a + drawn * b for a, b in zip(p3, p4, strict=True)],
+        [layer_kept * a for a in p4],
+        [kept * a + follow_ * (b + c) for a, b, c in zip(p5, p0, p3, strict=True)],
+        [stem_kept * a + stem_gain * b for a, b in zip(p6, p5, strict=True)],
+    ]
+    covariance = [
+        [
+            f00 * h0 + f01 * h1 + dt * h2,
+            h1,
+            soak_kept * h2,
+            even_kept * h3 + drawn * h4,
+            layer_kept * h4,
+            kept * h5 + follow_ * (h0 + h3),
+            stem_kept * h6 + stem_gain * h5,
+        ]
+        for h0, h1, h2, h3, h4, h5, h6 in half
+    ]
+    covariance[MEAN][MEAN] += MEAN_DRIFT * dt
+    covariance[LOSS][LOSS] += LOSS_DRIFT * dt
+    covariance[SOAK][SOAK] += (SOAK_DRIFT_STIRRED if stirring else SOAK_DRIFT_AT_REST) * dt
+    covariance[UNMIXED][UNMIXED] += (UNMIXED_DRIFT_STIRRED if stirring else UNMIXED_DRIFT_AT_REST) * dt
+    covariance[LAYERING][LAYERING] += (1.0 - layer_kept**2) * usual_spread**2
+    covariance[TIP][TIP] += TIP_DRIFT * dt + (0.05 * (state[TIP] - tip)) ** 2
+    return Regime(weight, stirring, tau, state, tuple(tuple(row) for row in covariance))
+
+
+def _measure(regime: Regime, celsius: float) -> tuple[Regime, float, float, float]:
+    """The filter after a reading; with its likelihood, by how much it missed and the variance it had expected."""
+    x, p = regime.state, regime.covariance
+    tip_share = 1.0 - STEM_SHARE
+    gain = [tip_share * row[TIP] + STEM_SHARE * row[STEM] for row in p]
+    expected = tip_share * gain[TIP] + STEM_SHARE * gain[STEM] + NOISE_CELSIUS**2
+    error = celsius - tip_share * x[TIP] - STEM_SHARE * x[STEM]
+    # A floor under the likelihood: one wild reading must not rule a filter out for good.
+    likelihood = math.exp(-0.5 * min(error * error / expected, 60.0)) / math.sqrt(expected)
+    state = tuple(a + k * error / expected for a, k in zip(x, gain, strict=True))
+    covariance = tuple(
+        tuple(a - ki * kj / expected for a, kj in zip(row, gain, strict=True)) for row, ki in zip(p, gain, strict=True)
+    )
+    return (
+        Regime(regime.weight, regime.stirring, regime.time_constant_seconds, state, covariance),
+        likelihood,
+        error,
+        expected,
     )

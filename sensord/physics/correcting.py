@@ -25,9 +25,9 @@ from sensord.physics.mixing import (
     HONEST,
     Refusal,
     Slips,
-    bisect,
     check_millilitres,
     check_solids,
+    crossing,
     spread_celsius,
 )
 from sensord.readings import Band
@@ -136,11 +136,12 @@ def correct(
     band: Band,
     solids_allowed: tuple[float, float] = (0.0, 1.0),
     dry: paste.Composition = paste.DEFAULT_FORMULA,
-    honest: Slips = HONEST,
+    honest: Slips | None = HONEST,
 ) -> Correction:
     """What brings the dish mid-band with its solids in the allowed range (shares, both ends included).
 
-    Water where that leaves the solids allowed, else a bath, else a `Refusal` with the reason.
+    Water where that leaves the solids allowed, else a bath, else a `Refusal` with the reason. Without `honest` slips
+    no spread is worked out, which takes most of the time.
     """
     if dish.celsius in band:
         return Nothing(dish.celsius)
@@ -160,7 +161,7 @@ def correct(
 
 
 def _splash(
-    dish: Dish, supplies: Supplies, band: Band, temper: Temper, dry: paste.Composition, honest: Slips
+    dish: Dish, supplies: Supplies, band: Band, temper: Temper, dry: paste.Composition, honest: Slips | None
 ) -> Splash | Refusal:
     target = band.middle_celsius
     if temper is Temper.COOL:
@@ -185,11 +186,13 @@ def _splash(
             f"{most:.0f} ml of {kind} water at {own:.0f} °C would still not bring it to {target:.1f} °C",
             f"use {kind}er water, or mix a fresh batch",
         )
-    added = bisect(short, 0.0, most)
+    added = crossing(short, 0.0, most)
     celsius = after(added)
-    half = spread_celsius(lambda slips: after(added, slips), honest)
-    for probe, amount in ((_PROBE_CELSIUS, 0.0), (0.0, _AMOUNT_SHARE)):
-        half = (half**2 + (1.645 * (after(added, probe=probe, amount=amount) - celsius)) ** 2) ** 0.5
+    half = 0.0
+    if honest is not None:
+        half = spread_celsius(lambda slips: after(added, slips), honest)
+        for probe, amount in ((_PROBE_CELSIUS, 0.0), (0.0, _AMOUNT_SHARE)):
+            half = (half**2 + (1.645 * (after(added, probe=probe, amount=amount) - celsius)) ** 2) ** 0.5
     solids = dish.solids * grams / (grams + added)
     return Splash(
         temper=temper,

@@ -24,9 +24,10 @@ __all__ = [
     "Recipe",
     "Refusal",
     "Slips",
-    "bisect",
+    "by_recipe",
     "check_millilitres",
     "check_solids",
+    "crossing",
     "outcome",
     "plan",
     "spread_celsius",
@@ -231,18 +232,26 @@ def plan(
             f"even with cool water alone it would be {coolest:.1f} °C when fed, over {target:.1f} °C",
             "use cooler water",
         )
-    chosen = recipe(bisect(lambda share: fed(share) - target))
-    result = outcome(chosen, kitchen, dry)
-    half = spread_celsius(lambda slips: outcome(chosen, kitchen, dry, slips).fed_celsius, honest)
+    return by_recipe(recipe(crossing(lambda share: fed(share) - target)), kitchen, dry, honest)
+
+
+def by_recipe(
+    recipe: Recipe, kitchen: Kitchen, dry: paste.Composition = paste.DEFAULT_FORMULA, honest: Slips = HONEST
+) -> Plan:
+    """What comes of a recipe that is already chosen, in the band or not."""
+    result = outcome(recipe, kitchen, dry)
+    half = spread_celsius(lambda slips: outcome(recipe, kitchen, dry, slips).fed_celsius, honest)
+    grams = recipe.dry_grams + recipe.hot_grams + recipe.cool_grams
+    solids = recipe.dry_grams / grams
     return Plan(
-        dry_grams=chosen.dry_grams,
-        hot_millilitres=chosen.hot_grams / water.density(kitchen.hot_celsius) * 1000,
-        cool_millilitres=chosen.cool_grams / water.density(kitchen.cool_celsius) * 1000,
-        recipe=chosen,
+        dry_grams=recipe.dry_grams,
+        hot_millilitres=recipe.hot_grams / water.density(kitchen.hot_celsius) * 1000,
+        cool_millilitres=recipe.cool_grams / water.density(kitchen.cool_celsius) * 1000,
+        recipe=recipe,
         hot_celsius=kitchen.hot_celsius,
         cool_celsius=kitchen.cool_celsius,
         solids=solids,
-        yield_millilitres=millilitres,
+        yield_millilitres=grams / paste.density(paste.paste_of(dry, solids), result.fed_celsius) * 1000,
         worked_celsius=result.worked_celsius,
         mixed_celsius=result.mixed_celsius,
         fed_celsius=result.fed_celsius,
@@ -280,15 +289,30 @@ def check_millilitres(millilitres: float) -> None:
         raise DataError(f"{millilitres:g} ml of paste: give more than 0 and at most 20000 ml")
 
 
-def bisect(function: Callable[[float], float], low: float = 0.0, high: float = 1.0) -> float:
-    """Where a rising function crosses 0 between `low` and `high`, to a 2^-40 part of the way."""
-    for _ in range(40):
-        middle = (low + high) / 2
-        if function(middle) < 0:
-            low = middle
+def crossing(function: Callable[[float], float], low: float = 0.0, high: float = 1.0) -> float:
+    """Where a rising function crosses 0 between `low` and `high`: regula falsi, Illinois form, to 1e-9 of its values.
+
+    Where it does not cross, the end that comes nearer.
+    """
+    at_low, at_high = function(low), function(high)
+    if at_low >= 0:
+        return low
+    if at_high <= 0:
+        return high
+    kept = 0
+    while True:
+        middle = (low * at_high - high * at_low) / (at_high - at_low)
+        value = function(middle)
+        if abs(value) < 1e-9 or not low < middle < high:
+            return middle
+        if value < 0:
+            low, at_low = middle, value
+            at_high = at_high / 2 if kept == 1 else at_high
+            kept = 1
         else:
-            high = middle
-    return (low + high) / 2
+            high, at_high = middle, value
+            at_low = at_low / 2 if kept == -1 else at_low
+            kept = -1
 
 
 def _after(

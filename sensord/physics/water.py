@@ -12,6 +12,7 @@ from sensord.errors import DataError
 __all__ = [
     "HIGHEST_CELSIUS",
     "STANDARD_PASCALS",
+    "WEATHER_CELSIUS",
     "altitude_pascals",
     "boiling_celsius",
     "density",
@@ -24,6 +25,9 @@ HIGHEST_CELSIUS = 101.0
 """Water boils at 100.6 °C under the highest pressure that the weather makes at sea level (1035 hPa)."""
 
 STANDARD_PASCALS = 101325.0
+
+WEATHER_CELSIUS = 0.6
+"""How far the boil can lie above the one of the standard atmosphere when the barometer is high (1035 hPa)."""
 
 _DENSITY = (999.84379, 6.710658, -89.652729, 94.064004, -106.961807, 90.193201, -46.351908, 10.505602)
 _SPECIFIC_HEAT = (4.2192814, -0.3344771, 1.1163947, -2.0266167, 2.2377413, -1.3290657, 0.3324493)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from sensord.errors import DataError
 from sensord.physics import cooling
 from sensord.physics.conformity import acceptance_interval, probability_inside, verdict
+from sensord.physics.outlook import HORIZON_SECONDS, look_ahead
 from sensord.readings import Band, Fault, FaultKind, Observation, Reading
 from sensord.watch import paste_events
 from sensord.watch.dish_table import Findings, Row, decide
@@ -75,10 +76,8 @@ class Dish:
     finder: paste_events.Finder = field(default_factory=paste_events.Finder)
     estimate: cooling.Cooling | None = None
     dip_seconds: float | None = None
-    stir_seconds: float | None = None
     lift_seconds: float | None = None
     batch_seconds: float | None = None
-    disturbed: bool = False
     uneven: bool = False
     was_called_ready: bool = False
     closing_cued: bool = False
@@ -153,24 +152,35 @@ def _overdue(settings: DishSettings, dish: Dish, seconds: float, effects: list[E
 
 
 def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Effect]) -> Dish:
+    finder = paste_events.remember(dish.finder, reading)
+    if not finder.in_paste or dish.estimate is None:
+        finder, dipped = paste_events.find_in_air(finder)
+        dish = replace(dish, finder=finder)
+        return _dip(settings, dish, reading, effects) if dipped else dish
+    before = dish.estimate
+    after = cooling.follow(before, reading.seconds, reading.celsius)
+    finder, note, anew = paste_events.find_in_paste(finder, before, after)
+    if note is not None:
+        effects.append(Noted(reading.seconds, settings.probe, note))
+    if note is Note.LIFT:
+        return replace(dish, finder=finder, estimate=None, lift_seconds=reading.seconds)
+    if anew:
+        after = cooling.follow(cooling.disturb(before), reading.seconds, reading.celsius)
+    return replace(dish, finder=finder, estimate=after)
+
+
+def _dip(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Effect]) -> Dish:
     seconds = reading.seconds
-    finder, found = paste_events.find(dish.finder, reading)
-    dish = replace(dish, finder=finder, disturbed=found.disturbed)
-    effects.extend(Noted(seconds, settings.probe, note) for note in found.notes)
-    if Note.DIP in found.notes:
-        dish = replace(
-            dish, dip_seconds=seconds, stir_seconds=seconds, estimate=cooling.begin(seconds, reading.celsius)
-        )
-        away = None if dish.lift_seconds is None else seconds - dish.lift_seconds
-        if dish.batch_seconds is None or (away is not None and away > settings.new_batch_away_seconds):
-            dish, started = _new_batch(settings, dish, seconds, Origin.DAEMON)
-            effects.append(started)
-    elif Note.LIFT in found.notes:
-        dish = replace(dish, lift_seconds=seconds, estimate=None)
-    elif found.restarted:
-        dish = replace(dish, stir_seconds=seconds, estimate=cooling.begin(seconds, reading.celsius, reading.celsius))
-    if dish.estimate is not None:
-        dish = replace(dish, estimate=cooling.observe(dish.estimate, seconds, reading.celsius))
+    effects.append(Noted(seconds, settings.probe, Note.DIP))
+    known = cooling.CoolingSettings(
+        21.0 if dish.finder.room_celsius is None else dish.finder.room_celsius, settings.time_constant_seconds
+    )
+    finder = replace(dish.finder, in_paste=True, since_seconds=seconds, episode=None, surprise=0.0)
+    dish = replace(dish, finder=finder, dip_seconds=seconds, estimate=cooling.start(known, seconds, reading.celsius))
+    away = None if dish.lift_seconds is None else seconds - dish.lift_seconds
+    if dish.batch_seconds is None or (away is not None and away > settings.new_batch_away_seconds):
+        dish, started = _new_batch(settings, dish, seconds, Origin.DAEMON)
+        effects.append(started)
     return dish
 
 
@@ -190,10 +200,9 @@ class _Known:
 
 def _known(settings: DishSettings, dish: Dish, seconds: float) -> _Known | None:
     estimate = dish.estimate
-    if estimate is None or estimate.readings < 3 or dish.stir_seconds is None:
+    if estimate is None:
         return None
-    unmixed = min(0.65, 0.1 + 0.15 * (seconds - dish.stir_seconds) / 60.0)
-    spread = (estimate.spread**2 + unmixed**2 + (settings.uncertainty_celsius / 2.0) ** 2) ** 0.5
+    spread = (estimate.spread_celsius**2 + (settings.uncertainty_celsius / 2.0) ** 2) ** 0.5
     band = settings.band
     return _Known(
         estimate.celsius,
@@ -205,7 +214,7 @@ def _known(settings: DishSettings, dish: Dish, seconds: float) -> _Known | None:
 def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known | None) -> Findings:
     uptake_left = 0.0 if dish.batch_seconds is None else dish.batch_seconds + settings.uptake_seconds - seconds
     too_old = dish.batch_seconds is not None and seconds - dish.batch_seconds > settings.batch_limit_seconds
-    settled = known is not None and dish.estimate is not None and dish.estimate.spread < 1.0
+    settled = known is not None and known.spread < 1.5
     enter = 1.0 - (1.0 - settings.probability) / 2.0
     return Findings(
         fault=dish.fault,
@@ -214,7 +223,7 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known 
         uptake_left_seconds=uptake_left,
         too_old=too_old,
         uneven=dish.uneven,
-        disturbed=dish.disturbed,
+        disturbed=dish.finder.episode is not None and seconds - dish.finder.episode.seconds < 15.0,
         settled=settled,
         provable=known is None or acceptance_interval(settings.band, known.spread, settings.probability) is not None,
         was_ready=dish.state is DishState.READY,
@@ -272,13 +281,8 @@ def _estimated(settings: DishSettings, dish: Dish, seconds: float, known: _Known
     if known is None or dish.estimate is None:
         return DishEstimated(seconds, settings.name, settings.probe)
     low, high = known.celsius - _NINETY * known.spread, known.celsius + _NINETY * known.spread
-    ready = cooling.forecast(dish.estimate, settings.band.high_celsius, known.spread)
-    leave = cooling.forecast(dish.estimate, settings.band.low_celsius, known.spread)
-    window = None
-    if ready is None:
-        window = leave
-    elif leave is not None:
-        window = cooling.Forecast(leave.seconds - ready.seconds, leave.low - ready.low, leave.high - ready.high)
+    outlook = look_ahead(dish.estimate, settings.band, settings.uncertainty_celsius / 2.0)
+    ready, window = outlook.ready, outlook.window
     return DishEstimated(
         seconds,
         settings.name,
@@ -286,11 +290,11 @@ def _estimated(settings: DishSettings, dish: Dish, seconds: float, known: _Known
         known.celsius,
         low,
         high,
-        None if ready is None else ready.seconds,
+        None if ready is None else ready.middle,
         None if ready is None else ready.low,
-        None if ready is None else ready.high,
-        False,
-        None if window is None else window.seconds,
+        None if ready is None else min(ready.high, HORIZON_SECONDS),
+        outlook.never,
+        None if window is None else window.middle,
         None if window is None else window.low,
         None if window is None else window.high,
     )

@@ -309,7 +309,6 @@ def _returned(settings: NurserySettings, nursery: Nursery, gap: Gap) -> _Change:
     nursery = replace(nursery, gap=gap)
     effects: list[Effect] = []
     for name, many in settings.brooders.items():
-        effects += [Noted(gap.seconds, probe, Note.POWER_GAP, gap_seconds=gap.gap_seconds) for probe in many.probes]
         found = brooder.gap(many, nursery.brooders[name], gap.seconds, gap.gap_seconds)
         nursery, effects = _brooder_done(settings, nursery, name, found, effects)
     return nursery, effects

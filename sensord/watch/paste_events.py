@@ -1,70 +1,148 @@
-"""What has happened to the dish, found from its readings: dip, lift, water added, stirred."""
+"""What has happened to the dish, found from the readings: dip, lift, water added, something disturbed, a hot spot.
+
+Out of the paste the rules look at slopes; in it, at how badly the cooling model was surprised. A surprise opens an
+episode: from that reading on nothing is ready, and within half a minute the shape of what follows gives it a name.
+A lifted probe cools slowly and steadily (air: time constant 35 to 85 s), water that was poured in shows fast and
+levels out (paste: 4 to 20 s).
+"""
 
 from dataclasses import dataclass, replace
 
+from sensord.physics.cooling import Cooling
 from sensord.readings import Reading
 from sensord.watch.effects import Note
 
-__all__ = ["Finder", "Found", "find"]
+__all__ = ["Episode", "Finder", "find_in_air", "find_in_paste", "remember", "slope"]
 
 MEMORY_SECONDS = 40.0
+DIP_SLOPE = 0.16
+"""Celsius a second, over 3 s: faster than air warms a probe, slower than the gentlest dip worth a name (3 °C)."""
+SURPRISE_AT_ONCE = 4.5
+SURPRISE_SUM = 5.0
+SURPRISE_ALLOWED = 1.6
+EPISODE_SECONDS = 32.0
+WATER_CELSIUS = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """Something is going on since `seconds`; the reading and the estimated mean were these before it."""
+
+    seconds: float
+    reading_celsius: float
+    mean_celsius: float
+    upward: bool
+    named: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Finder:
-    """Recent readings, and what they were last taken for."""
+    """Recent readings, whether the probe is in paste, and the running surprise."""
 
     recent: tuple[Reading, ...] = ()
     in_paste: bool = False
-    moving_since: float | None = None
-    classified: bool = False
+    since_seconds: float = 0.0
+    room_celsius: float | None = None
+    surprise: float = 0.0
+    surprise_celsius: float = 0.0
+    episode: Episode | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
-    notes: tuple[Note, ...] = ()
-    restarted: bool = False
-    disturbed: bool = False
-
-
-def slope(recent: tuple[Reading, ...], seconds: float, back: float = 0.0) -> float | None:
-    """Celsius per second over `seconds`, ending `back` seconds before the newest reading."""
-    end = recent[-1].seconds - back
-    last = next((r for r in reversed(recent) if r.seconds <= end), None)
-    if last is None:
-        return None
-    first = next((r for r in reversed(recent) if r.seconds <= last.seconds - seconds), None)
-    if first is None:
-        return None
-    return (last.celsius - first.celsius) / (last.seconds - first.seconds)
-
-
-def find(finder: Finder, reading: Reading) -> tuple[Finder, Found]:
+def remember(finder: Finder, reading: Reading) -> Finder:
+    """Keep the last 40 s of readings."""
     kept = tuple(r for r in finder.recent if r.seconds > reading.seconds - MEMORY_SECONDS)
-    finder = replace(finder, recent=(*kept, reading))
+    return replace(finder, recent=(*kept, reading))
+
+
+def slope(recent: tuple[Reading, ...], start: float, end: float) -> float | None:
+    """Least-squares slope, Celsius a second, of the readings from `start` to `end`; None with fewer than three."""
+    chosen = [r for r in recent if start <= r.seconds <= end]
+    if len(chosen) < 3:
+        return None
+    t = sum(r.seconds for r in chosen) / len(chosen)
+    c = sum(r.celsius for r in chosen) / len(chosen)
+    square = sum((r.seconds - t) ** 2 for r in chosen)
+    return sum((r.seconds - t) * (r.celsius - c) for r in chosen) / square
+
+
+def find_in_air(finder: Finder) -> tuple[Finder, bool]:
+    """Whether the newest reading shows a dip."""
     recent = finder.recent
-    now = slope(recent, 3.0)
-    if now is None:
-        return finder, Found()
-    if not finder.in_paste:
-        if now > 0.25:
-            return replace(
-                finder, in_paste=True, moving_since=reading.seconds, classified=True, recent=(reading,)
-            ), Found((Note.DIP,), True)
-        long = slope(recent, 25.0)
-        if reading.celsius > 32.0 and long is not None and abs(long) < 0.03:
-            return replace(finder, in_paste=True, recent=(reading,)), Found((Note.DIP,), True)
-        return finder, Found()
-    moving = abs(now) > 0.12
-    if not moving:
-        return replace(finder, moving_since=None, classified=False), Found()
-    since = finder.moving_since
-    if since is None:
-        return replace(finder, moving_since=reading.seconds, classified=False), Found(disturbed=True)
-    if not finder.classified and reading.seconds - since >= 9.0:
-        before = slope(recent, 3.0, 6.0)
-        if before is not None and now < 0 and now / before > 0.6 and now > -0.7:
-            return replace(finder, in_paste=False, moving_since=None, recent=(reading,)), Found((Note.LIFT,))
-        what = Note.HOT_WATER if now > 0 else Note.COOL_WATER
-        return replace(finder, classified=True), Found((what,), True, True)
-    return finder, Found(disturbed=not finder.classified)
+    now = recent[-1].seconds
+    fast = slope(recent, now - 3.3, now)
+    before = slope(recent, now - 9.3, now - 3.0)
+    if fast is None:
+        return finder, False
+    if fast > DIP_SLOPE and (before is None or fast - before > DIP_SLOPE):
+        return finder, True
+    level = slope(recent, now - 14.0, now)
+    long_enough = recent[0].seconds <= now - 13.0
+    if level is not None and long_enough and abs(level) < 0.025:
+        room = finder.room_celsius
+        warm = recent[-1].celsius > (30.0 if room is None else max(30.0, room + 6.0))
+        if warm:
+            return finder, True
+        return replace(finder, room_celsius=sum(r.celsius for r in recent[-8:]) / len(recent[-8:])), False
+    return finder, False
+
+
+def find_in_paste(finder: Finder, before: Cooling, after: Cooling) -> tuple[Finder, Note | None, bool]:
+    """Name what is going on, if anything: the note where there is one, and whether the estimate has to start anew."""
+    reading = finder.recent[-1]
+    episode = finder.episode
+    if episode is not None:
+        return _in_episode(finder, episode, after)
+    z, miss = after.surprise, after.surprise_celsius
+    same = finder.surprise * z > 0.0
+    total = (finder.surprise if same else 0.0) + (
+        0.0 if abs(z) < SURPRISE_ALLOWED else z - SURPRISE_ALLOWED * (1 if z > 0 else -1)
+    )
+    if not same or abs(z) < SURPRISE_ALLOWED:
+        total *= 0.6
+    miss_sum = (finder.surprise_celsius if same else 0.0) + miss
+    if (abs(z) > SURPRISE_AT_ONCE and abs(miss) > 0.2) or (abs(total) > SURPRISE_SUM and abs(miss_sum) > 0.25):
+        episode = Episode(reading.seconds, reading.celsius - miss, before.celsius, miss > 0.0)
+        return replace(finder, episode=episode, surprise=0.0, surprise_celsius=0.0), None, True
+    return replace(finder, surprise=total, surprise_celsius=miss_sum), None, False
+
+
+def _in_episode(finder: Finder, episode: Episode, now: Cooling) -> tuple[Finder, Note | None, bool]:
+    reading = finder.recent[-1]
+    age = reading.seconds - episode.seconds
+    change = now.celsius - episode.mean_celsius
+    if age > EPISODE_SECONDS:
+        closed = replace(finder, episode=None)
+        if not episode.named and abs(change) > WATER_CELSIUS:
+            return closed, Note.HOT_WATER if change > 0.0 else Note.COOL_WATER, False
+        return closed, None if episode.named else Note.DISTURBED, False
+    if episode.named or age < 8.0:
+        return finder, None, False
+    if _leaving(finder, episode, age):
+        return replace(finder, in_paste=False, episode=None, since_seconds=reading.seconds), Note.LIFT, False
+    if age > 12.0 and change > WATER_CELSIUS and now.spread_celsius < 0.6 * change:
+        return replace(finder, episode=replace(episode, named=True)), Note.HOT_WATER, False
+    if age > 18.0 and change < -WATER_CELSIUS and now.spread_celsius < -0.6 * change and _levelling(finder, episode):
+        return replace(finder, episode=replace(episode, named=True)), Note.COOL_WATER, False
+    return finder, None, False
+
+
+def _leaving(finder: Finder, episode: Episode, age: float) -> bool:
+    """Whether the readings fall as those of a probe in air: steadily, and no faster than air can."""
+    now = finder.recent[-1].seconds
+    middle = now - (age - 1.0) / 2.0
+    first, second = slope(finder.recent, now - age + 1.0, middle), slope(finder.recent, middle, now)
+    if first is None or second is None or second > -0.05 or first > -0.05 or age < 12.0:
+        return False
+    room = 21.0 if finder.room_celsius is None else finder.room_celsius
+    over = finder.recent[-1].celsius - room
+    if over <= 1.0:
+        return True
+    seconds = over / -second
+    return 25.0 < seconds < 110.0 and second / first > 0.68
+
+
+def _levelling(finder: Finder, episode: Episode) -> bool:
+    now = finder.recent[-1].seconds
+    late = slope(finder.recent, now - 6.0, now)
+    early = slope(finder.recent, episode.seconds + 1.0, episode.seconds + 11.0)
+    return late is not None and early is not None and late > 0.6 * early

@@ -14,56 +14,11 @@ from sensord.edges.one_wire import list_probes, probe_at
 from sensord.edges.probes import ProbeReader
 from sensord.edges.scratchpad import Converted
 from sensord.fake_tree import Failure, FakeProbe, FakeTree
-from sensord.readings import Fault, FaultKind, Observation, Reading
-from sensord.watch.events import Observed
+from sensord.readings import FaultKind, Reading
+from tests.probes.heard import Heard
 
 AIR, PASTE, ROOM = "28-0000072431ab", "28-00000bbb9b13", "28-0000000000c4"
 SPEED = 10.0
-PATIENCE_SECONDS = 20.0
-
-
-class Heard:
-    """What the reader delivered; tests wait here for what they expect."""
-
-    def __init__(self) -> None:
-        self._all: list[Observation] = []
-        self._changed = threading.Condition()
-
-    def __call__(self, observed: Observed) -> None:
-        with self._changed:
-            self._all.append(observed.observation)
-            self._changed.notify_all()
-
-    def wait_for(self, wanted: Callable[[Observation], bool], after: int = 0) -> Observation:
-        def found() -> Observation | None:
-            return next((seen for seen in self._all[after:] if wanted(seen)), None)
-
-        with self._changed:
-            result = self._changed.wait_for(lambda: found() is not None, PATIENCE_SECONDS)
-            assert result, f"never delivered; last: {self._all[-4:]}"
-            observation = found()
-            assert observation is not None
-            return observation
-
-    def reading(self, probe: str, after: int = 0) -> Reading:
-        seen = self.wait_for(lambda o: o.probe == probe and isinstance(o, Reading), after)
-        assert isinstance(seen, Reading)
-        return seen
-
-    def fault(self, probe: str, kind: FaultKind | None = None, after: int = 0) -> Fault:
-        seen = self.wait_for(
-            lambda o: o.probe == probe and isinstance(o, Fault) and (kind is None or o.kind is kind), after
-        )
-        assert isinstance(seen, Fault)
-        return seen
-
-    @property
-    def count(self) -> int:
-        return len(self._all)
-
-    @property
-    def all(self) -> list[Observation]:
-        return list(self._all)
 
 
 def steady(celsius: float) -> Callable[[float], float]:

@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 
 from sensord.readings import Band, FaultKind, Place
+from sensord.watch.alarm_words import WORDS, seen
 from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition
 from sensord.watch.views import AlarmView, BrooderView, DishView, OutputView, ProbeView, Snapshot, Trail
@@ -80,10 +81,11 @@ def alarm(condition: Condition, priority: Priority, **changes: object) -> AlarmV
         standing=True,
         since_seconds=SECONDS - 200,
         celsius=31.4,
-        seen="The air is 31.4 °C, 1.8 below the band, and falling.",
-        do_first="Look at the lamp and its plug; cover half of the lid.",
+        seen="",
+        do_first="",
     )
-    return replace(view, **changes)  # type: ignore[arg-type]
+    view = replace(view, **changes)  # type: ignore[arg-type]
+    return replace(view, seen=seen(condition, view.celsius), do_first=WORDS[condition].do_first)
 
 
 READY = dish(
@@ -149,7 +151,14 @@ def night(dish_view: DishView = READY, brooder_view: BrooderView | None = None, 
         seconds=SECONDS,
         utc_seconds=UTC_SECONDS,
         probes=(
-            probe("brooder-probe", Place.BROODER, brooder_view.celsius),
+            probe(
+                "brooder-probe",
+                Place.BROODER,
+                brooder_view.celsius,
+                fault=None if brooder_view.celsius is not None else FaultKind.LATE,
+                faults={} if brooder_view.celsius is not None else {FaultKind.LATE: 3},
+                age_seconds=0.7 if brooder_view.celsius is not None else 42.0,
+            ),
             probe(
                 "dish-probe",
                 Place.DISH,
@@ -208,8 +217,6 @@ def many() -> Snapshot:
                 Priority.MEDIUM,
                 place="swifts",
                 celsius=36.9,
-                seen="The air is 36.9 °C, 1.1 above the band.",
-                do_first="Open the vent; raise the lamp by a hand.",
             ),
             alarm(
                 Condition.LOSING_HEAT,
@@ -217,8 +224,6 @@ def many() -> Snapshot:
                 place="quail",
                 celsius=33.5,
                 state=AlarmState.ACKNOWLEDGED,
-                seen="The air will leave the band in about 15 minutes.",
-                do_first="Look at the heater and at the lid.",
             ),
         ),
         outputs=(OutputView("chime", True), OutputView("mqtt", False, "no broker at 192.0.2.7: trying again in 40 s")),
@@ -256,8 +261,6 @@ SNAPSHOTS: dict[str, Snapshot] = {
                 Condition.READINGS_LATE,
                 Priority.HIGH,
                 celsius=None,
-                seen="No reading from the brooder for 40 s.",
-                do_first="Feel the air with a second thermometer; then look at the probe's plug.",
             ),
         ),
         sounding=Priority.HIGH,

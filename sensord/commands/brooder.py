@@ -1,0 +1,110 @@
+"""`sensord brooder`: what bands the coming days bring, for the brooders of the config or for a profile by itself."""
+
+import argparse
+import json
+from datetime import date
+from pathlib import Path
+
+from rich.console import Console
+
+from sensord.care.brooding import DayPlan, Plan, check_dates, coming, make_plan
+from sensord.clock import SystemClock
+from sensord.config import DEFAULT_PATH, BrooderSection, load
+from sensord.errors import ConfigError
+from sensord.profiles import load_profile, shipped_profiles
+from sensord.screens.plan import plan_table
+
+__all__ = ["arguments", "plan_of", "run"]
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("name", nargs="?", help="one brooder of the config; all of them without it")
+    parser.add_argument("--config", type=Path, default=DEFAULT_PATH, help="config file (default: %(default)s)")
+    parser.add_argument("--profile", help=f"instead of the config: {', '.join(shipped_profiles())}, or a .toml file")
+    parser.add_argument("--hatched", action="append", type=_day, metavar="DATE", help="with --profile; may be repeated")
+    parser.add_argument("--stage", help="with --profile: the stage of the youngest chick")
+    parser.add_argument("--days", type=int, default=21, help="how many days to show, 1 to 120 (default: %(default)s)")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line")
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date like 2026-05-04") from error
+
+
+def run(options: argparse.Namespace) -> int:
+    if not 1 <= options.days <= 120:
+        raise ConfigError(f"--days {options.days}: give 1 to 120")
+    now = SystemClock().utc_seconds()
+    console = Console(highlight=False)
+    for name, plan, pinned in _wanted(options):
+        if pinned is not None:
+            _tell_pinned(console, name, pinned, options.json)
+        elif plan is not None:
+            check_dates(plan, now)
+            days = coming(plan, now, options.days)
+            if options.json:
+                for day in days:
+                    print(json.dumps(_as_dict(name, day), ensure_ascii=False))
+            else:
+                notes = (plan.profile.caution,) if plan.profile.caution else ()
+                console.print(plan_table(f"{name}: {plan.profile.title}", days, notes))
+    return 0
+
+
+def plan_of(section: BrooderSection, beside: Path | None = None) -> Plan | None:
+    """The plan of a brooder's config section; None where its band is pinned and it names no profile.
+
+    Raises `ConfigError` or `DataError` with the reason where profile, stage and dates do not go together.
+    """
+    if section.profile is None:
+        return None
+    return make_plan(load_profile(section.profile, beside), section.hatch_dates, section.stage)
+
+
+def _wanted(options: argparse.Namespace) -> list[tuple[str, Plan | None, BrooderSection | None]]:
+    if options.profile:
+        profile = load_profile(options.profile)
+        return [(options.name or "brooder", make_plan(profile, tuple(options.hatched or ()), options.stage), None)]
+    if options.hatched or options.stage:
+        raise ConfigError("--hatched and --stage go with --profile; a brooder of the config has its own")
+    config = load(options.config)
+    if options.name is not None and options.name not in config.brooders:
+        known = ", ".join(config.brooders) or "none"
+        raise ConfigError(f"{options.config}: there is no brooder '{options.name}' (known: {known})")
+    return [
+        (name, plan_of(section, options.config.parent), section if section.band is not None else None)
+        for name, section in config.brooders.items()
+        if options.name in (None, name)
+    ]
+
+
+def _tell_pinned(console: Console, name: str, section: BrooderSection, as_json: bool) -> None:
+    if section.band is None:
+        return
+    band = section.band.band()
+    if as_json:
+        pinned = {"brooder": name, "pinned": True, "low_celsius": band.low_celsius, "high_celsius": band.high_celsius}
+        print(json.dumps({**pinned, "source": section.band.source}, ensure_ascii=False))
+    else:
+        over = f"; profile '{section.profile}' is not followed" if section.profile else ""
+        console.print(f"{name}: pinned at {band} ({section.band.source}){over}. Remove its band to follow a profile.")
+
+
+def _as_dict(name: str, day: DayPlan) -> dict[str, object]:
+    brooding = day.brooding
+    return {
+        "brooder": name,
+        "date": day.day.isoformat(),
+        "age_days": day.age_days,
+        "stage": brooding.stage,
+        "low_celsius": round(brooding.band.low_celsius, 2),
+        "high_celsius": round(brooding.band.high_celsius, 2),
+        "humidity": brooding.humidity,
+        "signs": brooding.signs,
+        "source": brooding.source,
+        "checked": brooding.checked,
+        "notes": list(brooding.notes),
+    }

@@ -1,0 +1,80 @@
+"""`sensord demo`: the real daemon on simulated probes; needs no Pi, no broker and no config."""
+
+import argparse
+import sys
+import tempfile
+import threading
+from pathlib import Path
+
+from sensord.clock import FastClock, SystemClock
+from sensord.commands.durations import duration_seconds
+from sensord.commands.run import stop_on_signals
+from sensord.config import Config
+from sensord.daemon import Daemon
+from sensord.edges.journal import Journal
+from sensord.errors import DataError
+from sensord.fake_tree import FakeTree
+from sensord.scene import CONFIG, Scene
+from sensord.service import Places, build
+
+__all__ = ["arguments", "run"]
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--speed", type=float, default=1.0, metavar="N", help="N times as fast as life (1 to 120)")
+    parser.add_argument("--for", dest="duration", metavar="DURATION", help="end after so long of the demo's time: 40m")
+    parser.add_argument("--broker", metavar="HOST:PORT", help="publish to this MQTT broker")
+    parser.add_argument("--plain", action="store_true", help="lines instead of the dashboard")
+
+
+def run(options: argparse.Namespace) -> int:
+    if not 1 <= options.speed <= 120:
+        raise DataError(f"--speed {options.speed:g}: give 1 (as in life) to 120")
+    seconds = None if options.duration is None else duration_seconds(options.duration)
+    clock = FastClock(options.speed)
+    scene = Scene()
+    with tempfile.TemporaryDirectory(prefix="sensord-demo-") as folder:
+        tree = FakeTree(Path(folder) / "one-wire", clock, scene.probes)
+        scene.play_on(tree)
+        config = _config(tree.root, options.broker)
+        places = Places(Path(folder) / "state", Path(folder) / "control.sock")
+        shows = sys.stdout.isatty() and not options.plain
+        with tree, (Path(folder) / "journal.log").open("w") as hidden:
+            daemon = build(config, clock, places, Journal(hidden if shows else sys.stdout), SystemClock())
+            stop_on_signals(daemon)
+            if seconds is not None:
+                _stop_after(daemon, seconds / options.speed)
+            if shows:
+                _show(daemon, places.socket)
+            else:
+                daemon.run()
+    return 0
+
+
+def _config(root: Path, broker: str | None) -> Config:
+    raw = {**CONFIG, "one_wire": {"root": root}}
+    if broker is not None:
+        host, _, port = broker.rpartition(":")
+        if not host or not port.isdigit():
+            raise DataError(f"--broker {broker}: give host and port, e.g. localhost:1883")
+        raw["mqtt"] = {"host": host, "port": int(port)}
+    return Config.model_validate(raw)
+
+
+def _stop_after(daemon: Daemon, seconds: float) -> None:
+    timer = threading.Timer(seconds, daemon.stop)
+    timer.daemon = True
+    timer.start()
+
+
+def _show(daemon: Daemon, socket: Path) -> None:
+    """The dashboard in front, the daemon behind it; either one's end is the other's."""
+    from sensord.commands.watch import show
+
+    thread = threading.Thread(target=daemon.run, name="daemon")
+    thread.start()
+    try:
+        show(socket, until=lambda: not thread.is_alive())
+    finally:
+        daemon.stop()
+        thread.join()

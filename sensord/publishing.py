@@ -1,0 +1,74 @@
+"""From the config to the MQTT output: the only place where both are known."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from sensord.clock import Clock
+from sensord.config import Config, MqttSection
+from sensord.edges.broker import BrokerSettings
+from sensord.edges.commands import Limits
+from sensord.edges.mqtt import Publisher, PublisherSettings
+from sensord.edges.outbox import Outbox
+from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, UNIT_CONDITIONS, Topics
+from sensord.watch.events import Command, Condition
+from sensord.watch.nursery import UNIT_PLACE
+
+__all__ = ["alarms_of", "broker_settings", "publisher", "publisher_settings"]
+
+OUTBOX = "outbox.db"
+
+
+def broker_settings(section: MqttSection, unit: str) -> BrokerSettings:
+    """Where the broker is; the client id is made of base and unit, so that each daemon has its own and keeps it."""
+    return BrokerSettings(
+        host=section.host,
+        port=section.port,
+        client_id=f"{section.base}-{unit}".replace("/", "-"),
+        username=section.username,
+        password_file=section.password_file,
+        ca_file=section.ca_file,
+        certificate_file=section.certificate_file,
+        key_file=section.key_file,
+        tls=section.tls,
+        version=section.version,
+        keepalive_seconds=section.keepalive_seconds,
+    )
+
+
+def alarms_of(config: Config) -> frozenset[tuple[str, Condition]]:
+    """Every alarm that the places of this config can have."""
+    return frozenset(
+        {(name, condition) for name in config.brooders for condition in BROODER_CONDITIONS}
+        | {(name, condition) for name in config.dishes for condition in DISH_CONDITIONS}
+        | {(UNIT_PLACE, condition) for condition in UNIT_CONDITIONS}
+    )
+
+
+def publisher_settings(config: Config, section: MqttSection, limits: Limits) -> PublisherSettings:
+    """What the unit publishes."""
+    return PublisherSettings(
+        topics=Topics(section.base, config.unit.name),
+        limits=limits,
+        alarms=alarms_of(config),
+        interval_seconds=section.interval_seconds,
+        read_only=section.read_only,
+        senml=section.senml,
+    )
+
+
+def publisher(
+    config: Config,
+    section: MqttSection,
+    state_folder: Path,
+    clock: Clock,
+    deliver: Callable[[Command], None],
+    limits: Limits,
+) -> Publisher:
+    """The MQTT output, not started yet. Raises `StorageError` where the outbox cannot be opened."""
+    return Publisher(
+        publisher_settings(config, section, limits),
+        broker_settings(section, config.unit.name),
+        Outbox(state_folder / OUTBOX),
+        clock,
+        deliver,
+    )

@@ -1,0 +1,101 @@
+"""An invented unit for the tests: one brooder with two probes, one dish, and what can happen there."""
+
+from sensord.edges.commands import Limits
+from sensord.edges.mqtt import PublisherSettings
+from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, Topics
+from sensord.readings import Band, FaultKind, Place
+from sensord.watch.effects import AlarmChanged, AlarmState, DishState, Priority, Verdict
+from sensord.watch.events import Condition
+from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
+
+__all__ = ["LIMITS", "TOPICS", "alarm_changed", "alarm_view", "settings", "snapshot"]
+
+TOPICS = Topics("sensord", "nursery")
+LIMITS = Limits(brooders=("brooder",), dishes=("dish",))
+
+
+def settings(
+    topics: Topics = TOPICS, interval_seconds: float = 10.0, read_only: bool = False, senml: bool = False
+) -> PublisherSettings:
+    return PublisherSettings(
+        topics=topics,
+        limits=LIMITS,
+        alarms=frozenset(
+            {("brooder", condition) for condition in BROODER_CONDITIONS}
+            | {("dish", condition) for condition in DISH_CONDITIONS}
+        ),
+        interval_seconds=interval_seconds,
+        read_only=read_only,
+        senml=senml,
+    )
+
+
+def alarm_view(state: AlarmState = AlarmState.UNACKNOWLEDGED) -> AlarmView:
+    return AlarmView(
+        place="brooder",
+        condition=Condition.TOO_COLD,
+        priority=Priority.MEDIUM,
+        state=state,
+        standing=True,
+        since_seconds=0.0,
+        celsius=32.9,
+        seen="The air is 32.9 °C, below 33.2 °C.",
+        do_first="Look at the heat source.",
+    )
+
+
+def alarm_changed(seconds: float, state: AlarmState = AlarmState.UNACKNOWLEDGED) -> AlarmChanged:
+    return AlarmChanged(
+        seconds=seconds,
+        place="brooder",
+        condition=Condition.TOO_COLD,
+        priority=Priority.MEDIUM,
+        state=state,
+        previous=AlarmState.NORMAL,
+        celsius=32.9,
+        seen="The air is 32.9 °C, below 33.2 °C.",
+        do_first="Look at the heat source.",
+    )
+
+
+def snapshot(
+    seconds: float = 0.0,
+    celsius: float | None = 34.5,
+    fault: FaultKind | None = None,
+    dish: DishState = DishState.AWAY,
+    alarms: tuple[AlarmView, ...] = (),
+) -> Snapshot:
+    air = ProbeView("air", Place.BROODER, celsius, 0.2, fault, 0.0, readings=7, faults={FaultKind.CRC_ERROR: 1})
+    floor = ProbeView("floor", Place.BROODER, 33.9, 0.5, None, 0.0)
+    paste = ProbeView("paste", Place.DISH, 37.1, 0.2, None, 0.0)
+    return Snapshot(
+        unit="nursery",
+        seconds=seconds,
+        utc_seconds=1_800_000_000.0 + seconds,
+        probes=(air, floor, paste),
+        dishes=(
+            DishView(
+                name="dish",
+                probe="paste",
+                state=dish,
+                verdict=Verdict.IN_BAND if dish is DishState.READY else None,
+                band=Band(36.0, 38.0),
+                band_source="common practice, no source",
+                why="",
+                reading_celsius=37.1,
+                uncertainty_celsius=0.2,
+            ),
+        ),
+        brooders=(
+            BrooderView(
+                name="brooder",
+                probes=("air", "floor"),
+                band=Band(33.2, 35.8),
+                band_source="a profile",
+                pinned=False,
+                celsius=celsius,
+                verdict=Verdict.IN_BAND,
+            ),
+        ),
+        alarms=alarms,
+    )

@@ -1,0 +1,160 @@
+"""The whole path as a process: the fake kernel tree, a real broker, a real kill."""
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sensord.clock import SystemClock
+from sensord.fake_tree import FakeProbe, FakeTree
+from tests.mqtt.listener import Listener
+from tests.mqtt.mosquitto import Broker, until
+
+AIR, PASTE = "28-00000000000a", "28-00000000000b"
+
+CONFIG = """
+[unit]
+name = "attic"
+[one_wire]
+root = "{root}"
+interval_seconds = 0.5
+[probes.brooder]
+rom = "28-00000000000a"
+place = "brooder"
+[probes.bowl]
+rom = "28-00000000000b"
+place = "dish"
+[brooders.brooder]
+probes = ["brooder"]
+band = {{ low_celsius = 33.0, high_celsius = 36.0 }}
+on_delay_seconds = 1
+off_delay_seconds = 1
+[dishes.supper]
+probe = "bowl"
+[chime]
+kind = "active"
+pin = 18
+factory = "mock"
+self_test = false
+[mqtt]
+host = "127.0.0.1"
+port = {port}
+interval_seconds = 1
+keepalive_seconds = 5
+"""
+
+SENSORD = [sys.executable, "-c", "from sensord.cli import main; raise SystemExit(main())"]
+ROOT = Path(__file__).parents[2]
+
+
+class House:
+    """A daemon process on a fake tree whose air can be changed, and a listener at its broker."""
+
+    def __init__(self, folder: Path, broker: Broker, listener: Listener) -> None:
+        self.folder = folder
+        self.air_celsius = 34.5
+        self.tree = FakeTree(
+            folder / "tree",
+            SystemClock(),
+            [FakeProbe(AIR, lambda _s: self.air_celsius), FakeProbe(PASTE, lambda _s: 21.0)],
+        )
+        self.config = folder / "sensord.toml"
+        self.config.write_text(CONFIG.format(root=self.tree.root, port=broker.port))
+        self.socket = folder / "control.sock"
+        self.listener = listener
+        self.process: subprocess.Popen[str] | None = None
+
+    def run(self) -> subprocess.Popen[str]:
+        options = ["--config", str(self.config), "--socket", str(self.socket), "--state", str(self.folder / "state")]
+        self.process = subprocess.Popen(
+            [*SENSORD, "run", *options], stderr=subprocess.PIPE, text=True, cwd=ROOT, env={**os.environ}
+        )
+        return self.process
+
+    def said(self, topic: str) -> list[Any]:
+        return [one for one in self.listener.heard if one.topic == f"sensord/attic/{topic}"]
+
+    def last(self, topic: str) -> dict[str, Any]:
+        said = [one for one in self.said(topic) if one.payload]
+        return said[-1].fields if said else {}
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    broker = Broker(tmp_path / "broker").start()
+    with Listener(broker.port) as listener:
+        house = House(tmp_path, broker, listener)
+        with house.tree:
+            yield house
+        if house.process is not None:
+            if house.process.poll() is None:
+                house.process.kill()
+            house.process.communicate()
+    broker.kill()
+
+
+def status(house: House) -> str:
+    said = house.said("status")
+    return said[-1].payload.decode() if said else ""
+
+
+def alarm_is(house: House, state: str) -> Callable[[], bool]:
+    return lambda: house.last("alarm/brooder/too-cold").get("state") == state
+
+
+def test_a_cold_brooder_is_told_acknowledged_over_mqtt_and_cleared_and_a_killed_daemon_is_missed(house: House) -> None:
+    house.run()
+    until(lambda: status(house) == "online", 15, "online")
+    until(lambda: house.last("probe/brooder").get("value") == 34.5, 10, "a reading")
+
+    house.air_celsius = 32.0
+    until(alarm_is(house, "unacknowledged"), 15, "too-cold raised")
+    house.listener.client.publish("sensord/attic/do/acknowledge", "brooder/too-cold")
+    until(alarm_is(house, "acknowledged"), 10, "too-cold acknowledged")
+    assert house.last("done")["done"] is True
+
+    house.air_celsius = 34.5
+    until(alarm_is(house, "normal"), 15, "too-cold cleared")
+    states = [
+        one.fields["state"]
+        for one in house.said("event")
+        if one.fields.get("kind") == "alarm" and one.fields.get("condition") == "too-cold"
+    ]
+    assert states == ["unacknowledged", "acknowledged", "normal"]
+
+    assert house.process is not None
+    house.process.send_signal(signal.SIGKILL)
+    until(lambda: status(house) == "offline", 10, "the will")
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_stopped_daemon_ends_quietly_and_says_goodbye(house: House, number: signal.Signals) -> None:
+    process = house.run()
+    until(lambda: status(house) == "online", 15, "online")
+    process.send_signal(number)
+    _, err = process.communicate(timeout=15)
+    assert process.returncode == 0
+    assert "Traceback" not in err
+    until(lambda: status(house) == "offline", 5, "offline")
+    assert not house.socket.exists()
+
+
+def test_a_second_daemon_on_the_same_socket_is_refused_with_a_sentence(house: House) -> None:
+    house.run()
+    until(lambda: status(house) == "online", 15, "online")
+    second = subprocess.run(
+        [*SENSORD, "run", "--config", str(house.config), "--socket", str(house.socket), "--state", str(house.folder)],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        timeout=20,
+        check=False,
+    )
+    assert second.returncode == 2
+    assert "Traceback" not in second.stderr
+    assert str(house.socket) in second.stderr
