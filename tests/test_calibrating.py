@@ -165,13 +165,13 @@ def test_too_few_readings_are_not() -> None:
 
 
 @settings(max_examples=30, deadline=None)
-@given(st.floats(5, 40), st.floats(-0.5, 0.5))
-def test_a_probe_that_settles_is_not_taken_before_it_is_there(tau: float, level: float) -> None:
+@given(st.floats(3, 25), st.floats(-0.5, 0.5))
+def test_a_probe_in_water_is_not_taken_before_it_is_there(tau: float, level: float) -> None:
     taken = samples(lambda t: level + (21 - level) * math.exp(-t / tau), 600)
     for end in range(20, 600):
         plateau = settled(taken[:end])
         if isinstance(plateau, Plateau):
-            assert plateau.celsius == pytest.approx(level, abs=0.1)
+            assert plateau.celsius == pytest.approx(level, abs=0.125)  # two steps of the probe
             return
     pytest.fail("never settled")
 

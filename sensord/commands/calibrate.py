@@ -7,6 +7,7 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from textwrap import fill
 from typing import TextIO
 
 from sensord.clock import Clock, SystemClock
@@ -16,7 +17,7 @@ from sensord.config import Config, DishSection, ProbeSection
 from sensord.edges.calibrations import FILE_NAME, BudgetLine, Kind, PointTaken, Record, append, load
 from sensord.edges.control_wire import daemon_path
 from sensord.edges.one_wire import locate, probe_at
-from sensord.errors import CommandError, DataError, WiringError
+from sensord.errors import CommandError, DataError, StorageError, WiringError
 from sensord.physics.calibrating import Point, Result, boil_limit_celsius, calibrate
 from sensord.physics.conformity import acceptance_interval
 from sensord.readings import Band, Place
@@ -25,6 +26,8 @@ from sensord.service import Places
 __all__ = ["Terminal", "arguments", "calibrate_probe", "run"]
 
 _USED_AT_CELSIUS = {Place.DISH: 37.0, Place.BROODER: 34.0, Place.ROOM: 21.0}
+_SERVICE_STATE = Path("/var/lib/sensord")
+_COLUMNS = 96
 _DUE = timedelta(days=182)
 """Half a year, the time that the budget's drift is for; common practice, no source."""
 _BOIL_EXPANDED_CELSIUS = 0.3
@@ -58,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
 def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -> int:
     """The command with the person and the clock handed in."""
     config = load_config(options.config)
-    file = (options.state or Places.of(config, daemon_path(os.environ)).state) / FILE_NAME
+    file = (options.state or _state_folder(config)) / FILE_NAME
     name, rom = _which(options.probe, config)
     if options.history:
         return _history(rom, file, options.json)
@@ -69,7 +72,9 @@ def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -
     in_range("--repeats", options.repeats, 1, 5, "immersions")
     root = options.one_wire_root or config.one_wire.root
     _check_is_there(root, rom)
-    load(file)  # a damaged file is better found now than after half an hour of ice
+    # Better found now than after half an hour of ice: a damaged file, a folder of somebody else.
+    load(file)
+    _check_may_write(file.parent)
     session = Session(keeper, clock, lambda: probe_at(root, rom))
     try:
         record = _record(options, session, config, name, rom, clock)
@@ -90,6 +95,18 @@ def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -
     if options.json:
         print(record.model_dump_json(exclude_none=True))
     return 1 if record.passed is False else 0
+
+
+def _state_folder(config: Config) -> Path:
+    """Where the daemon looks: the service's folder where there is one, else as for a daemon run by hand."""
+    said = config.unit.state_folder is not None or "STATE_DIRECTORY" in os.environ
+    return _SERVICE_STATE if _SERVICE_STATE.is_dir() and not said else Places.of(config, daemon_path(os.environ)).state
+
+
+def _check_may_write(folder: Path) -> None:
+    there = next(parent for parent in (folder, *folder.absolute().parents) if parent.exists())
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise StorageError(f"{there}: you may not write there: put sudo before the command, or give --state DIR")
 
 
 def _which(asked: str, config: Config) -> tuple[str, str]:
@@ -202,12 +219,16 @@ def _told(record: Record, config: Config, name: str) -> list[str]:
             lines += [f"Failed: {record.probe} {found}, more than the {limit:.1f} °C that may be off. Don't trust it."]
     else:
         lines += [
-            f"{record.probe} reads {p.reading_celsius - p.true_celsius:+.2f} °C off at {p.true_celsius:.1f} °C."
+            f"{record.probe} reads {_error_words(p.reading_celsius - p.true_celsius)} at {p.true_celsius:.1f} °C."
             for p in record.points
         ]
         lines += [f"Correction: {_formula(record)}.", "", *_budget(record), "", *_gained(record, config, name)]
         lines.append(f"Due again: {record.due}.")
     return [*lines, *(f"Caution: {warning}." for warning in record.warnings)]
+
+
+def _error_words(error: float) -> str:
+    return f"{abs(error):.2f} °C too {'much' if error > 0 else 'little'}"
 
 
 def _formula(record: Record) -> str:
@@ -278,7 +299,8 @@ class Terminal:
         self._width = 0
 
     def say(self, text: str) -> None:
-        print(text, file=self._out, flush=True)
+        told = "\n".join(fill(line, _COLUMNS, replace_whitespace=False) for line in text.splitlines())
+        print(told, file=self._out, flush=True)
 
     def ask(self, question: str) -> str:
         print(question, end="", file=self._out, flush=True)

@@ -313,6 +313,18 @@ def test_a_damaged_file_is_never_written_over(world: World, options: Options, st
     assert stored.read_text(encoding="utf-8") == "[[record]]\nrom = 5\n"
 
 
+def test_a_folder_of_somebody_else_is_found_before_any_prompt(
+    world: World, options: Options, stored: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Root may write anywhere, so the refusal of the system is invented here.
+    monkeypatch.setattr("os.access", lambda *_: False)
+    keeper = InventedKeeper(world, {})
+    with pytest.raises(StorageError, match="put sudo before"):
+        calibrate_probe(options("--ice"), keeper, world.clock)
+    assert keeper.asked == []
+    assert not stored.exists()
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [
