@@ -136,8 +136,10 @@ def test_a_reference_that_is_no_better_than_the_probe_is_refused(reference: floa
 
 def test_immersions_that_do_not_repeat_widen_the_budget() -> None:
     good = expanded(ice_components([STILL, STILL]))
-    bad = expanded(ice_components([STILL, replace(STILL, celsius=0.81)]))
-    assert bad > good + 0.2
+    bad = expanded(ice_components([STILL, replace(STILL, celsius=0.58)]))
+    assert bad > good + 0.1
+    with pytest.raises(DataError, match="which is no repetition"):
+        ice_components([STILL, replace(STILL, celsius=0.81)])
 
 
 def test_readings_that_stand_still_are_settled() -> None:

@@ -7,27 +7,26 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from textwrap import fill
-from typing import TextIO
 
 from sensord.clock import Clock, SystemClock
 from sensord.commands.calibration_session import Keeper, Session
+from sensord.commands.calibration_terminal import Terminal
+from sensord.commands.calibration_words import history_line, result_lines
 from sensord.commands.kitchen_options import add_boiling, boiling_celsius, in_range, load_config
-from sensord.config import Config, DishSection, ProbeSection
+from sensord.config import Config
 from sensord.edges.calibrations import FILE_NAME, BudgetLine, Kind, PointTaken, Record, append, load
 from sensord.edges.control_wire import daemon_path
 from sensord.edges.one_wire import locate, probe_at
 from sensord.errors import CommandError, DataError, StorageError, WiringError
 from sensord.physics.calibrating import Point, Result, boil_limit_celsius, calibrate
-from sensord.physics.conformity import acceptance_interval
-from sensord.readings import Band, Place
+from sensord.readings import Place
 from sensord.service import Places
 
-__all__ = ["Terminal", "arguments", "calibrate_probe", "run"]
+__all__ = ["arguments", "calibrate_probe", "run"]
 
 _USED_AT_CELSIUS = {Place.DISH: 37.0, Place.BROODER: 34.0, Place.ROOM: 21.0}
+_REFERENCE_CELSIUS = (0.01, 0.5)
 _SERVICE_STATE = Path("/var/lib/sensord")
-_COLUMNS = 96
 _DUE = timedelta(days=182)
 """Half a year, the time that the budget's drift is for; common practice, no source."""
 _BOIL_EXPANDED_CELSIUS = 0.3
@@ -78,7 +77,7 @@ def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -
     session = Session(keeper, clock, lambda: probe_at(root, rom))
     try:
         record = _record(options, session, config, name, rom, clock)
-        keeper.say("\n".join(_told(record, config, name)))
+        keeper.say("\n".join(result_lines(record, config, name)))
         if not session.confirm():
             keeper.say("Not kept: nothing was changed.")
             return 1
@@ -156,23 +155,29 @@ def _record(options: argparse.Namespace, session: Session, config: Config, name:
             passed=abs(plateau.celsius - true) <= limit,
             points=(PointTaken(reading_celsius=plateau.celsius, true_celsius=true, u_celsius=limit / 2),),
         )
-    points = []
-    if options.ice:
-        points.append(session.ice_point(options.repeats))
-    if options.compare:
-        reference = options.reference_uncertainty
-        if reference is None:
-            reference = session.ask_number(
-                "How good is the reference, ± °C by its certificate or data sheet? ", 0.01, 0.5, "°C"
-            )
-        points.append(
-            session.comparison(options.repeats, in_range("--reference-uncertainty", reference, 0.01, 0.5, "°C"))
-        )
+    reference = options.reference_uncertainty
+    if options.compare and reference is not None:
+        in_range("--reference-uncertainty", reference, *_REFERENCE_CELSIUS, "°C")
     try:
+        points = _points(options, session, reference)
         result = calibrate(points, _USED_AT_CELSIUS[place])
     except DataError as error:
         raise CommandError(str(error)) from error
     return _corrected(result, points, name, rom, clock)
+
+
+def _points(options: argparse.Namespace, session: Session, reference: float | None) -> list[Point]:
+    """The points asked for, ice first. Raises `DataError` where readings do not repeat."""
+    points = []
+    if options.compare and reference is None:
+        reference = session.ask_number(
+            "How good is the reference, ± °C by its certificate or data sheet? ", *_REFERENCE_CELSIUS, "°C"
+        )
+    if options.ice:
+        points.append(session.ice_point(options.repeats))
+    if reference is not None and options.compare:
+        points.append(session.comparison(options.repeats, reference))
+    return points
 
 
 def _corrected(result: Result, points: Sequence[Point], name: str, rom: str, clock: Clock) -> Record:
@@ -201,69 +206,6 @@ def _now(clock: Clock) -> datetime:
     return datetime.fromtimestamp(round(clock.utc_seconds()), tz=UTC)
 
 
-def _told(record: Record, config: Config, name: str) -> list[str]:
-    """The result in a keeper's words."""
-    lines = [""]
-    if record.kind is Kind.TIME_CONSTANT:
-        lines += [
-            f"Time constant of {record.probe}: {record.time_constant_seconds:.1f} s ± {record.u_seconds:.1f} s.",
-            "In stirred water, that is; resting in thick paste it is somewhat longer.",
-        ]
-    elif record.kind is Kind.BOIL:
-        point = record.points[0]
-        found = f"reads {point.reading_celsius:.2f} °C where water boils at {point.true_celsius:.2f} °C"
-        limit = 2 * point.u_celsius
-        if record.passed:
-            lines += [f"Passed: {record.probe} {found}, within the {limit:.1f} °C that may be. It is no correction."]
-        else:
-            lines += [f"Failed: {record.probe} {found}, more than the {limit:.1f} °C that may be off. Don't trust it."]
-    else:
-        lines += [
-            f"{record.probe} reads {_error_words(p.reading_celsius - p.true_celsius)} at {p.true_celsius:.1f} °C."
-            for p in record.points
-        ]
-        lines += [f"Correction: {_formula(record)}.", "", *_budget(record), "", *_gained(record, config, name)]
-        lines.append(f"Due again: {record.due}.")
-    return [*lines, *(f"Caution: {warning}." for warning in record.warnings)]
-
-
-def _error_words(error: float) -> str:
-    return f"{abs(error):.2f} °C too {'much' if error > 0 else 'little'}"
-
-
-def _formula(record: Record) -> str:
-    offset = record.offset_celsius or 0.0
-    gain = "reading" if record.gain == 1 else f"{record.gain:.4f} × reading"
-    return f"{gain} {'−' if offset < 0 else '+'} {abs(offset):.2f} °C"
-
-
-def _budget(record: Record) -> list[str]:
-    expanded = record.expanded_uncertainty_celsius or 0.0
-    return [
-        *(f"  {line.name:<24}{line.u_celsius:.3f} °C  {line.basis}" for line in record.budget),
-        f"  {'together, k = 2':<24}{expanded:.2f} °C   at {record.at_celsius:.0f} °C",
-    ]
-
-
-def _gained(record: Record, config: Config, name: str) -> list[str]:
-    """How much wider the usable part of the feeding band is than with this probe as bought."""
-    if name in config.probes and config.probes[name].place is not Place.DISH:
-        return []
-    dish = next((dish for dish in config.dishes.values() if dish.probe == name), DishSection(probe="dish"))
-    before = ProbeSection.model_fields["uncertainty_celsius"].default
-    band = dish.band.band()
-    with_it = _usable(band, record.expanded_uncertainty_celsius or before, dish.probability)
-    return [f"Usable window in {band}: {with_it}; as bought {_usable(band, before, dish.probability)}."]
-
-
-def _usable(band: Band, expanded: float, probability: float) -> str:
-    window = acceptance_interval(band, expanded / 2, probability)
-    if window is None:
-        return "none"
-    width = window.high_celsius - window.low_celsius
-    return f"{window.low_celsius:.2f}–{window.high_celsius:.2f} °C, {width:.2f} °C wide"
-
-
 def _history(rom: str, file: Path, as_json: bool) -> int:
     records = [record for record in load(file) if record.rom == rom]
     if as_json:
@@ -271,51 +213,5 @@ def _history(rom: str, file: Path, as_json: bool) -> int:
     elif not records:
         print(f"{rom}: never calibrated (nothing in {file})")
     else:
-        print("\n".join(_history_line(record) for record in records))
+        print("\n".join(history_line(record) for record in records))
     return 0 if records else 1
-
-
-def _history_line(record: Record) -> str:
-    when = record.taken.strftime("%Y-%m-%d %H:%M UTC")
-    if record.kind is Kind.TIME_CONSTANT:
-        what = f"{record.time_constant_seconds:.1f} s"
-    elif record.kind is Kind.BOIL:
-        what = "passed" if record.passed else "failed"
-    else:
-        what = f"{_formula(record)}, ±{record.expanded_uncertainty_celsius:.2f} °C, due {record.due}"
-    return f"{when}  {record.kind.value:<13}  {what}"
-
-
-class Terminal:
-    """A keeper at a terminal, or at the end of a pipe: then plain lines, and a status every ten seconds of readings."""
-
-    _EVERY = 10
-
-    def __init__(self, answers: TextIO, out: TextIO) -> None:
-        self._answers = answers
-        self._out = out
-        self._live = out.isatty()
-        self._shown = 0
-        self._width = 0
-
-    def say(self, text: str) -> None:
-        told = "\n".join(fill(line, _COLUMNS, replace_whitespace=False) for line in text.splitlines())
-        print(told, file=self._out, flush=True)
-
-    def ask(self, question: str) -> str:
-        print(question, end="", file=self._out, flush=True)
-        line = self._answers.readline()
-        if not line:
-            raise CommandError("stopped, as no answer came: nothing was changed")
-        return line.strip()
-
-    def show(self, status: str) -> None:
-        if self._live:
-            print(f"\r{status:<{self._width}}", end="" if status else "\r", file=self._out, flush=True)
-            self._width = len(status)
-        elif status:
-            if self._shown % self._EVERY == 0:
-                print(status, file=self._out, flush=True)
-            self._shown += 1
-        else:
-            self._shown = 0

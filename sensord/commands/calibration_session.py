@@ -103,7 +103,7 @@ class Session:
     def response(self, repeats: int) -> list[Response]:
         """The time constant, `repeats` times from ice water into warm water.
 
-        Raises `CommandError` where a plateau does not come, `DataError` where the rise is no clean step.
+        Raises `CommandError` where a plateau does not come, or the rise is no clean step and the keeper gives up.
         """
         self.keeper.say(
             "Time constant. Put ready: ice water, and beside it a litre of water of 35 to 45 °C. The probe goes from"
@@ -121,7 +121,7 @@ class Session:
             except DataError as error:
                 self.keeper.say(f"That one does not count: {error}.")
                 if self._choose("Try it again? [yes/no] ", ("yes", "no")) == "no":
-                    raise
+                    raise CommandError(str(error)) from error
         return found
 
     def confirm(self) -> bool:

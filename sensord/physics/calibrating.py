@@ -45,6 +45,7 @@ _LEAST_SAMPLES = 15
 _STEADY_CELSIUS_PER_MINUTE = 0.08
 _NOISY_CELSIUS = 0.12  # steps of 1/16 °C alone give 0.02 to 0.03; more is a bad contact, or a bath not stirred
 _MOST_OFF_CELSIUS = 1.5
+_MOST_UNREPEATED_CELSIUS = 0.3
 _MOST_APART_CELSIUS = 0.7
 _LEAST_SPAN_CELSIUS = 25.0
 
@@ -135,7 +136,10 @@ def expanded(components: Sequence[Component]) -> float:
 
 
 def ice_components(plateaus: Sequence[Plateau]) -> tuple[Component, ...]:
-    """Budget of a point taken in an ice bath, one plateau for each time that the probe was put in."""
+    """Budget of a point taken in an ice bath, one plateau for each time that the probe was put in.
+
+    Raises `DataError` where the immersions do not repeat.
+    """
     return (Component("ice bath", _ICE_BATH_U, "short probe, kitchen bath; an allowance"), *_readings(plateaus))
 
 
@@ -144,7 +148,7 @@ def comparison_components(
 ) -> tuple[Component, ...]:
     """Budget of a point taken beside a reference thermometer of known expanded uncertainty and display step.
 
-    Raises `DataError` for a reference that is no better than the probe.
+    Raises `DataError` for a reference that is no better than the probe, or immersions that do not repeat.
     """
     if not 0 < reference_expanded <= SPECIFIED_CELSIUS:
         raise DataError(
@@ -163,11 +167,19 @@ def comparison_components(
 
 def _readings(plateaus: Sequence[Plateau]) -> tuple[Component, ...]:
     """What the readings themselves leave open: scatter, step, and how well putting the probe in repeats."""
-    scatter = sqrt(sum(p.deviation**2 / p.readings for p in plateaus)) / len(plateaus)
     means = [plateau.celsius for plateau in plateaus]
-    # One immersion says nothing of how it repeats: then what the step of two readings could hide is allowed for.
-    repeat = stdev(means) / sqrt(len(means)) if len(means) > 1 else 0.05
-    basis = f"{len(means)} immersions" if len(means) > 1 else "one immersion: an allowance"
+    apart = max(means) - min(means)
+    if apart > _MOST_UNREPEATED_CELSIUS:
+        raise DataError(
+            f"the immersions differ by {apart:.2f} °C, which is no repetition: stir (or pack the ice tighter), lay the"
+            " whole sheath in each time, and start again"
+        )
+    scatter = sqrt(sum(p.deviation**2 / p.readings for p in plateaus)) / len(plateaus)
+    if len(means) > 1:
+        # Two that agree by chance prove little: never under half a step of the probe.
+        repeat, basis = max(stdev(means) / sqrt(len(means)), _STEP_CELSIUS / 2), f"{len(means)} immersions"
+    else:
+        repeat, basis = 0.05, "one immersion: an allowance"
     return (
         Component("mean of readings", scatter, "scatter over the root of the number"),
         Component("step of the probe", _STEP_CELSIUS / sqrt(12), "1/16 °C, rectangular"),

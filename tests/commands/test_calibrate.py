@@ -272,6 +272,23 @@ def test_the_time_constant_is_measured_and_kept(world: World, options: Options, 
     assert "Time constant of paste: 9.0 s" in keeper.text
 
 
+def test_a_slow_hand_is_told_and_may_try_again_or_give_up(world: World, options: Options, stored: Path) -> None:
+    class Halting(InventedKeeper):
+        """Stops half way with the probe in lukewarm water, twice."""
+
+        def say(self, text: str) -> None:
+            super().say(text)
+            if "move it into the warm water" in text:
+                world.medium = 18.0
+
+    keeper = Halting(world, {"Try it again": ["yes", "no"]})
+    world.tau = 1.0
+    assert calibrate_probe(options("--time-constant"), keeper, world.clock) == 1
+    assert sum("That one does not count" in text for text in keeper.said) == 2
+    assert "Nothing was changed" in keeper.text
+    assert not stored.exists()
+
+
 def an_old_record() -> Record:
     return Record.model_validate(
         {
