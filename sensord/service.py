@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sensord import assembly, publishing
+from sensord.calibrated import settings_of
 from sensord.clock import Clock
 from sensord.config import Config
 from sensord.daemon import Daemon, ReaderState
@@ -74,7 +75,7 @@ def build(config: Config, clock: Clock, places: Places, journal: Journal, patien
     that cannot be had, `StorageError` for a state folder that cannot be used, `ConfigError` for a config that cannot
     be met.
     """
-    settings = assembly.nursery_settings(config)
+    settings = settings_of(config, places.state, clock)
     limits = limits_of(config, settings)
     past = _past(places.state / FILE_NAME, settings, clock) if config.history.enabled else _Past(AlarmBook())
     reader: ProbeReader
