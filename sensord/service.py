@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from sensord import assembly, publishing
+from sensord import publishing
 from sensord.calibrated import settings_of
 from sensord.clock import Clock
 from sensord.config import Config
@@ -63,6 +63,7 @@ def limits_of(config: Config, settings: NurserySettings) -> Limits:
         brooders=tuple(settings.brooders),
         dishes=tuple(settings.dishes),
         other_places=(UNIT_PLACE,),
+        stages={name: one.plan.profile.stages for name, one in settings.brooders.items() if one.plan is not None},
         pause_seconds=config.alarms.pause_seconds,
         shelve_seconds=config.alarms.shelve_seconds,
     )
