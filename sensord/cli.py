@@ -38,6 +38,7 @@ VERBS: dict[str, Verb] = {
     "sounds": Verb("sounds", "what each sound means, in a file or played", "sensord sounds ready --wav ready.wav"),
     "mix": Verb("mix", "plan a batch of formula", "sensord mix --chicks 4 --feed-ml 8 --solids 25 --bowl steel:90"),
     "correct": Verb("correct", "bring a dish into its band", "sensord correct --celsius 41 --ml 40 --solids 25"),
+    "mqtt": Verb("mqtt", "check the broker, print the message schema, clear what a unit left", "sensord mqtt check"),
     "replay": Verb("replay", "run the rules over recorded readings", "sensord replay night.csv --dish-band 36:38"),
 }
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from sensord.edges.discovery import Announcement, announce, entities
-from sensord.edges.messages import Timing, event_of, states_of
+from sensord.edges.messages import Timing, Transition, event_of, states_of
 from sensord.readings import FaultKind
 from sensord.watch.effects import DishChanged, DishState
 from sensord.watch.events import Condition
@@ -58,15 +58,13 @@ def test_the_templates_make_of_our_payloads_what_the_entities_need() -> None:
     good = states(snapshot(dish=DishState.READY))
     bad = states(snapshot(celsius=None, fault=FaultKind.CRC_ERROR, alarms=(alarm_view(),)))
     ready = DishChanged(1.0, "dish", "paste", DishState.READY, DishState.HOT, 37.1, 36.9, 37.3, "in the band")
-    events = {
-        name: event_of(effect, timing, 1, "s").encoded().decode()
-        for name, effect in {
-            "ready": ready,
-            "ended": replace(ready, state=DishState.COOL, previous=DishState.READY),
-            "other": replace(ready, dish="other"),
-            "alarm": alarm_changed(1.0),
-        }.items()
+    effects: dict[str, Transition] = {
+        "ready": ready,
+        "ended": replace(ready, state=DishState.COOL, previous=DishState.READY),
+        "other": replace(ready, dish="other"),
+        "alarm": alarm_changed(1.0),
     }
+    events = {name: event_of(effect, timing, 1, "s").encoded().decode() for name, effect in effects.items()}
     by_key = {entity.key: entity.settings for entity in entities(unit)}
 
     def of(key: str, payloads: dict[str, str]) -> tuple[str, str]:
