@@ -12,7 +12,7 @@ from rich.console import Group
 from rich.text import Text
 
 from sensord.screens.glyphs import letters, letters_width
-from sensord.screens.page import BIG_STYLES, PLATE_STYLES, Look, line, plate, side_by_side, wrapped
+from sensord.screens.page import BIG_STYLES, PLATE_STYLES, PRIORITY_STYLES, Look, line, plate, side_by_side, wrapped
 from sensord.screens.places import PlacePlan, place_rows
 from sensord.screens.ruler import QUIET
 from sensord.screens.words import (
@@ -27,14 +27,15 @@ from sensord.screens.words import (
     is_open,
     marks,
 )
-from sensord.watch.effects import Priority
+from sensord.watch.effects import DishState
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
 
 __all__ = ["dashboard", "screen_lines", "waiting"]
 
+_METHODS = {"bulk": "one conversion for all", "parallel": "each in a thread", "serial": "one after the other"}
 _TWO_COLUMNS = 150
+_VERY_LARGE = 120
 _GAP = 6
-_PRIORITY_STYLES = {Priority.LOW: "cyan", Priority.MEDIUM: "yellow", Priority.HIGH: "bright_red"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,12 +94,24 @@ def screen_lines(snapshot: Snapshot, look: Look) -> list[Text]:
         return _filled([_banner(said, snapshot, look), *_help(look)], foot, room, look)
     body: list[Text] = []
     for plan in _PLANS:
+        if _rows_at_least(snapshot, look, plan) > room:
+            continue  # not worth the drawing
         body = _body(snapshot, said, look, plan)
         if len(body) <= room:
             return _filled(body, foot, room, look)
     left_out = len(body) - room + 1
-    told = line(look, look.width, (f"  … {left_out} more lines: make the window taller", "bold"))
+    told = line(look, look.width, (f"  … {left_out} more lines in a taller window", "bold"))
     return [*body[: room - 1], told, *foot]
+
+
+def _rows_at_least(snapshot: Snapshot, look: Look, plan: _Plan) -> int:
+    """A lower bound of what a plan takes: the first line and, for each ruler, what hangs on it."""
+    if plan.place.slim:
+        return 0
+    rulers = len(snapshot.brooders) + sum(dish.state is not DishState.AWAY for dish in snapshot.dishes)
+    columns = 2 if look.width >= _TWO_COLUMNS else 1
+    words = plan.place.words and look.stale_seconds is None
+    return 1 + -(-rulers // columns) * (3 + plan.place.tracks + words + plan.air)
 
 
 def _filled(body: list[Text], foot: list[Text], room: int, look: Look) -> list[Text]:
@@ -114,7 +127,7 @@ def _body(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[Tex
         _alarms(snapshot, look, plan.alarms),
         _places(snapshot, look, plan),
         _troubles(snapshot, look),
-        _probes(snapshot, look) if plan.probes else [_probe_summary(snapshot, look)] if plan.air else [],
+        _probes(snapshot, look, plan),
     ):
         if block:
             rows += [*blank, *block]
@@ -122,14 +135,15 @@ def _body(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[Tex
 
 
 def _banner(said: Answer, snapshot: Snapshot, look: Look) -> Text:
-    time = clock_time(snapshot, look.zone) or "clock not set"
+    time = "" if look.stale_seconds is not None else clock_time(snapshot, look.zone) or "clock not set"
     return plate(look, said.sentence, said.also, time, PLATE_STYLES[said.tone])
 
 
 def _large(said: Answer, look: Look, plan: _Plan) -> list[Text]:
     if not plan.letters:
         return []
-    choices = [(shout, scale) for scale in range(plan.letters, 0, -1) for shout in said.shouts]
+    largest = plan.letters if look.width >= _VERY_LARGE else 1
+    choices = [(shout, scale) for scale in range(largest, 0, -1) for shout in said.shouts]
     fitting = [(shout, scale) for shout, scale in choices if letters_width(shout, scale) <= look.width - 4]
     if not fitting:
         return []
@@ -149,7 +163,7 @@ def _alarms(snapshot: Snapshot, look: Look, in_full: int) -> list[Text]:
 
 
 def _alarm_title(alarm: AlarmView, snapshot: Snapshot, look: Look) -> Text:
-    style = _PRIORITY_STYLES[alarm.priority] if is_open(alarm) else QUIET
+    style = PRIORITY_STYLES[alarm.priority] if is_open(alarm) else QUIET
     since = duration(snapshot.seconds - alarm.since_seconds)
     return line(
         look,
@@ -223,13 +237,15 @@ def _probe_summary(snapshot: Snapshot, look: Look) -> Text:
     ages = [probe.age_seconds for probe in snapshot.probes if probe.age_seconds is not None]
     well = sum(probe.fault is None and probe.age_seconds is not None for probe in snapshot.probes)
     oldest = f", the oldest reading {duration(max(ages))} old" if ages else ""
-    methods = " and ".join(sorted({probe.method for probe in snapshot.probes if probe.method}))
+    methods = " and ".join(sorted({_method_words(probe.method) for probe in snapshot.probes if probe.method}))
     told = f"  {well} of {len(snapshot.probes)} probes read{oldest}{' · ' if methods else ''}{methods}"
     return line(look, look.width, (told, QUIET))
 
 
-def _probes(snapshot: Snapshot, look: Look) -> list[Text]:
-    if not snapshot.probes:
+def _probes(snapshot: Snapshot, look: Look, plan: _Plan) -> list[Text]:
+    if look.stale_seconds is not None or not plan.air:
+        return []
+    if not plan.probes or not snapshot.probes:
         return [_probe_summary(snapshot, look)]
     longest = max(len(probe.name) for probe in snapshot.probes)
     rows = []
@@ -240,10 +256,14 @@ def _probes(snapshot: Snapshot, look: Look) -> list[Text]:
         age = "never read" if probe.age_seconds is None else f"{duration(probe.age_seconds)} ago"
         failed = sum(probe.faults.values())
         counted = f"{probe.readings} readings, {failed} failed" if failed else f"{probe.readings} readings, none failed"
-        parts = [celsius, age, probe.method, counted, probe.calibrated or "not calibrated"]
+        parts = [celsius, age, _method_words(probe.method), counted, probe.calibrated or "not calibrated"]
         told = " · ".join(part for part in parts if part)
         rows.append(line(look, look.width, (f"  {probe.name:<{longest}}  {told}", QUIET)))
     return rows
+
+
+def _method_words(method: str) -> str:
+    return _METHODS.get(method, method)
 
 
 def _foot(look: Look) -> list[Text]:
@@ -262,6 +282,7 @@ def _foot(look: Look) -> list[Text]:
 _HELP = (
     ("a", "acknowledge every alarm: the sound stops, the alarm stays on the screen until its cause is gone"),
     ("s", "shelve the alarms of the chosen place for a few minutes, for example while the lid is open"),
+    ("r", "let go of an alarm that is held until reset, once its cause is gone"),
     ("p", "pause the sound; a new or worse alarm ends the pause"),
     ("b", "a new bowl was mixed: uptake and age count from now"),
     ("tab", "choose the next place; the arrow keys do it too"),
@@ -282,7 +303,7 @@ def _help(look: Look) -> list[Text]:
         (whiskers, "the reading, with its uncertainty to both sides"),
         (glyphs.estimate, "where the paste is by estimate, ahead of the slow probe"),
         (glyphs.full * 3 if not glyphs.only_ascii else "[=]", "the band: between its ends all is well"),
-        (glyphs.upper + glyphs.lower, "the tracks: where it came from, newest first, between the walls of the band"),
+        (glyphs.upper + glyphs.lower, "the tracks: where it was before, newest first"),
         (glyphs.burn * 3, "burns the crop"),
         ("! !! !!!", "low, medium and high priority"),
     ):

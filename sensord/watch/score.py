@@ -19,6 +19,8 @@ _MOST_WAITING = 4
 # a standing alarm. An alarm that is new waits for neither.
 _BEFORE_CUE_SECONDS = 0.35
 _AFTER_CUE_SECONDS = 1.0
+# A pause that nobody ended by this long after its time ends here.
+_PAUSE_GRACE_SECONDS = 5.0
 # Far below anything audible, far above the rounding of monotonic seconds: an instant this close counts as reached.
 _SAME_INSTANT_SECONDS = 1e-6
 
@@ -99,9 +101,9 @@ def advance(score: Score, now: float) -> tuple[Score, Due]:
 
 
 def _sounding(alerting: Alerting, now: float) -> Priority | None:
-    """The priority to be heard. A pause ends by itself even when nobody says so."""
+    """The priority to be heard. A pause ends by itself even when nobody says so: then the worst that stands sounds."""
     until = alerting.paused_until_seconds
-    if alerting.priority is None and until is not None and now >= until and alerting.flashing:
+    if alerting.priority is None and until is not None and now >= until + _PAUSE_GRACE_SECONDS and alerting.flashing:
         return alerting.lamp
     return alerting.priority
 
@@ -191,8 +193,8 @@ def _next_start(score: Score, now: float) -> float | None:
         coming.append(max(score.burst_seconds, score.quiet_until_seconds))
     if score.waiting and priority is not Priority.HIGH:
         coming.append(score.quiet_until_seconds + _BEFORE_CUE_SECONDS)
-    if until is not None and now < until:
-        coming.append(until)
+    if until is not None and now < until + _PAUSE_GRACE_SECONDS:
+        coming.append(until if now < until else until + _PAUSE_GRACE_SECONDS)
     return min(coming, default=None)
 
 

@@ -253,6 +253,10 @@ SNAPSHOTS: dict[str, Snapshot] = {
         COLD_BROODER,
         alarms=(replace(COLD_ALARM, state=AlarmState.SHELVED, shelved_left_seconds=240.0),),
     ),
+    "held": night(
+        AWAY,
+        alarms=(replace(COLD_ALARM, state=AlarmState.LATCHED_ACKNOWLEDGED, standing=False),),
+    ),
     "unread": night(
         AWAY,
         brooder(celsius=None, heading=""),
