@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from sensord.clock import SystemClock
 from sensord.edges.discovery import Announcement, announce, entities
 from sensord.edges.messages import Timing, Transition, event_of, states_of
 from sensord.readings import FaultKind
@@ -49,7 +50,8 @@ def test_the_templates_make_of_our_payloads_what_the_entities_need() -> None:
         stages={"brooder": ("hatchling",)},
         alarms=frozenset({("brooder", Condition.TOO_COLD)}),
     )
-    timing = Timing(0.0, 1_800_000_000.0, True)
+    timing = Timing(1.0, SystemClock().utc_seconds(), True)
+    long_ago = Timing(1.0, timing.utc_seconds - 600, True)
 
     def states(seen: Snapshot) -> dict[str, str]:
         told = states_of(seen, TOPICS, timing, unit.alarms, 10.0, 60)
@@ -88,6 +90,7 @@ def test_the_templates_make_of_our_payloads_what_the_entities_need() -> None:
         (of("alarm_brooder_too-cold", bad), "ON"),
         ((by_key["alarm_event"]["value_template"], events["ready"]), ""),
         ((by_key["dish_dish_ready_event"]["value_template"], events["other"]), ""),
+        ((by_key["dish_dish_ready_event"]["value_template"], event_of(ready, long_ago, 1, "s").encoded().decode()), ""),
         ((by_key["dish_dish_ready_event"]["value_template"], events["alarm"]), ""),
     ]
     assert rendered([asked for asked, _ in expected]) == [answer for _, answer in expected]
