@@ -160,7 +160,7 @@ def test_after_a_kill_the_minutes_are_summed_up_from_the_rows(tmp_path: Path) ->
     first = Desk(tmp_path)
     first.pass_seconds(95)
     first.alarm()
-    # killed here: no close; the minute under way was only in memory
+    del first  # as by a kill: no close, and the minute under way was only in memory
     second = Desk(tmp_path)
     second.clock.advance(120.0)
     second.alarm()
@@ -251,6 +251,13 @@ def test_old_readings_go_and_their_minutes_stay(tmp_path: Path) -> None:
     assert isinstance(minutes, int)
     assert minutes >= 46 * 3600
     desk.history.close()
+
+
+def test_a_second_writer_is_refused_at_once(desk: Desk, tmp_path: Path) -> None:
+    desk.alarm()
+    second = Desk(tmp_path)
+    with pytest.raises(StorageError, match="another sensord writes this history"):
+        second.alarm()
 
 
 def test_a_state_comes_back_after_a_restart(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, Protocol
+from typing import IO, Any, Protocol
 
 import sensord
 from sensord.clock import Clock, rfc3339
@@ -19,6 +19,7 @@ from sensord.edges import retention
 from sensord.edges.database import (
     Connection,
     DamagedError,
+    lock,
     open_writer,
     set_aside,
     sound,
@@ -73,6 +74,7 @@ class History:
     """An output of the daemon; also what a command opens to write an entry while no daemon runs.
 
     `folder` is the state folder; `on_answer` gets the answer to each entry after its commit, on the caller's thread.
+    `daemon` False, for a command, leaves no trace of a run that the search for power gaps would take for the watch.
     Nothing is opened before the first item, so that a long check of the file never delays the start.
     """
 
@@ -85,6 +87,7 @@ class History:
         clock: Clock,
         on_answer: Callable[[Answered], None] = lambda _: None,
         migrations: Sequence[Migration] = MIGRATIONS,
+        daemon: bool = True,
     ) -> None:
         self.path = folder / FILE_NAME
         self.words = ""
@@ -92,9 +95,11 @@ class History:
         self._clock = clock
         self._on_answer = on_answer
         self._migrations = migrations
+        self._daemon = daemon
         self._lock = threading.Lock()
         self._states_lock = threading.Lock()
         self._connection: Connection | None = None
+        self._held: IO[bytes] | None = None
         self._run_id: int | None = None
         self._runs = RunBook()
         self._minutes = MinuteBook()
@@ -145,6 +150,9 @@ class History:
                 if self._connection is not None:
                     self._connection.close()
                     self._connection = None
+                if self._held is not None:
+                    self._held.close()
+                    self._held = None
 
     def _at_ms(self, seconds: float) -> int:
         return round((seconds + self._offset) * 1000)
@@ -242,6 +250,8 @@ class History:
             return self.words
 
     def _open(self) -> Connection:
+        if self._held is None:
+            self._held = lock(self.path)
         if self._connection is None:
             connection = open_writer(self.path)
             try:
@@ -249,14 +259,17 @@ class History:
                 migrate(connection, self.path, self._migrations)
                 with transaction(connection, self.path):
                     retention.catch_up(connection)
-                    begun = (self._started_ms, int(self._sure), sensord.__version__)
-                    row = connection.execute("INSERT INTO run (started_ms, sure, version) VALUES (?, ?, ?)", begun)
-                    self._run_id = row.lastrowid
+                    if self._daemon:
+                        self._run_id = self._begin(connection)
             except BaseException:
                 connection.close()
                 raise
             self._connection = connection
         return self._connection
+
+    def _begin(self, connection: Connection) -> int | None:
+        begun = (self._started_ms, int(self._sure), sensord.__version__)
+        return connection.execute("INSERT INTO run (started_ms, sure, version) VALUES (?, ?, ?)", begun).lastrowid
 
     def _write(self) -> None:
         """Everything that waits, in one transaction; then the entries, each in one of its own with its answer."""
