@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from rich.console import Group
 from rich.text import Text
 
+from sensord.screens.chicks import chick_rows, next_feed_words
 from sensord.screens.glyphs import letters, letters_width
 from sensord.screens.page import BIG_STYLES, PLATE_STYLES, PRIORITY_STYLES, Look, line, plate, side_by_side, wrapped
 from sensord.screens.places import PlacePlan, place_rows
@@ -40,13 +41,14 @@ _GAP = 6
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    """How much is shown: scale of the large letters (0 none), places, alarms told in full, probes one by one."""
+    """How much is shown: scale of the large letters (0 none), places, alarms in full, probes one by one, chicks."""
 
     letters: int
     place: PlacePlan
     alarms: int = 3
     probes: bool = False
     air: bool = True
+    chicks: bool = True
 
 
 _PLANS = (
@@ -70,6 +72,7 @@ _PLANS = (
     _Plan(0, PlacePlan(slim=True)),
     _Plan(0, PlacePlan(slim=True), air=False),
     _Plan(0, PlacePlan(slim=True), alarms=1, air=False),
+    _Plan(0, PlacePlan(slim=True), alarms=1, air=False, chicks=False),
 )
 
 
@@ -127,6 +130,7 @@ def _body(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[Tex
         _alarms(snapshot, look, plan.alarms),
         _places(snapshot, look, plan),
         _troubles(snapshot, look),
+        chick_rows(snapshot, look, plan.probes) if plan.chicks else [],
         _probes(snapshot, look, plan),
     ):
         if block:
@@ -135,8 +139,9 @@ def _body(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[Tex
 
 
 def _banner(said: Answer, snapshot: Snapshot, look: Look) -> Text:
+    also = said.also or (next_feed_words(snapshot) if said.tone is Tone.RIGHT else "")
     time = "" if look.stale_seconds is not None else clock_time(snapshot, look.zone) or "clock not set"
-    return plate(look, said.sentence, said.also, time, PLATE_STYLES[said.tone])
+    return plate(look, said.sentence, also, time, PLATE_STYLES[said.tone])
 
 
 def _large(said: Answer, look: Look, plan: _Plan) -> list[Text]:
