@@ -42,6 +42,7 @@ VERBS: dict[str, Verb] = {
     "export": Verb("exchange", "the history as CSV or JSON lines", "sensord export feed --out feeds.csv"),
     "import": Verb("exchange", "take an exported file back in", "sensord import feeds.csv"),
     "sounds": Verb("sounds", "what each sound means, in a file or played", "sensord sounds ready --wav ready.wav"),
+    "calibrate": Verb("calibrate", "prove and correct a probe", "sensord calibrate dish --ice --compare"),
     "mix": Verb("mix", "plan a batch of formula", "sensord mix --chicks 4 --feed-ml 8 --solids 25 --bowl steel:90"),
     "correct": Verb("correct", "bring a dish into its band", "sensord correct --celsius 41 --ml 40 --solids 25"),
     "replay": Verb("replay", "run the rules over recorded readings", "sensord replay night.csv --dish-band 36:38"),

@@ -14,9 +14,17 @@ from pathlib import Path
 from typing import TypeAlias
 
 from sensord.clock import Clock
-from sensord.edges.bulk import BULK_FILE, BulkConversion
+from sensord.edges.bulk import BulkConversion
 from sensord.edges.hands import Asker, Closing, Outcome, Overdue, block_signals
-from sensord.edges.one_wire import conversion_seconds, externally_powered, read_bytes, refusal_of
+from sensord.edges.one_wire import (
+    BULK_FILE,
+    Spot,
+    conversion_seconds,
+    externally_powered,
+    patient_bytes,
+    read_bytes,
+    refusal_of,
+)
 from sensord.edges.scratchpad import Converted, Decoded, Refused, decode
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.events import Observed
@@ -74,6 +82,7 @@ class Bus:
 
     def __init__(self, folder: Path, pace: Pace, clock: Clock, deliver: Callable[[Observed], None]) -> None:
         self.name = folder.name
+        self._folder = folder
         self._pace = pace
         self._clock = clock
         self._deliver = deliver
@@ -194,7 +203,10 @@ class Bus:
         return self._asker.ask_all({rom: self._measurement(rom) for rom in roms})
 
     def _measurement(self, rom: str) -> Callable[[], bytes]:
-        return partial(read_bytes, self._reading.folders[rom] / "w1_slave")
+        folder = self._reading.folders[rom]
+        if self._method is Method.BULK:
+            return partial(read_bytes, folder / "w1_slave")
+        return partial(patient_bytes, Spot(folder, self._folder), self._clock)
 
     # What is known of the probes
 
