@@ -260,6 +260,7 @@ CHICKS = (
         due_from_utc_seconds=UTC_SECONDS - 1_200,
         due_late_utc_seconds=UTC_SECONDS + 1_200,
         overdue_utc_seconds=UTC_SECONDS + 20_000,
+        planned_high_millilitres=3.8,
         planned_millilitres=3.8,
         look=("Lost weight since yesterday: look at crop and droppings, and call an avian vet.",),
     ),
