@@ -13,8 +13,8 @@ from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
-from sensord.edges.topics import check_base
 from sensord.care.brooding import make_plan
+from sensord.edges.topics import check_base
 from sensord.errors import ConfigError, SensordError
 from sensord.physics.water import WEATHER_CELSIUS, altitude_pascals, boiling_celsius
 from sensord.profiles import load_profile
