@@ -75,6 +75,7 @@ def build(config: Config, clock: Clock, places: Places, journal: Journal, patien
     daemon.add_output(journal)
     if config.history.enabled:
         history = History(places.state, config.history, clock, on_answer=daemon.give)
+        daemon.day = lambda: history.day
         daemon.on_alarms = memory.keeper_of_alarms(history, clock)
         daemon.add_output(history)
     daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, limits, patience))
