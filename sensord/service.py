@@ -8,9 +8,8 @@ from pathlib import Path
 
 from sensord import assembly, publishing
 from sensord.clock import Clock
-from sensord.config import Config, MqttSection
+from sensord.config import Config
 from sensord.daemon import Daemon, ReaderState
-from sensord.edges.broker import BrokerSettings
 from sensord.edges.buttons import Buttons
 from sensord.edges.chime import Chime
 from sensord.edges.commands import Limits
@@ -18,11 +17,8 @@ from sensord.edges.control import ControlServer
 from sensord.edges.history import FILE_NAME, History
 from sensord.edges.history_reader import HistoryReader, LastSeen
 from sensord.edges.journal import Journal
-from sensord.edges.mqtt import Publisher, PublisherSettings
 from sensord.edges.notify import Notifier
-from sensord.edges.outbox import Outbox
 from sensord.edges.probes import ProbeReader
-from sensord.edges.topics import Topics
 from sensord.errors import StorageError
 from sensord.watch import alarms
 from sensord.watch.alarms import AlarmBook
@@ -100,9 +96,9 @@ def build(config: Config, clock: Clock, places: Places, journal: Journal, patien
         daemon.add_output(history)
     daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, limits, patience))
     if config.mqtt is not None:
-        publisher = _publisher(config, config.mqtt, limits, places.state, clock, daemon)
-        daemon.add_output(publisher)
-        daemon.add_source(lambda: None, publisher.start)  # closed as an output, after the last effect
+        mqtt = publishing.publisher(config, config.mqtt, places.state, clock, daemon.deliver, limits)
+        daemon.add_output(mqtt)
+        daemon.add_source(lambda: None, mqtt.start)  # closed as an output, after the last effect
     daemon.add_output(Chime(config.chime, clock))
     daemon.add_source(reader.close, reader.start)
     buttons = Buttons(
@@ -114,37 +110,7 @@ def build(config: Config, clock: Clock, places: Places, journal: Journal, patien
         pause_seconds=config.alarms.pause_seconds,
     )
     daemon.add_source(buttons.close)
-    if config.mqtt is not None:
-        mqtt = publishing.publisher(config, config.mqtt, places.state, clock, daemon.deliver, limits)
-        daemon.add_output(mqtt)
-        daemon.add_source(lambda: None, mqtt.start)
     return daemon
-
-
-def _publisher(
-    config: Config, section: MqttSection, limits: Limits, state: Path, clock: Clock, daemon: Daemon
-) -> Publisher:
-    broker = BrokerSettings(
-        host=section.host,
-        port=section.port,
-        client_id=f"{section.base.replace('/', '-')}-{config.unit.name}",
-        username=section.username,
-        password_file=section.password_file,
-        ca_file=section.ca_file,
-        certificate_file=section.certificate_file,
-        key_file=section.key_file,
-        tls=section.tls,
-        version=section.version,
-        keepalive_seconds=section.keepalive_seconds,
-    )
-    published = PublisherSettings(
-        topics=Topics(section.base, config.unit.name),
-        limits=limits,
-        interval_seconds=section.interval_seconds,
-        read_only=section.read_only,
-        senml=section.senml,
-    )
-    return Publisher(published, broker, Outbox(state / "outbox.db"), clock, daemon.deliver)
 
 
 def _past(path: Path, settings: NurserySettings, clock: Clock) -> _Past:
