@@ -12,10 +12,11 @@ from sensord.edges.discovery import Announcement, announce, component_marks, gon
 from sensord.edges.mqtt import Publisher, PublisherSettings, expiry_seconds
 from sensord.edges.outbox import Outbox
 from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, UNIT_CONDITIONS, Topics
+from sensord.profiles import load_profile, shipped_profiles
 from sensord.watch.events import Command, Condition
 from sensord.watch.nursery import UNIT_PLACE
 
-__all__ = ["OUTBOX", "alarms_of", "announcement", "broker_settings", "publisher"]
+__all__ = ["OUTBOX", "alarms_of", "announcement", "broker_settings", "publisher", "stages_of"]
 
 OUTBOX = "outbox.db"
 
@@ -46,7 +47,17 @@ def alarms_of(config: Config) -> frozenset[tuple[str, Condition]]:
     )
 
 
-def announcement(config: Config, section: MqttSection, limits: Limits) -> Announcement:
+def stages_of(config: Config) -> dict[str, tuple[str, ...]]:
+    """The stages that each brooder with a shipped profile can be set to from a hub."""
+    known = shipped_profiles()
+    return {
+        name: load_profile(section.profile).stages
+        for name, section in config.brooders.items()
+        if section.profile in known and section.band is None
+    }
+
+
+def announcement(config: Config, section: MqttSection) -> Announcement:
     """The unit as a hub is told of it."""
     return Announcement(
         topics=Topics(section.base, config.unit.name),
@@ -57,7 +68,7 @@ def announcement(config: Config, section: MqttSection, limits: Limits) -> Announ
         probes=tuple(config.probes),
         dishes=tuple(config.dishes),
         brooders=tuple(config.brooders),
-        stages=limits.stages,
+        stages=stages_of(config),
         alarms=alarms_of(config),
         expiry_seconds=expiry_seconds(section.interval_seconds),
     )
@@ -75,7 +86,7 @@ def publisher(
     outbox = Outbox(state_folder / OUTBOX)
     told: list[tuple[str, bytes]] = []
     if section.discovery.enabled:
-        unit = announcement(config, section, limits)
+        unit = announcement(config, section)
         told = announce(unit, gone_components(unit, outbox.held()))
         outbox.hold(component_marks(unit))
     settings = PublisherSettings(

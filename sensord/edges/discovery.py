@@ -18,6 +18,8 @@ from sensord.watch.events import Condition
 
 __all__ = ["Announcement", "Entity", "announce", "component_marks", "entities", "gone_components"]
 
+FRESH_SECONDS = 60
+
 
 @dataclass(frozen=True, slots=True)
 class Announcement:
@@ -213,6 +215,8 @@ def _dish(unit: Announcement, name: str) -> list[Entity]:
     expiry = {"expire_after": unit.expiry_seconds}
     this = f"value_json.kind == 'dish' and value_json.dish == '{name}'"
     told = "'why': value_json.why, 'celsius': value_json.estimate.value"
+    # Events are never lost, so one may come hours late, after an outage: an old `ready` must not call anybody.
+    fresh = f"(as_timestamp(now()) - as_timestamp(value_json.time, 0)) | abs < {FRESH_SECONDS}"
     seconds = {"device_class": "duration", "unit_of_measurement": "s"}
     return [
         Entity(
@@ -240,7 +244,7 @@ def _dish(unit: Announcement, name: str) -> list[Entity]:
                 "state_topic": unit.topics.event,
                 "event_types": ["ready", "not-ready"],
                 "value_template": (
-                    f"{{% if {this} and value_json.state == 'ready' %}}"
+                    f"{{% if {this} and value_json.state == 'ready' and {fresh} %}}"
                     f"{{{{ {{'event_type': 'ready', {told}}} | tojson }}}}"
                     f"{{% elif {this} and value_json.previous == 'ready' %}}"
                     f"{{{{ {{'event_type': 'not-ready', {told}}} | tojson }}}}"

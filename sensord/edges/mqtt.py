@@ -32,6 +32,9 @@ STATUS_AGAIN_SECONDS = 60.0
 """The will of a connection that the broker thought dead may come after our `online`: say it again now and then."""
 EVENTS_IN_FLIGHT = 20
 AFTER_REFUSAL_SECONDS = 60.0
+SETTLING_SECONDS = 5.0
+"""A broker confirms before it writes to its disk. An event leaves the outbox only when the broker has stayed up for so
+long after confirming it; what was confirmed just before a broker died is sent again."""
 WAITING_ANSWERS = 64
 
 
@@ -136,6 +139,8 @@ class Publisher:
     def close(self) -> None:
         """Say `offline`, disconnect, and close the outbox."""
         self._connection.close()
+        if self._connection.parted_well:
+            self._outbox.remove(number for _, number in self._settling)
         self._outbox.close()
 
     # --- from the daemon --------------------------------------------------------------------------------------------
@@ -199,7 +204,7 @@ class Publisher:
         self._sent_up_to = 0
         self._more_events = True
         self._in_flight: dict[int, int] = {}
-        self._confirmed: list[int] = []
+        self._settling: deque[tuple[float, int]] = deque()
         with self._lock:
             self._stale |= set(self._clearing.values())
         self._clearing = {}
@@ -239,7 +244,7 @@ class Publisher:
                 self._sent_up_to, self._more_events = 0, True
             return
         if number is not None:
-            self._confirmed.append(number)
+            self._settling.append((self._real.monotonic_seconds() + SETTLING_SECONDS, number))
         if cleared is not None and cleared not in self._latest:
             # Marks of components (sensord.edges.discovery) go with the topic that they were announced on.
             gone = {cleared, *(mark for mark in self._held if mark.startswith(f"{cleared}#"))}
@@ -318,9 +323,10 @@ class Publisher:
             link.publish(Message(self._topics.done, payload.encoded(), qos=1))
 
     def _say_events(self, link: Link, now: float) -> None:
-        if self._confirmed:
-            confirmed, self._confirmed = self._confirmed, []
-            self._outbox.remove(confirmed)
+        settled = []
+        while self._settling and self._settling[0][0] <= now:
+            settled.append(self._settling.popleft()[1])
+        self._outbox.remove(settled)
         if now < self._events_from_seconds or (self._sent_up_to == 0 and self._in_flight):
             return
         while self._more_events and len(self._in_flight) < EVENTS_IN_FLIGHT:

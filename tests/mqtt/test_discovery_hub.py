@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from sensord.clock import SystemClock
 from sensord.edges.discovery import Announcement, announce, entities
-from sensord.edges.messages import Timing, event_of, states_of
+from sensord.edges.messages import Timing, Transition, event_of, states_of
 from sensord.readings import FaultKind
 from sensord.watch.effects import DishChanged, DishState
 from sensord.watch.events import Condition
@@ -49,7 +50,8 @@ def test_the_templates_make_of_our_payloads_what_the_entities_need() -> None:
         stages={"brooder": ("hatchling",)},
         alarms=frozenset({("brooder", Condition.TOO_COLD)}),
     )
-    timing = Timing(0.0, 1_800_000_000.0, True)
+    timing = Timing(1.0, SystemClock().utc_seconds(), True)
+    long_ago = Timing(1.0, timing.utc_seconds - 600, True)
 
     def states(seen: Snapshot) -> dict[str, str]:
         told = states_of(seen, TOPICS, timing, unit.alarms, 10.0, 60)
@@ -58,15 +60,13 @@ def test_the_templates_make_of_our_payloads_what_the_entities_need() -> None:
     good = states(snapshot(dish=DishState.READY))
     bad = states(snapshot(celsius=None, fault=FaultKind.CRC_ERROR, alarms=(alarm_view(),)))
     ready = DishChanged(1.0, "dish", "paste", DishState.READY, DishState.HOT, 37.1, 36.9, 37.3, "in the band")
-    events = {
-        name: event_of(effect, timing, 1, "s").encoded().decode()
-        for name, effect in {
-            "ready": ready,
-            "ended": replace(ready, state=DishState.COOL, previous=DishState.READY),
-            "other": replace(ready, dish="other"),
-            "alarm": alarm_changed(1.0),
-        }.items()
+    effects: dict[str, Transition] = {
+        "ready": ready,
+        "ended": replace(ready, state=DishState.COOL, previous=DishState.READY),
+        "other": replace(ready, dish="other"),
+        "alarm": alarm_changed(1.0),
     }
+    events = {name: event_of(effect, timing, 1, "s").encoded().decode() for name, effect in effects.items()}
     by_key = {entity.key: entity.settings for entity in entities(unit)}
 
     def of(key: str, payloads: dict[str, str]) -> tuple[str, str]:
@@ -90,6 +90,7 @@ def test_the_templates_make_of_our_payloads_what_the_entities_need() -> None:
         (of("alarm_brooder_too-cold", bad), "ON"),
         ((by_key["alarm_event"]["value_template"], events["ready"]), ""),
         ((by_key["dish_dish_ready_event"]["value_template"], events["other"]), ""),
+        ((by_key["dish_dish_ready_event"]["value_template"], event_of(ready, long_ago, 1, "s").encoded().decode()), ""),
         ((by_key["dish_dish_ready_event"]["value_template"], events["alarm"]), ""),
     ]
     assert rendered([asked for asked, _ in expected]) == [answer for _, answer in expected]
