@@ -1,6 +1,7 @@
 """From a checked config to the settings of the core."""
 
 from sensord.config import AlarmsSection, BandSection, BrooderSection, Config, DishSection, ProbeSection
+from sensord.kitchen import bowlful
 from sensord.readings import Place
 from sensord.watch.alarms import AlarmSettings
 from sensord.watch.brooder import BrooderSettings
@@ -58,6 +59,7 @@ def _dish(name: str, section: DishSection, config: Config) -> DishSettings:
         batch_limit_seconds=section.batch_limit_seconds,
         late_seconds=_late_seconds(Place.DISH, config),
         time_constant_seconds=probe.time_constant_seconds,
+        bowlful=bowlful(config),
     )
 
 
