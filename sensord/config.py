@@ -292,7 +292,18 @@ def parse(text: str, source: str) -> Config:
     troubles = [*_contradictions(config), *_profile_troubles(config, Path(source).parent)]
     if troubles:
         raise ConfigError(_told(text, source, troubles))
-    return config
+    return _with_profiles_beside(config, Path(source).parent)
+
+
+def _with_profiles_beside(config: Config, beside: Path) -> Config:
+    """A keeper's own profile file is named relative to the config: from here on by its whole path."""
+    brooders = {
+        name: one.model_copy(update={"profile": str((beside / one.profile).absolute())})
+        if one.profile is not None and one.profile.endswith(".toml")
+        else one
+        for name, one in config.brooders.items()
+    }
+    return config.model_copy(update={"brooders": brooders})
 
 
 def _from_pydantic(item: Any) -> _Trouble:

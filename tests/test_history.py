@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from sensord.clock import FakeClock
 from sensord.config import HistorySection
+from sensord.edges.day import chick_views
 from sensord.edges.history import History
 from sensord.edges.history_reader import HistoryReader
 from sensord.edges.migrations import MIGRATIONS
@@ -405,3 +406,22 @@ def test_a_kill_loses_no_promise_and_at_most_one_flush_of_readings(tmp_path: Pat
 def test_a_kill_in_a_migration_leaves_it_done_or_undone(tmp_path: Path) -> None:
     counts = kill_migration(tmp_path, kills=2, seed=7)
     assert (counts.whole, counts.half_done, counts.missing) == (2, 0, 0)
+
+
+def test_the_day_is_ready_for_the_dashboard_without_touching_the_disk(desk: Desk, tmp_path: Path) -> None:
+    desk.add()
+    desk.weigh(40.0)
+    desk.clock.advance(86_400.0)
+    desk.weigh(43.0)
+    now = desk.clock.monotonic_seconds()
+    desk.enter(LogFeed(seconds=now, origin=Origin.CONTROL, chick="Pip", millilitres=4.0))
+    desk.alarm()
+    (pip,) = desk.history.day.chicks
+    assert (pip.grams, pip.fed_millilitres) == (43.0, 4.0)
+    assert pip.gain_grams_per_day == pytest.approx(3.0)
+    assert pip.due_from_utc_seconds == desk.clock.utc_seconds() + 2 * 3600
+    assert desk.history.day.alarms == 1
+    with HistoryReader(tmp_path / "history.db") as reader:
+        assert chick_views(reader, desk.clock.utc_seconds()) == desk.history.day.chicks
+    desk.enter(EnterChick(seconds=now, origin=Origin.CONTROL, chick="pip", left="2027-01-16"))
+    assert desk.history.day.chicks == ()

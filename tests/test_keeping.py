@@ -1,6 +1,8 @@
 """The keeper's commands as they are typed: `feed`, `weigh`, `chick`, `history`, `export`, `import`."""
 
+import io
 import json
+import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -9,7 +11,10 @@ import pytest
 from sensord.cli import main
 from sensord.clock import SystemClock
 from sensord.commands.keeping import moment
+from sensord.config import Config
+from sensord.edges.journal import Journal
 from sensord.errors import DataError
+from sensord.service import Places, build
 
 NOW = datetime.fromtimestamp(SystemClock().utc_seconds(), tz=UTC)
 
@@ -106,3 +111,25 @@ def test_times_as_people_write_them() -> None:
     assert moment("2031-05-04T06:30:00Z") == datetime(2031, 5, 4, 6, 30, tzinfo=UTC).timestamp()
     with pytest.raises(DataError, match="write 06:30"):
         moment("half past six")
+
+
+def test_a_running_daemon_writes_the_entry_and_answers_after_its_commit(shell: Shell, tmp_path: Path) -> None:
+    socket = tmp_path / "control.sock"
+    daemon = build(Config(), SystemClock(), Places(tmp_path, socket), Journal(io.StringIO()))
+    thread = threading.Thread(target=daemon.run)
+    thread.start()
+    try:
+        place = ["--socket", str(socket)]
+        assert shell("chick", "pip", *place, socket=False) == (0, "pip added\n", "")
+        assert shell("weigh", "pip", "45.2", *place, socket=False)[1].startswith("pip: 45.2 g")
+        code, out, _ = shell("weigh", "pip", "452", *place, socket=False)
+        assert (code, "g or dg?" in out) == (1, True)
+        assert shell("feed", "pip", "4.5", "--crop", "empty", *place, socket=False)[0] == 0
+        # Without the socket the command would have to write itself, and the daemon holds the file.
+        assert "another sensord writes this history" in shell("weigh", "pip", "46")[2]
+    finally:
+        daemon.stop()
+        thread.join()
+    assert "45.2" in shell("export", "weighing", socket=False)[1]
+    assert "acknowledge" not in shell("export", "command", socket=False)[1]
+    assert shell("export", "command", socket=False)[1].count("weigh,control") == 2

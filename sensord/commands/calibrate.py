@@ -74,7 +74,7 @@ def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -
     # Better found now than after half an hour of ice: a damaged file, a folder of somebody else.
     load(file)
     _check_may_write(file.parent)
-    session = Session(keeper, clock, lambda: probe_at(root, rom))
+    session = Session(keeper, clock, lambda: probe_at(root, rom, clock))
     try:
         record = _record(options, session, config, name, rom, clock)
         keeper.say("\n".join(result_lines(record, config, name)))

@@ -5,7 +5,7 @@ import json
 from dataclasses import asdict
 
 from sensord.care.chicks import Crop
-from sensord.commands.keeping import add_place_options, day_start, enter, moment, now_utc, open_history, say
+from sensord.commands.keeping import add_place_options, enter, moment, now_utc, open_history, say
 from sensord.edges.day import chick_views
 from sensord.screens.day import chick_lines, planned_batch_millilitres
 
@@ -41,7 +41,7 @@ def run(options: argparse.Namespace) -> int:
 def _who_is_due(options: argparse.Namespace) -> int:
     now = now_utc()
     with open_history(options) as reader:
-        chicks = chick_views(reader, now, day_start(now))
+        chicks = chick_views(reader, now)
     if options.json:
         print(json.dumps([asdict(chick) for chick in chicks], ensure_ascii=False))
         return 0

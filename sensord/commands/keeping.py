@@ -20,7 +20,6 @@ from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
 
 __all__ = [
     "add_place_options",
-    "day_start",
     "enter",
     "history_path",
     "local",
@@ -118,11 +117,6 @@ def now_utc() -> float:
 def local(utc_seconds: float) -> datetime:
     """As the wall clock of this machine's place shows it."""
     return datetime.fromtimestamp(utc_seconds).astimezone()
-
-
-def day_start(utc_seconds: float) -> float:
-    """When the local day of that instant began."""
-    return local(utc_seconds).replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
 
 
 def moment(text: str, now: float | None = None) -> float:

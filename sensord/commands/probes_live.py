@@ -128,7 +128,11 @@ def identify(root: Path, config: Config, duration: str | None, ask: Callable[[st
             return 0
         finding = Finding()
         while True:
-            found = _wait_for_move(session, finding, seconds)
+            try:
+                found = _wait_for_move(session, finding, seconds)
+            except KeyboardInterrupt:
+                print()
+                raise
             if found is None:
                 print("No probe has moved alone. Warm one longer, or dip its tip into warm water.", file=sys.stderr)
                 return 1
@@ -143,14 +147,17 @@ def identify(root: Path, config: Config, duration: str | None, ask: Callable[[st
 
 
 def _wait_for_move(session: _Session, finding: Finding, seconds: float) -> str | None:
-    print("Take one probe into your warm hand, or dip its tip into warm water, and wait (Ctrl-C ends).", flush=True)
-    shows = sys.stdout.isatty()
+    print("Warm one probe in your hand, or dip its tip into warm water (Ctrl-C ends).", flush=True)
+    shows, unreadable = sys.stdout.isatty(), set[str]()
     for seen in session.observations(seconds):
         if isinstance(seen, Reading):
             finding = feel(finding, seen)
             most = moved_most(finding)
             if shows and most is not None:
                 print(f"\rmoved most so far: {most[0]}, {most[1]:+.1f} °C\x1b[K", end="", flush=True)
+        elif isinstance(seen, Fault) and seen.probe not in unreadable:
+            unreadable.add(seen.probe)
+            print("\n".join([f"{seen.probe} cannot be read ({seen.kind}).", *wrapped(REMEDIES[seen.kind], "    → ")]))
         if (found := moved(finding)) is not None:
             if shows:
                 print()

@@ -94,7 +94,7 @@ class Bus:
         self._hanging = False
         self._powered_on: set[str] = set()
         self._waits: dict[str, float] = {}
-        self._powered: dict[str, bool] = {}
+        self._powered: dict[str, bool | None] = {}
         self._thread = threading.Thread(target=self._run, name=self.name, daemon=True)
 
     def start(self) -> None:
@@ -153,7 +153,7 @@ class Bus:
 
     def _choose_without_bulk(self) -> _ReadAll:
         if self._all_powered():
-            self._method, self._why = Method.PARALLEL, f"{self._bulk.trouble}; all probes have a supply wire"
+            self._method, self._why = Method.PARALLEL, f"{self._bulk.trouble}; the probes have a supply wire"
             return self._side_by_side
         self._method, self._why = Method.SERIAL, f"{self._bulk.trouble}; not every probe has its own supply wire"
         return self._one_after_another
@@ -179,9 +179,9 @@ class Bus:
                 return False
         else:
             self._powered_on.discard(rom)
-        if rom in self._share.names:
-            seconds = self._clock.monotonic_seconds()
-            self._deliver(Observed(_observation(self._share.names[rom], seconds, decoded)))
+        name = self._share.names.get(rom)  # not the cycle's: it may have left this bus since
+        if name is not None:
+            self._deliver(Observed(_observation(name, self._clock.monotonic_seconds(), decoded)))
         return True
 
     def _meaning(self, rom: str, outcome: Outcome) -> Decoded:
@@ -211,13 +211,15 @@ class Bus:
     # What is known of the probes
 
     def _all_powered(self) -> bool:
+        """Whether every probe that can say so has a supply wire; one that is unplugged says nothing."""
         for rom in self._reading.names:
-            if not self._powered.get(rom):
+            if self._powered.get(rom) is None:
                 self._asker.ask(partial(self._learn_power, rom))
-        return all(self._powered.get(rom) for rom in self._reading.names)
+        known = {self._powered.get(rom) for rom in self._reading.names}
+        return True in known and False not in known
 
     def _learn_power(self, rom: str) -> bytes:
-        self._powered[rom] = externally_powered(self._reading.folders[rom]) is True
+        self._powered[rom] = externally_powered(self._reading.folders[rom])
         return b""
 
     def _longest_wait(self, ask_again: bool) -> float:

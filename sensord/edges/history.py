@@ -26,8 +26,10 @@ from sensord.edges.database import (
     telling,
     transaction,
 )
+from sensord.edges.day import Day, DayBook
 from sensord.edges.effect_rows import Row, row_of
 from sensord.edges.entries import store
+from sensord.edges.history_reader import HistoryReader
 from sensord.edges.migrations import MIGRATIONS, Migration, migrate
 from sensord.edges.summaries import Minute, MinuteBook, RunBook
 from sensord.errors import CommandError, StorageError
@@ -108,6 +110,7 @@ class History:
         self._entries: deque[EntryMade] = deque()
         self._states: dict[str, str] = {}
         self._rounds = RoundTracker()
+        self._day = DayBook()
         self._sure = clock.wall_clock_trusted()
         self._offset = clock.utc_seconds() - clock.monotonic_seconds()
         self._started_ms = self._at_ms(clock.monotonic_seconds())
@@ -125,6 +128,11 @@ class History:
             self._follow_clock()
             urgent = not isinstance(item, Snapshot) and self._take(item)
             self._work(urgent)
+
+    @property
+    def day(self) -> Day:
+        """The chicks and today's alarms, as of the last entry; read from any thread, never touches the disk."""
+        return self._day.day
 
     def save_state(self, key: str, value: str) -> None:
         """Keep a text (JSON) under `key` for the next start; never blocks, written with the next item at once."""
@@ -287,6 +295,7 @@ class History:
             if self._shift_ms is not None and self._unsure_since_ms is not None:  # noqa: SIM102
                 if retention.shift_unsure(connection, self._unsure_since_ms, self._shift_ms, self._run_id):
                     self._minutes = MinuteBook()
+        alarmed = any(row.table == "alarm" for row in self._rows)
         self._runs.clear()
         self._closed_minutes.clear()
         self._rows.clear()
@@ -297,6 +306,8 @@ class History:
             self._enter(connection, self._entries[0])
             self._entries.popleft()
         self._tend(connection)
+        if alarmed:
+            self._day.count_alarms(HistoryReader(self.path, connection), self._clock.utc_seconds())
 
     def _enter(self, connection: Connection, made: EntryMade) -> None:
         reason, done = "", True
@@ -306,6 +317,8 @@ class History:
                 reason = store(connection, made.entry, made.seconds + self._offset, now_utc, self._sure)
         except CommandError as error:
             reason, done = str(error), False
+        else:
+            self._day.look_again(HistoryReader(self.path, connection), made.entry.chick, now_utc)
         self._answer(made, done, reason)
 
     def _refuse_entries(self, why: str) -> None:
@@ -318,12 +331,13 @@ class History:
         self._on_answer(Answered(made.seconds, entry.request, entry.origin, _VERBS[type(entry).__name__], done, reason))
 
     def _tend(self, connection: Connection) -> None:
-        """Once an hour: sum up the hours that have closed, let go of what is old."""
+        """Once an hour: sum up the hours that have closed, let go of what is old, look at the day anew."""
         now_ms = self._at_ms(self._clock.monotonic_seconds())
         hour = now_ms // retention.HOUR_MS
-        if not self._sure or hour == self._tended_hour:
+        if not self._daemon or hour == self._tended_hour:
             return
         retention.tend(connection, self.path, now_ms, self._rules.fine_days, self._rules.minute_days)
+        self._day.renew(HistoryReader(self.path, connection), now_ms / 1000)
         self._tended_hour = hour
 
 

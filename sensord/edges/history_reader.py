@@ -104,9 +104,10 @@ class HistoryReader:
     Raises `StorageError` where there is no history or it cannot be read. Ranges are half open, UTC seconds.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, connection: Connection | None = None) -> None:
+        """`connection` is the writer's own, which then stays the writer's to close."""
         self.path = path
-        self._connection: Connection = open_reader(path)
+        self._connection: Connection = connection or open_reader(path)
 
     def __enter__(self) -> Self:
         return self

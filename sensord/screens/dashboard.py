@@ -11,28 +11,23 @@ from dataclasses import dataclass
 from rich.console import Group
 from rich.text import Text
 
+from sensord.screens.chicks import chick_rows, next_feed_words
 from sensord.screens.glyphs import letters, letters_width
-from sensord.screens.page import BIG_STYLES, PLATE_STYLES, PRIORITY_STYLES, Look, line, plate, side_by_side, wrapped
+from sensord.screens.page import BIG_STYLES, PLATE_STYLES, Look, line, plate, side_by_side, wrapped
 from sensord.screens.places import PlacePlan, place_rows
 from sensord.screens.ruler import QUIET
+from sensord.screens.troubles import alarm_rows, probe_rows, trouble_rows
 from sensord.screens.words import (
     Answer,
     Tone,
-    alarm_state_words,
     answer,
     clock_time,
-    condition_words,
-    countdown,
-    duration,
-    is_open,
-    marks,
 )
 from sensord.watch.effects import DishState
-from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
+from sensord.watch.views import BrooderView, DishView, Snapshot
 
 __all__ = ["dashboard", "screen_lines", "waiting"]
 
-_METHODS = {"bulk": "one conversion for all", "parallel": "each in a thread", "serial": "one after the other"}
 _TWO_COLUMNS = 150
 _VERY_LARGE = 120
 _GAP = 6
@@ -40,13 +35,14 @@ _GAP = 6
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    """How much is shown: scale of the large letters (0 none), places, alarms told in full, probes one by one."""
+    """How much is shown: scale of the large letters (0 none), places, alarms in full, probes one by one, chicks."""
 
     letters: int
     place: PlacePlan
     alarms: int = 3
     probes: bool = False
     air: bool = True
+    chicks: bool = True
 
 
 _PLANS = (
@@ -70,6 +66,7 @@ _PLANS = (
     _Plan(0, PlacePlan(slim=True)),
     _Plan(0, PlacePlan(slim=True), air=False),
     _Plan(0, PlacePlan(slim=True), alarms=1, air=False),
+    _Plan(0, PlacePlan(slim=True), alarms=1, air=False, chicks=False),
 )
 
 
@@ -124,10 +121,11 @@ def _body(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[Tex
     blank = [Text()] if plan.air else []
     rows = [_banner(said, snapshot, look), *_large(said, look, plan)]
     for block in (
-        _alarms(snapshot, look, plan.alarms),
+        alarm_rows(snapshot, look, plan.alarms),
         _places(snapshot, look, plan),
-        _troubles(snapshot, look),
-        _probes(snapshot, look, plan),
+        trouble_rows(snapshot, look),
+        chick_rows(snapshot, look, plan.probes) if plan.chicks else [],
+        probe_rows(snapshot, look, plan.probes) if plan.air else [],
     ):
         if block:
             rows += [*blank, *block]
@@ -135,8 +133,9 @@ def _body(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[Tex
 
 
 def _banner(said: Answer, snapshot: Snapshot, look: Look) -> Text:
+    also = said.also or (next_feed_words(snapshot, look.zone) if said.tone is Tone.RIGHT else "")
     time = "" if look.stale_seconds is not None else clock_time(snapshot, look.zone) or "clock not set"
-    return plate(look, said.sentence, said.also, time, PLATE_STYLES[said.tone])
+    return plate(look, said.sentence, also, time, PLATE_STYLES[said.tone])
 
 
 def _large(said: Answer, look: Look, plan: _Plan) -> list[Text]:
@@ -153,35 +152,6 @@ def _large(said: Answer, look: Look, plan: _Plan) -> list[Text]:
     return [*blank, *(line(look, look.width, "  ", (row, BIG_STYLES[said.tone])) for row in rows)]
 
 
-def _alarms(snapshot: Snapshot, look: Look, in_full: int) -> list[Text]:
-    ordered = sorted(snapshot.alarms, key=lambda alarm: (not is_open(alarm), not alarm.standing, -alarm.priority))
-    rows: list[Text] = []
-    for number, alarm in enumerate(ordered):
-        full = is_open(alarm) and alarm.standing and number < in_full
-        rows += _alarm_in_full(alarm, snapshot, look) if full else [_alarm_title(alarm, snapshot, look)]
-    return rows
-
-
-def _alarm_title(alarm: AlarmView, snapshot: Snapshot, look: Look) -> Text:
-    style = PRIORITY_STYLES[alarm.priority] if is_open(alarm) else QUIET
-    since = duration(snapshot.seconds - alarm.since_seconds)
-    return line(
-        look,
-        look.width,
-        (f"{marks(alarm.priority):>3} ", f"bold {style}"),
-        (f"{alarm.place} {condition_words(alarm.condition)}", f"bold {style}"),
-        f" for {since} · {alarm_state_words(alarm)}",
-    )
-
-
-def _alarm_in_full(alarm: AlarmView, snapshot: Snapshot, look: Look) -> list[Text]:
-    rows = [_alarm_title(alarm, snapshot, look)]
-    rows += [line(look, look.width, "    ", row) for row in wrapped(alarm.seen, look.width - 5) if row]
-    first, *more = wrapped(alarm.do_first, look.width - 7)
-    rows.append(line(look, look.width, "    → ", (first, "bold")))
-    return [*rows, *(line(look, look.width, "      ", (row, "bold")) for row in more)]
-
-
 def _places(snapshot: Snapshot, look: Look, plan: _Plan) -> list[Text]:
     views: list[BrooderView | DishView] = [*snapshot.brooders, *snapshot.dishes]
     two = look.width >= _TWO_COLUMNS and len(views) > 1
@@ -194,76 +164,6 @@ def _places(snapshot: Snapshot, look: Look, plan: _Plan) -> list[Text]:
         pair = blocks[start : start + 2] if two else [blocks[start]]
         rows += side_by_side(pair[0], pair[1], width, _GAP) if len(pair) == 2 else pair[0]
     return rows
-
-
-def _troubles(snapshot: Snapshot, look: Look) -> list[Text]:
-    """What of the watch itself needs a person: probes with a fault, outputs in trouble, a paused horn, no clock."""
-    rows = []
-    if snapshot.audio_paused_left_seconds is not None:
-        left = countdown(snapshot.audio_paused_left_seconds)
-        rows.append(line(look, look.width, "  ", (f"sound paused, back in {left}", "bold yellow")))
-    rows += [
-        line(look, look.width, "  ", (f"{output.name} does not work", "bold yellow"), f": {output.words}")
-        for output in snapshot.outputs
-        if not output.working
-    ]
-    for probe in snapshot.probes:
-        if probe.fault is not None:
-            rows += _probe_trouble(probe, look)
-    if snapshot.utc_seconds is None:
-        rows.append(line(look, look.width, "  ", ("clock not set", "bold"), ": times of day are left out until it is"))
-    return rows
-
-
-def _probe_trouble(probe: ProbeView, look: Look) -> list[Text]:
-    assert probe.fault is not None
-    times = probe.faults.get(probe.fault, 0)
-    counted = f", {times} times so far" if times > 1 else ""
-    rows = [
-        line(
-            look,
-            look.width,
-            "  ",
-            (f"probe {probe.name}: {probe.fault.value.replace('_', ' ')}", "bold yellow"),
-            counted,
-        )
-    ]
-    return [*rows, *(line(look, look.width, "    ", row) for row in wrapped(probe.remedy, look.width - 5) if row)]
-
-
-def _probe_summary(snapshot: Snapshot, look: Look) -> Text:
-    if not snapshot.probes:
-        return line(look, look.width, ("  no probe is configured: see `sensord probes`", "bold"))
-    ages = [probe.age_seconds for probe in snapshot.probes if probe.age_seconds is not None]
-    well = sum(probe.fault is None and probe.age_seconds is not None for probe in snapshot.probes)
-    oldest = f", the oldest reading {duration(max(ages))} old" if ages else ""
-    methods = " and ".join(sorted({_method_words(probe.method) for probe in snapshot.probes if probe.method}))
-    told = f"  {well} of {len(snapshot.probes)} probes read{oldest}{' · ' if methods else ''}{methods}"
-    return line(look, look.width, (told, QUIET))
-
-
-def _probes(snapshot: Snapshot, look: Look, plan: _Plan) -> list[Text]:
-    if look.stale_seconds is not None or not plan.air:
-        return []
-    if not plan.probes or not snapshot.probes:
-        return [_probe_summary(snapshot, look)]
-    longest = max(len(probe.name) for probe in snapshot.probes)
-    rows = []
-    for probe in snapshot.probes:
-        celsius = (
-            "  no reading  " if probe.celsius is None else f"{probe.celsius:5.1f} ± {probe.uncertainty_celsius:.1f} °C"
-        )
-        age = "never read" if probe.age_seconds is None else f"{duration(probe.age_seconds)} ago"
-        failed = sum(probe.faults.values())
-        counted = f"{probe.readings} readings, {failed} failed" if failed else f"{probe.readings} readings, none failed"
-        parts = [celsius, age, _method_words(probe.method), counted, probe.calibrated or "not calibrated"]
-        told = " · ".join(part for part in parts if part)
-        rows.append(line(look, look.width, (f"  {probe.name:<{longest}}  {told}", QUIET)))
-    return rows
-
-
-def _method_words(method: str) -> str:
-    return _METHODS.get(method, method)
 
 
 def _foot(look: Look) -> list[Text]:

@@ -225,7 +225,7 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known 
         uptake_left_seconds=uptake_left,
         too_old=too_old,
         uneven=dish.uneven,
-        disturbed=dish.finder.episode is not None and seconds - dish.finder.episode.seconds < 15.0,
+        disturbed=paste_events.unexplained(dish.finder, seconds),
         settled=settled,
         provable=known is None or acceptance_interval(settings.band, known.spread, settings.probability) is not None,
         was_ready=dish.state is DishState.READY,

@@ -140,6 +140,14 @@ def test_nothing_warmed_is_said_and_told_by_the_exit_code(tree: FakeTree, capsys
     assert "No probe has moved alone" in capsys.readouterr().err
 
 
+def test_a_probe_that_cannot_be_read_is_told_once_while_warming(
+    tree: FakeTree, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tree.fail(AIR, Failure.POWER_ON)
+    assert main(["probes", "--identify", "--for", "3s", "--one-wire-root", str(tree.root)]) == 1
+    assert capsys.readouterr().out.count(f"{AIR} cannot be read (power_on_value).") == 1
+
+
 def test_a_single_probe_needs_no_warming(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with FakeTree(tmp_path, CLOCK, [FakeProbe(AIR, lambda _seconds: 22.0)]) as tree:
         assert main(["probes", "--identify", "--one-wire-root", str(tree.root)]) == 0

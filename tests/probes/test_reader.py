@@ -98,6 +98,18 @@ def test_one_parasite_probe_makes_the_bus_serial(tmp_path: Path, clock: FastCloc
     assert "supply wire" in bus.why
 
 
+def test_a_probe_that_is_unplugged_does_not_make_the_bus_serial(tmp_path: Path, clock: FastClock) -> None:
+    """Listed for about 100 s more; the kernel answers `ext_power` with a negative errno."""
+    probes = [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(1.0), failure=Failure.EMPTY)]
+    with FakeTree(tmp_path, clock, probes, bulk=False) as tree:
+        (tree.root / PASTE / "ext_power").write_text("-5\n")
+        with reading(tree, clock) as (reader, heard):
+            heard.fault("paste", FaultKind.NO_RESPONSE)
+            heard.reading("air")
+            (bus,) = reader.health().buses
+    assert bus.method is Method.PARALLEL
+
+
 def test_bulk_can_be_switched_off(tree: FakeTree, clock: FastClock) -> None:
     with reading(tree, clock, bulk=False) as (reader, heard):
         heard.reading("air")
