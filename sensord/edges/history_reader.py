@@ -102,11 +102,12 @@ class HistoryReader:
     """Read-only questions to the file at `path`, beside a running daemon or without one.
 
     Raises `StorageError` where there is no history or it cannot be read. Ranges are half open, UTC seconds.
+    `untouched` leaves no trace of the reading in the folder; only for a short look.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, untouched: bool = False) -> None:
         self.path = path
-        self._connection: Connection = open_reader(path)
+        self._connection: Connection = open_reader(path, untouched)
 
     def __enter__(self) -> Self:
         return self
