@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from sensord.care.chicks import Chick, Crop, Feed, age_days
+from sensord.care.chicks import Chick, Crop, Feed, age_days, plain_kind
 
 __all__ = ["Caution", "Due", "FeedPlan", "cautions", "due", "plan", "planned_millilitres"]
 
@@ -135,7 +135,7 @@ def planned_millilitres(feed_plan: FeedPlan) -> float | None:
 
 
 def _row(kind: str, grams: float | None) -> tuple[_Table, _Row] | None:
-    table = next((one for one in _TABLES if kind.strip().lower() in one.kinds), None)
+    table = next((one for one in _TABLES if plain_kind(kind) in one.kinds), None)
     if table is None or grams is None:
         return None
     lighter = [row for row in table.rows if row.grams <= grams]

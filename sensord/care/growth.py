@@ -12,7 +12,7 @@ from itertools import pairwise
 from math import exp, inf, isfinite, log, sqrt
 from typing import NamedTuple
 
-from sensord.care.chicks import SECONDS_A_DAY, Chick, Weighing, age_days
+from sensord.care.chicks import SECONDS_A_DAY, Chick, Weighing, age_days, plain_kind
 
 __all__ = ["Curve", "Fit", "Flag", "Gain", "Model", "daily", "expected_grams", "fit", "flags", "gains"]
 
@@ -221,7 +221,7 @@ _LOOK = "Look at warmth, crop and droppings, weigh again"
 
 def expected_grams(kind: str, days: float) -> tuple[float, str] | None:
     """The published mean mass of a kind at an age, straight between the ages given, with its source; None elsewhere."""
-    published = next((one for one in _PUBLISHED if kind.strip().lower() in one.kinds), None)
+    published = next((one for one in _PUBLISHED if plain_kind(kind) in one.kinds), None)
     if published is None:
         return None
     for (day, mass), (next_day, next_mass) in pairwise(published.points):

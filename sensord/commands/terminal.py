@@ -38,7 +38,9 @@ class Keyboard:
     """
 
     def __init__(self, descriptor: int | None = None) -> None:
-        self._descriptor = sys.stdin.fileno() if descriptor is None else descriptor
+        if descriptor is None:
+            descriptor = -1 if sys.stdin is None else sys.stdin.fileno()  # None where it was closed at the start
+        self._descriptor = descriptor
         self._before: list[Any] | None = None
 
     def __enter__(self) -> Self:

@@ -90,7 +90,7 @@ def show(socket: Path, until: Callable[[], bool] = lambda: False, glyphs: Glyphs
                     chosen_glyphs,
                     _zone(clock),
                     keys.chosen(seen.snapshot),
-                    seen.stale_seconds,
+                    None if seen.stale_seconds is None else float(int(seen.stale_seconds)),
                     keys.remark() or (seen.trouble if seen.stale_seconds is not None else ""),
                     keyboard.present,
                     keys.helping,

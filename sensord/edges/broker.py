@@ -33,8 +33,6 @@ __all__ = ["BrokerSettings", "Connection", "Handler", "Link", "Message", "Receiv
 
 CONNECT_SECONDS = 5.0
 GOODBYE_SECONDS = 2.0
-FIRST_BACK_OFF_SECONDS = 1.0
-LONGEST_BACK_OFF_SECONDS = 60.0
 SETTLED_SECONDS = 30.0
 """A connection that stood this long was a good one: the next attempt after it is a quick one again."""
 
@@ -55,6 +53,8 @@ class BrokerSettings:
     version: Literal["auto", "5", "3.1.1"] = "auto"
     keepalive_seconds: int = 20
     largest_packet_bytes: int = 4096
+    first_back_off_seconds: float = 1.0
+    longest_back_off_seconds: float = 60.0
 
     @property
     def encrypted(self) -> bool:
@@ -167,6 +167,8 @@ class Connection:
         self._told_connected = False
         self._was_connected = False
         self.up = False
+        self.parted_well = False
+        """Whether the last session ended with our own goodbye."""
         self.trouble = "not connected yet"
         self.failures = 0
         """Exceptions of the handler, which are bugs."""
@@ -247,7 +249,7 @@ class Connection:
         return self._protocol == MQTTProtocolVersion.MQTTv5
 
     def _run(self) -> None:
-        delay = FIRST_BACK_OFF_SECONDS
+        delay = self._settings.first_back_off_seconds
         while not self._stop.is_set():
             started = self._clock.monotonic_seconds()
             try:
@@ -261,9 +263,9 @@ class Connection:
                 self.up = False
                 self._client = None
             if self._clock.monotonic_seconds() - started > SETTLED_SECONDS:
-                delay = FIRST_BACK_OFF_SECONDS
+                delay = self._settings.first_back_off_seconds
             self._stop.wait(delay * (0.5 + 0.5 * self._jitter()))
-            delay = min(2 * delay, LONGEST_BACK_OFF_SECONDS)
+            delay = min(2 * delay, self._settings.longest_back_off_seconds)
 
     def _session(self) -> None:
         """One connection from connect to loss. Raises `BrokerError` with the sentence for the screen."""
@@ -406,6 +408,7 @@ class Connection:
     def _goodbye(self, client: Client) -> None:
         if self.up and self._will is not None:
             self.publish(self._will)
+            self.parted_well = True
         client.disconnect()
         deadline = self._clock.monotonic_seconds() + GOODBYE_SECONDS
         sock = client.socket()

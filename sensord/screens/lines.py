@@ -2,6 +2,7 @@
 
 from datetime import UTC, tzinfo
 
+from sensord.screens.chicks import chick_words
 from sensord.screens.words import (
     alarm_state_words,
     answer,
@@ -42,6 +43,7 @@ def snapshot_lines(snapshot: Snapshot, stale_seconds: float | None = None, zone:
     lines += [_brooder_line(brooder, was) for brooder in snapshot.brooders]
     for dish in snapshot.dishes:
         lines += _dish_lines(dish, was)
+    lines += [chick_words(chick, snapshot.utc_seconds, zone) for chick in snapshot.chicks]
     if snapshot.audio_paused_left_seconds is not None:
         lines.append(f"sound paused, back in {countdown(snapshot.audio_paused_left_seconds)}")
     lines += [f"{output.name} does not work: {output.words}" for output in snapshot.outputs if not output.working]

@@ -7,9 +7,9 @@ from rich.text import Text
 
 from sensord.readings import Band
 from sensord.screens.glyphs import letters
-from sensord.screens.page import Look, line, wrapped
+from sensord.screens.page import PRIORITY_STYLES, Look, line, wrapped
 from sensord.screens.ruler import QUIET, Scale, mark_row, scale_row, slim_row, track_rows
-from sensord.screens.words import brooder_words, countdown, dish_words, duration, interval
+from sensord.screens.words import brooder_words, countdown, dish_words, duration, interval, is_open
 from sensord.watch.effects import DishState, Verdict
 from sensord.watch.views import BrooderView, DishView, ProbeView, Snapshot, Trail
 
@@ -110,9 +110,10 @@ def _figures(shown: _Shown, look: Look, plan: PlacePlan, width: int) -> tuple[in
 def _ruler(shown: _Shown, look: Look, plan: PlacePlan, width: int) -> list[Text]:
     margin, figures = _figures(shown, look, plan, width)
     scale = Scale(*shown.scale, shown.band, max(10, width - margin - _AGES), shown.burn_celsius)
-    style = "bold" if look.stale_seconds is not None else f"bold {shown.style}".strip()
+    style = f"bold {shown.style}".strip()
+    now = None if look.stale_seconds is not None else shown.celsius  # a mark says where the reading is
     pictures = [
-        mark_row(scale, shown.celsius, shown.uncertainty, shown.estimate, style, look.glyphs),
+        mark_row(scale, now, shown.uncertainty, shown.estimate, style, look.glyphs),
         scale_row(scale, look.glyphs),
     ]
     ages = ["", ""]
@@ -160,7 +161,7 @@ def _brooder(view: BrooderView, snapshot: Snapshot) -> _Shown:
     return _Shown(
         view.name,
         words,
-        "yellow" if wrong else "",
+        _alarm_style(view.name, snapshot) or ("yellow" if wrong else ""),
         view.celsius,
         max((probe.uncertainty_celsius for probe in probes), default=None),
         None,
@@ -172,7 +173,7 @@ def _brooder(view: BrooderView, snapshot: Snapshot) -> _Shown:
 
 def _dish(view: DishView, snapshot: Snapshot) -> _Shown:
     probes = [probe for probe in snapshot.probes if probe.name == view.probe]
-    style = {DishState.READY: "green", DishState.UNKNOWN: "yellow", DishState.OLD: "yellow"}.get(view.state, "")
+    style = _alarm_style(view.name, snapshot) or _DISH_STYLES.get(view.state, "")
     words = dish_words(view)
     if view.verdict is not None and view.state is not DishState.AWAY:
         words += f" · {view.verdict}"
@@ -194,6 +195,17 @@ def _dish(view: DishView, snapshot: Snapshot) -> _Shown:
         _BURN_CELSIUS,
         drawn=view.state is not DishState.AWAY,
     )
+
+
+_DISH_STYLES = {DishState.READY: "green", DishState.UNKNOWN: "yellow", DishState.OLD: "yellow"}
+
+
+def _alarm_style(place: str, snapshot: Snapshot) -> str:
+    """The style of the worst alarm that stands at a place and is not hidden; empty where none does."""
+    standing = [
+        alarm.priority for alarm in snapshot.alarms if alarm.place == place and alarm.standing and is_open(alarm)
+    ]
+    return PRIORITY_STYLES[max(standing)] if standing else ""
 
 
 _INSIDE = (Verdict.IN_BAND, Verdict.IN_NOT_PROVEN)
@@ -234,7 +246,7 @@ def _dish_details(view: DishView) -> list[tuple[str, str]]:
     details = []
     if view.state is DishState.AWAY:
         return [(f"feed at {view.band} ({view.band_source})", QUIET)]
-    if view.why:
+    if view.why and not view.uptake_left_seconds:  # the countdown says the same
         details.append((view.why, ""))
     timing = _timing(view)
     if timing:

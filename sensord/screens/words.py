@@ -3,7 +3,7 @@
 Whatever is not known to be right is never called right, and only a dish that the watch calls ready is.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from enum import Enum, unique
 
@@ -116,10 +116,8 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
     """
     if stale_seconds is not None:
         since = clock_time(snapshot, zone)
-        when = f"SINCE {since}" if since else f"FOR {duration(stale_seconds)}"
-        return Answer(
-            Tone.STALE, f"NO DATA {when}: look at the chicks yourself. Below is what was, not what is", ("no data",)
-        )
+        when = f"SINCE {since}, for {duration(stale_seconds)}" if since else f"FOR {duration(stale_seconds)}"
+        return Answer(Tone.STALE, f"NO DATA {when}: look at the chicks yourself", ("no data",))
     standing = [alarm for alarm in snapshot.alarms if alarm.standing and is_open(alarm)]
     standing.sort(key=lambda alarm: -alarm.priority)
     dishes = [dish for dish in snapshot.dishes if dish.state is not DishState.AWAY]
@@ -133,7 +131,9 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
         return _dish_answer(dishes[0], _brooders_clause(snapshot, standing))
     if standing:
         return _alarm_answer(standing[0], "")
-    return _brooder_answer(snapshot)
+    found = _brooder_answer(snapshot)
+    waiting = any(is_open(alarm) for alarm in snapshot.alarms)
+    return replace(found, also="an alarm waits for you") if waiting else found
 
 
 def _comes_before_food(alarm: AlarmView) -> bool:

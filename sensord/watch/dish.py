@@ -80,6 +80,7 @@ class Dish:
     batch_seconds: float | None = None
     uneven: bool = False
     was_called_ready: bool = False
+    ready_lost: bool = False
     closing_cued: bool = False
     estimate_seconds: float | None = None
 
@@ -215,7 +216,8 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known 
     uptake_left = 0.0 if dish.batch_seconds is None else dish.batch_seconds + settings.uptake_seconds - seconds
     too_old = dish.batch_seconds is not None and seconds - dish.batch_seconds > settings.batch_limit_seconds
     settled = known is not None and known.spread < 1.5
-    enter = 1.0 - (1.0 - settings.probability) / 2.0
+    enter = 1.0 - (1.0 - settings.probability) / (2.0 if dish.ready_lost else 1.0)
+    calm = dish.estimate is not None and abs(dish.estimate.surprise) < 3.0
     return Findings(
         fault=dish.fault,
         late=dish.late,
@@ -223,11 +225,11 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known 
         uptake_left_seconds=uptake_left,
         too_old=too_old,
         uneven=dish.uneven,
-        disturbed=dish.finder.episode is not None and seconds - dish.finder.episode.seconds < 15.0,
+        disturbed=paste_events.unexplained(dish.finder, seconds),
         settled=settled,
         provable=known is None or acceptance_interval(settings.band, known.spread, settings.probability) is not None,
         was_ready=dish.state is DishState.READY,
-        enters=known is not None and known.probability >= enter,
+        enters=known is not None and calm and known.probability >= enter,
         stays=known is not None and known.probability >= settings.probability,
         warmer_than_middle=known is not None and known.celsius > settings.band.middle_celsius,
     )
@@ -252,6 +254,7 @@ def _conclude(
         state=row.state,
         why=row.why,
         was_called_ready=dish.was_called_ready or ready,
+        ready_lost=dish.finder.in_paste and (dish.ready_lost or (dish.state is DishState.READY and not ready)),
         closing_cued=dish.closing_cued and not changed,
         estimate_seconds=seconds if estimated else dish.estimate_seconds,
     )
