@@ -29,6 +29,7 @@ VERBS: dict[str, Verb] = {
     "demo": Verb("demo", "run the daemon on simulated probes", "sensord demo --speed 60 --for 40m"),
     "watch": Verb("watch", "the dashboard of a running daemon", "sensord watch"),
     "probes": Verb("probes", "list the probes on the bus", "sensord probes --json"),
+    "checkup": Verb("checkup", "is everything in order, and how is it mended", "sensord checkup --ask"),
     "config": Verb("config", "check the config, show it, or print an example", "sensord config --check"),
     "brooder": Verb(
         "brooder", "the coming days' bands of a brooder", "sensord brooder --profile finches --hatched 2026-05-04"
