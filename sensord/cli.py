@@ -29,6 +29,7 @@ VERBS: dict[str, Verb] = {
     "demo": Verb("demo", "run the daemon on simulated probes", "sensord demo --speed 60 --for 40m"),
     "watch": Verb("watch", "the dashboard of a running daemon", "sensord watch"),
     "probes": Verb("probes", "list the probes on the bus", "sensord probes --json"),
+    "checkup": Verb("checkup", "is everything in order, and how is it mended", "sensord checkup --ask"),
     "config": Verb("config", "check the config, show it, or print an example", "sensord config --check"),
     "brooder": Verb(
         "brooder", "the coming days' bands of a brooder", "sensord brooder --profile finches --hatched 2026-05-04"
@@ -43,8 +44,10 @@ VERBS: dict[str, Verb] = {
     "export": Verb("exchange", "the history as CSV or JSON lines", "sensord export feed --out feeds.csv"),
     "import": Verb("exchange", "take an exported file back in", "sensord import feeds.csv"),
     "sounds": Verb("sounds", "what each sound means, in a file or played", "sensord sounds ready --wav ready.wav"),
+    "calibrate": Verb("calibrate", "prove and correct a probe", "sensord calibrate dish --ice --compare"),
     "mix": Verb("mix", "plan a batch of formula", "sensord mix --chicks 4 --feed-ml 8 --solids 25 --bowl steel:90"),
     "correct": Verb("correct", "bring a dish into its band", "sensord correct --celsius 41 --ml 40 --solids 25"),
+    "mqtt": Verb("mqtt", "check the broker, print the message schema, clear what a unit left", "sensord mqtt check"),
     "replay": Verb("replay", "run the rules over recorded readings", "sensord replay night.csv --dish-band 36:38"),
 }
 

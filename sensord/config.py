@@ -36,6 +36,7 @@ __all__ = [
     "OneWireSection",
     "ProbeSection",
     "UnitSection",
+    "line_of",
     "load",
     "parse",
 ]
@@ -116,7 +117,7 @@ class BrooderSection(Section):
     hatched: list[date] | date | None = None
     stage: str | None = None
     deadband_celsius: float = Field(0.3, ge=0, le=3)
-    on_delay_seconds: float = Field(120, ge=0, le=1800)
+    on_delay_seconds: float = Field(200, ge=0, le=1800)
     off_delay_seconds: float = Field(60, ge=0, le=1800)
 
     @property
@@ -291,7 +292,18 @@ def parse(text: str, source: str) -> Config:
     troubles = [*_contradictions(config), *_profile_troubles(config, Path(source).parent)]
     if troubles:
         raise ConfigError(_told(text, source, troubles))
-    return config
+    return _with_profiles_beside(config, Path(source).parent)
+
+
+def _with_profiles_beside(config: Config, beside: Path) -> Config:
+    """A keeper's own profile file is named relative to the config: from here on by its whole path."""
+    brooders = {
+        name: one.model_copy(update={"profile": str((beside / one.profile).absolute())})
+        if one.profile is not None and one.profile.endswith(".toml")
+        else one
+        for name, one in config.brooders.items()
+    }
+    return config.model_copy(update={"brooders": brooders})
 
 
 def _from_pydantic(item: Any) -> _Trouble:
@@ -450,13 +462,13 @@ def _night_trouble(chime: ChimeSection) -> Iterator[_Trouble]:
 def _told(text: str, source: str, troubles: list[_Trouble]) -> str:
     lines = []
     for trouble in troubles:
-        line = _line_of(text, trouble.where)
+        line = line_of(text, trouble.where)
         place = f"{source}:{line}" if line else source
         lines.append(f"{place}: {'.'.join(str(part) for part in trouble.where)}: {trouble.what}")
     return "\n".join(lines)
 
 
-def _line_of(text: str, where: tuple[str | int, ...]) -> int | None:
+def line_of(text: str, where: tuple[str | int, ...]) -> int | None:
     """The line of the deepest part of `where` that the text shows; None where nothing of it is found."""
     names = [str(part) for part in where if isinstance(part, str)]
     best, table = None, ""

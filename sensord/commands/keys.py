@@ -7,11 +7,12 @@ from sensord.clock import Clock
 from sensord.edges.control_client import ControlClient
 from sensord.errors import SensordError
 from sensord.watch.effects import AlarmState
-from sensord.watch.views import Snapshot
+from sensord.watch.views import AlarmView, Snapshot
 
 __all__ = ["Keys"]
 
 _REMARK_SECONDS = 8.0
+_HELD = (AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
 
 
 class Keys:
@@ -53,6 +54,8 @@ class Keys:
                 self._ask("unshelve", f"{place}: back from the shelf", {"place": place})
             case "s" if place:
                 self._ask("shelve", f"{place}: shelved for as long as the config allows", {"place": place})
+            case "r" if (held := _held(snapshot, place)) is not None:
+                self._ask("reset", f"{held.place}: let go", {"place": held.place, "condition": held.condition.value})
             case "p":
                 self._ask("pause", "sound paused", {})
             case "b":
@@ -88,6 +91,13 @@ def _places(snapshot: Snapshot | None) -> list[str]:
     if snapshot is None:
         return []
     return [brooder.name for brooder in snapshot.brooders] + [dish.name for dish in snapshot.dishes]
+
+
+def _held(snapshot: Snapshot | None, place: str) -> AlarmView | None:
+    """An alarm that waits for a reset, at the chosen place if there is one."""
+    alarms = snapshot.alarms if snapshot is not None else ()
+    held = [alarm for alarm in alarms if alarm.state in _HELD]
+    return min(held, key=lambda alarm: alarm.place != place, default=None)
 
 
 def _is_shelved(snapshot: Snapshot | None, place: str) -> bool:

@@ -3,16 +3,20 @@
 import codecs
 import os
 import select
+import signal
 import sys
 import termios
+import threading
 import tty
 from collections.abc import Mapping
+from datetime import UTC, datetime, tzinfo
 from types import TracebackType
 from typing import Any, Self
 
+from sensord.clock import Clock
 from sensord.screens.glyphs import ASCII, BLOCKS, Glyphs
 
-__all__ = ["Keyboard", "fitting_glyphs"]
+__all__ = ["Keyboard", "fitting_glyphs", "say", "stop_on_signals", "zone_of"]
 
 _NAMED = {
     "\t": "next",
@@ -38,7 +42,9 @@ class Keyboard:
     """
 
     def __init__(self, descriptor: int | None = None) -> None:
-        self._descriptor = sys.stdin.fileno() if descriptor is None else descriptor
+        if descriptor is None:
+            descriptor = -1 if sys.stdin is None else sys.stdin.fileno()  # None where it was closed at the start
+        self._descriptor = descriptor
         self._before: list[Any] | None = None
 
     def __enter__(self) -> Self:
@@ -82,3 +88,23 @@ def fitting_glyphs(encoding: str | None, environment: Mapping[str, str]) -> Glyp
     names = (environment.get(name, "") for name in ("LC_ALL", "LC_CTYPE", "LANG"))
     language = next((name for name in names if name), "")
     return BLOCKS if is_utf8 and not language.startswith(_WIDE_LANGUAGES) else ASCII
+
+
+def stop_on_signals() -> threading.Event:
+    """An event that SIGTERM and a closed terminal set, so that the screen is given back."""
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, lambda *_: stop.set())
+    return stop
+
+
+def zone_of(clock: Clock) -> tzinfo:
+    """The time zone of whoever looks."""
+    return datetime.fromtimestamp(clock.utc_seconds(), UTC).astimezone().tzinfo or UTC
+
+
+def say(lines: list[str]) -> None:
+    """Print lines at once, with `?` for what the encoding of the output lacks."""
+    for line in lines:
+        encoding = sys.stdout.encoding or "ascii"
+        print(line.encode(encoding, "replace").decode(encoding), flush=True)

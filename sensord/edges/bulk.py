@@ -11,11 +11,10 @@ from sensord.clock import Clock
 from sensord.edges.hands import Asker, Overdue
 from sensord.edges.one_wire import read_bytes, trigger
 
-__all__ = ["BULK_FILE", "BulkConversion"]
+__all__ = ["BulkConversion"]
 
-BULK_FILE = "therm_bulk_read"
 _READY, _IDLE = b"1", b"0"
-_POLL_SECONDS = 0.005
+_FIRST_POLL_SECONDS, _LONGEST_POLL_SECONDS = 0.005, 0.1
 _EARLY = 0.9
 """A conversion that took less than this share of its time is not believed."""
 _QUICK_RETRIES = 2
@@ -56,7 +55,7 @@ class BulkConversion:
         written = self._asker.ask(self._trigger)
         if isinstance(written, OSError):
             return self._failed(f"{self._file.name} cannot be written ({written.strerror})", patient=True)
-        state = self._final_state(started) if isinstance(written, bytes) else b"no answer"
+        state = self._final_state(started, longest_wait) if isinstance(written, bytes) else b"no answer"
         took = self._clock.monotonic_seconds() - started
         if state == _IDLE:
             return self._failed("the kernel ignored the bulk conversion", patient=False)
@@ -81,8 +80,12 @@ class BulkConversion:
         state = self._asker.ask(self._read_state)
         return isinstance(state, bytes) and state == _READY
 
-    def _final_state(self, started: float) -> bytes:
-        """The state once it has settled, or what it was at the deadline; anything unknown counts as converting."""
+    def _final_state(self, started: float, longest_wait: Callable[[bool], float]) -> bytes:
+        """The state once it has settled, or what it was at the deadline; anything unknown counts as converting.
+
+        On a Pi it has settled when the write returns; a plain folder that plays the kernel needs the waiting.
+        """
+        pause = _FIRST_POLL_SECONDS
         while True:
             state = self._asker.ask(self._read_state)
             if isinstance(state, Overdue):
@@ -91,14 +94,17 @@ class BulkConversion:
                 return f"{state.strerror}".encode()
             if state in (_READY, _IDLE) or self._clock.monotonic_seconds() >= started + self._deadline_seconds:
                 return state
-            self._asker.pause_until(self._clock.monotonic_seconds() + _POLL_SECONDS)
+            over = started + longest_wait(False)
+            self._asker.pause_until(max(over, self._clock.monotonic_seconds() + pause))
+            pause = min(2 * pause, _LONGEST_POLL_SECONDS)
 
     def _trigger(self) -> bytes:
         trigger(self._file)
         return b""
 
     def _read_state(self) -> bytes:
-        return read_bytes(self._file).strip()
+        words = read_bytes(self._file).split()
+        return words[0] if words else b""
 
     def _failed(self, why: str, *, patient: bool) -> bool:
         self._failures += 1

@@ -14,9 +14,17 @@ from pathlib import Path
 from typing import TypeAlias
 
 from sensord.clock import Clock
-from sensord.edges.bulk import BULK_FILE, BulkConversion
+from sensord.edges.bulk import BulkConversion
 from sensord.edges.hands import Asker, Closing, Outcome, Overdue, block_signals
-from sensord.edges.one_wire import conversion_seconds, externally_powered, read_bytes, refusal_of
+from sensord.edges.one_wire import (
+    BULK_FILE,
+    Spot,
+    conversion_seconds,
+    externally_powered,
+    patient_bytes,
+    read_bytes,
+    refusal_of,
+)
 from sensord.edges.scratchpad import Converted, Decoded, Refused, decode
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.events import Observed
@@ -74,6 +82,7 @@ class Bus:
 
     def __init__(self, folder: Path, pace: Pace, clock: Clock, deliver: Callable[[Observed], None]) -> None:
         self.name = folder.name
+        self._folder = folder
         self._pace = pace
         self._clock = clock
         self._deliver = deliver
@@ -85,7 +94,7 @@ class Bus:
         self._hanging = False
         self._powered_on: set[str] = set()
         self._waits: dict[str, float] = {}
-        self._powered: dict[str, bool] = {}
+        self._powered: dict[str, bool | None] = {}
         self._thread = threading.Thread(target=self._run, name=self.name, daemon=True)
 
     def start(self) -> None:
@@ -144,7 +153,7 @@ class Bus:
 
     def _choose_without_bulk(self) -> _ReadAll:
         if self._all_powered():
-            self._method, self._why = Method.PARALLEL, f"{self._bulk.trouble}; all probes have a supply wire"
+            self._method, self._why = Method.PARALLEL, f"{self._bulk.trouble}; the probes have a supply wire"
             return self._side_by_side
         self._method, self._why = Method.SERIAL, f"{self._bulk.trouble}; not every probe has its own supply wire"
         return self._one_after_another
@@ -170,9 +179,9 @@ class Bus:
                 return False
         else:
             self._powered_on.discard(rom)
-        if rom in self._share.names:
-            seconds = self._clock.monotonic_seconds()
-            self._deliver(Observed(_observation(self._share.names[rom], seconds, decoded)))
+        name = self._share.names.get(rom)  # not the cycle's: it may have left this bus since
+        if name is not None:
+            self._deliver(Observed(_observation(name, self._clock.monotonic_seconds(), decoded)))
         return True
 
     def _meaning(self, rom: str, outcome: Outcome) -> Decoded:
@@ -194,18 +203,23 @@ class Bus:
         return self._asker.ask_all({rom: self._measurement(rom) for rom in roms})
 
     def _measurement(self, rom: str) -> Callable[[], bytes]:
-        return partial(read_bytes, self._reading.folders[rom] / "w1_slave")
+        folder = self._reading.folders[rom]
+        if self._method is Method.BULK:
+            return partial(read_bytes, folder / "w1_slave")
+        return partial(patient_bytes, Spot(folder, self._folder), self._clock)
 
     # What is known of the probes
 
     def _all_powered(self) -> bool:
+        """Whether every probe that can say so has a supply wire; one that is unplugged says nothing."""
         for rom in self._reading.names:
-            if not self._powered.get(rom):
+            if self._powered.get(rom) is None:
                 self._asker.ask(partial(self._learn_power, rom))
-        return all(self._powered.get(rom) for rom in self._reading.names)
+        known = {self._powered.get(rom) for rom in self._reading.names}
+        return True in known and False not in known
 
     def _learn_power(self, rom: str) -> bytes:
-        self._powered[rom] = externally_powered(self._reading.folders[rom]) is True
+        self._powered[rom] = externally_powered(self._reading.folders[rom])
         return b""
 
     def _longest_wait(self, ask_again: bool) -> float:

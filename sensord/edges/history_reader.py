@@ -102,12 +102,13 @@ class HistoryReader:
     """Read-only questions to the file at `path`, beside a running daemon or without one.
 
     Raises `StorageError` where there is no history or it cannot be read. Ranges are half open, UTC seconds.
+    `untouched` leaves no trace of the reading in the folder; only for a short look.
     """
 
-    def __init__(self, path: Path, connection: Connection | None = None) -> None:
+    def __init__(self, path: Path, connection: Connection | None = None, *, untouched: bool = False) -> None:
         """`connection` is the writer's own, which then stays the writer's to close."""
         self.path = path
-        self._connection: Connection = connection or open_reader(path)
+        self._connection: Connection = connection or open_reader(path, untouched)
 
     def __enter__(self) -> Self:
         return self

@@ -22,19 +22,16 @@ from sensord.physics.heat import (
     settled_celsius,
 )
 from sensord.physics.mixing import (
-    HONEST,
     Refusal,
-    Slips,
     check_millilitres,
     check_solids,
     crossing,
-    spread_celsius,
 )
+from sensord.physics.slips import AS_ENTERED, HONEST, NINETY_PERCENT, Slips, spread_celsius
 from sensord.readings import Band
 
 __all__ = ["Bath", "Correction", "Dish", "Nothing", "Splash", "Supplies", "Temper", "correct"]
 
-_AS_MEASURED = Slips()
 _STIR_SECONDS = 30.0
 _WARMEST_BATH_CELSIUS = 42.0
 # A bath closer to the target than this takes too long to be worth the wait.
@@ -174,7 +171,7 @@ def _splash(
     grams = _grams(dish, dry)
     most = _MOST_TIMES_THE_DISH * grams
 
-    def after(added: float, slips: Slips = _AS_MEASURED, probe: float = 0.0, amount: float = 0.0) -> float:
+    def after(added: float, slips: Slips = AS_ENTERED, probe: float = 0.0, amount: float = 0.0) -> float:
         return _after_splash(dish, supplies, dry, grams, temper, added, slips, probe, amount)
 
     def short(added: float) -> float:
@@ -192,7 +189,7 @@ def _splash(
     if honest is not None:
         half = spread_celsius(lambda slips: after(added, slips), honest)
         for probe, amount in ((_PROBE_CELSIUS, 0.0), (0.0, _AMOUNT_SHARE)):
-            half = (half**2 + (1.645 * (after(added, probe=probe, amount=amount) - celsius)) ** 2) ** 0.5
+            half = (half**2 + (NINETY_PERCENT * (after(added, probe=probe, amount=amount) - celsius)) ** 2) ** 0.5
     solids = dish.solids * grams / (grams + added)
     return Splash(
         temper=temper,
@@ -263,7 +260,7 @@ def _bath(
     seconds = -log(share_left) * capacity / (pace + loss)
     if seconds > _LONGEST_BATH_SECONDS:
         return Refusal(f"{because}, and a bath of {bath_celsius:.0f} °C would take {seconds / 60:.0f} minutes", remedy)
-    widest = 1.645 * _BATH_PACE_SHARE
+    widest = NINETY_PERCENT * _BATH_PACE_SHARE
     return Bath(
         temper=temper,
         bath_celsius=bath_celsius,

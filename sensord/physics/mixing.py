@@ -7,37 +7,32 @@ kitchen (`HONEST`) can carry it off is said beside it.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from math import isfinite
 
 from sensord.errors import DataError
 from sensord.physics import paste, water
 from sensord.physics.heat import Bowl, Food, Stuff, Water, lost_joules, open_air_loss, settled_celsius
+from sensord.physics.slips import AS_ENTERED, HONEST, Slips, spread_celsius
 from sensord.readings import Band
 
 __all__ = [
     "HIGHEST_SOLIDS",
-    "HONEST",
     "Kitchen",
     "Outcome",
     "Plan",
     "Recipe",
     "Refusal",
-    "Slips",
     "by_recipe",
     "check_millilitres",
     "check_solids",
     "crossing",
     "outcome",
     "plan",
-    "spread_celsius",
 ]
 
 HIGHEST_SOLIDS = 0.60
 """Past this share of dry formula there is no paste, only damp powder: common practice, no source."""
-
-_NINETY_PERCENT = 1.645
-"""Half width of a 90 % interval in standard uncertainties, normal (JCGM 100, table G.1)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,50 +67,6 @@ class Kitchen:
             )
         if min(self.work_seconds, self.wait_seconds) < 0:
             raise DataError("a time cannot be negative: give 0 seconds or more")
-
-
-@dataclass(frozen=True, slots=True)
-class Slips:
-    """How far the kitchen is from what was entered; all 0 where it is exactly that.
-
-    Celsius for temperatures, a share (0.1 is 10 % more) for amounts and heats, joules per gram of dry formula for the
-    heat that it gives off when wetted.
-    """
-
-    hot_celsius: float = 0.0
-    cool_celsius: float = 0.0
-    dry_celsius: float = 0.0
-    room_celsius: float = 0.0
-    bowl_celsius: float = 0.0
-    dry_share: float = 0.0
-    hot_share: float = 0.0
-    cool_share: float = 0.0
-    bowl_share: float = 0.0
-    loss_share: float = 0.0
-    dry_heat_share: float = 0.0
-    wetting_joules_per_gram: float = 0.0
-
-
-_AS_ENTERED = Slips()
-
-# Standard uncertainties of a careful keeper with a kitchen scale and a measuring jug. Common practice, no source,
-# except the heat of the dry formula: simple equations for it spread by 7 % (Siebel, Chen, Earle, Heldman-Singh). The
-# heat of wetting is from memory: starch gives off some tens of joules a gram when bone dry, little at 8 % moisture,
-# and takes some up where hot water swells it, so its sign is not known.
-HONEST = Slips(
-    hot_celsius=2.0,
-    cool_celsius=1.0,
-    dry_celsius=1.5,
-    room_celsius=1.5,
-    bowl_celsius=1.0,
-    dry_share=0.02,
-    hot_share=0.03,
-    cool_share=0.03,
-    bowl_share=0.2,
-    loss_share=0.4,
-    dry_heat_share=0.04,
-    wetting_joules_per_gram=8.0,
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +119,7 @@ class Refusal:
         return f"{self.reason}: {self.remedy}"
 
 
-def outcome(recipe: Recipe, kitchen: Kitchen, dry: paste.Composition, slips: Slips = _AS_ENTERED) -> Outcome:
+def outcome(recipe: Recipe, kitchen: Kitchen, dry: paste.Composition, slips: Slips = AS_ENTERED) -> Outcome:
     """How warm a recipe comes out where the kitchen is off by `slips`."""
     hot_celsius = min(kitchen.hot_celsius + slips.hot_celsius, water.HIGHEST_CELSIUS)
     cool_celsius = max(kitchen.cool_celsius + slips.cool_celsius, 0.0)
@@ -259,20 +210,6 @@ def by_recipe(
         high_celsius=result.fed_celsius + half,
         wait_seconds=kitchen.wait_seconds,
     )
-
-
-def spread_celsius(celsius: Callable[[Slips], float], honest: Slips) -> float:
-    """Half the 90 % interval that slips of the sizes in `honest` (standard uncertainties, independent) leave.
-
-    Each slip is tried both ways and the greater change counts; they add as squares (JCGM 100, clause 5.1).
-    """
-    middle = celsius(_AS_ENTERED)
-    squares = 0.0
-    for field in fields(Slips):
-        size = getattr(honest, field.name)
-        if size:
-            squares += max(abs(celsius(Slips(**{field.name: sign * size})) - middle) for sign in (1, -1)) ** 2
-    return _NINETY_PERCENT * float(squares**0.5)
 
 
 def check_solids(solids: float) -> None:

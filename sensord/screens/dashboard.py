@@ -11,41 +11,38 @@ from dataclasses import dataclass
 from rich.console import Group
 from rich.text import Text
 
+from sensord.screens.chicks import chick_rows, next_feed_words
 from sensord.screens.glyphs import letters, letters_width
 from sensord.screens.page import BIG_STYLES, PLATE_STYLES, Look, line, plate, side_by_side, wrapped
 from sensord.screens.places import PlacePlan, place_rows
 from sensord.screens.ruler import QUIET
+from sensord.screens.troubles import alarm_rows, probe_rows, trouble_rows
 from sensord.screens.words import (
     Answer,
     Tone,
-    alarm_state_words,
     answer,
     clock_time,
-    condition_words,
-    countdown,
-    duration,
-    is_open,
-    marks,
 )
-from sensord.watch.effects import Priority
-from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
+from sensord.watch.effects import DishState
+from sensord.watch.views import BrooderView, DishView, Snapshot
 
-__all__ = ["dashboard", "screen_lines", "waiting"]
+__all__ = ["HELP", "dashboard", "screen_lines", "waiting"]
 
 _TWO_COLUMNS = 150
+_VERY_LARGE = 120
 _GAP = 6
-_PRIORITY_STYLES = {Priority.LOW: "cyan", Priority.MEDIUM: "yellow", Priority.HIGH: "bright_red"}
 
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    """How much is shown: scale of the large letters (0 none), places, alarms told in full, probes one by one."""
+    """How much is shown: scale of the large letters (0 none), places, alarms in full, probes one by one, chicks."""
 
     letters: int
     place: PlacePlan
     alarms: int = 3
     probes: bool = False
     air: bool = True
+    chicks: bool = True
 
 
 _PLANS = (
@@ -62,13 +59,14 @@ _PLANS = (
     _Plan(1, PlacePlan(1)),
     _Plan(1, PlacePlan(1, words=False)),
     _Plan(0, PlacePlan(1)),
-    _Plan(0, PlacePlan(1, words=False)),
+    _Plan(0, PlacePlan(1), air=False),
     _Plan(0, PlacePlan(1, words=False), air=False),
     _Plan(0, PlacePlan(0, words=False), air=False),
     _Plan(1, PlacePlan(slim=True)),
     _Plan(0, PlacePlan(slim=True)),
     _Plan(0, PlacePlan(slim=True), air=False),
     _Plan(0, PlacePlan(slim=True), alarms=1, air=False),
+    _Plan(0, PlacePlan(slim=True), alarms=1, air=False, chicks=False),
 )
 
 
@@ -93,12 +91,26 @@ def screen_lines(snapshot: Snapshot, look: Look) -> list[Text]:
         return _filled([_banner(said, snapshot, look), *_help(look)], foot, room, look)
     body: list[Text] = []
     for plan in _PLANS:
-        body = _body(snapshot, said, look, plan)
-        if len(body) <= room:
-            return _filled(body, foot, room, look)
+        if _rows_at_least(snapshot, look, plan) > room:
+            continue  # not worth the drawing
+        blocks = [block for block in _blocks(snapshot, said, look, plan) if block]
+        needed = sum(map(len, blocks)) + (len(blocks) - 1 if plan.air else 0)
+        if needed <= room:
+            return _filled(_spaced(blocks, room), foot, room, look)
+        body = [row for block in blocks for row in block]
     left_out = len(body) - room + 1
-    told = line(look, look.width, (f"  … {left_out} more lines: make the window taller", "bold"))
+    told = line(look, look.width, (f"  … {left_out} more lines in a taller window", "bold"))
     return [*body[: room - 1], told, *foot]
+
+
+def _rows_at_least(snapshot: Snapshot, look: Look, plan: _Plan) -> int:
+    """A lower bound of what a plan takes: the first line and, for each ruler, what hangs on it."""
+    if plan.place.slim:
+        return 0
+    rulers = len(snapshot.brooders) + sum(dish.state is not DishState.AWAY for dish in snapshot.dishes)
+    columns = 2 if look.width >= _TWO_COLUMNS else 1
+    words = plan.place.words and look.stale_seconds is None
+    return 1 + -(-rulers // columns) * (3 + plan.place.tracks + words + plan.air)
 
 
 def _filled(body: list[Text], foot: list[Text], room: int, look: Look) -> list[Text]:
@@ -107,143 +119,57 @@ def _filled(body: list[Text], foot: list[Text], room: int, look: Look) -> list[T
     return [*body[:room], *blank, *foot]
 
 
-def _body(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[Text]:
-    blank = [Text()] if plan.air else []
-    rows = [_banner(said, snapshot, look), *_large(said, look, plan)]
-    for block in (
-        _alarms(snapshot, look, plan.alarms),
-        _places(snapshot, look, plan),
-        _troubles(snapshot, look),
-        _probes(snapshot, look) if plan.probes else [_probe_summary(snapshot, look)] if plan.air else [],
-    ):
-        if block:
-            rows += [*blank, *block]
+def _spaced(blocks: list[list[Text]], room: int) -> list[Text]:
+    """The blocks with an empty line between them, as far as there is room."""
+    spare = room - sum(map(len, blocks))
+    rows = list(blocks[0])
+    for number, block in enumerate(blocks[1:]):
+        rows += [Text()] if number < spare else []
+        rows += block
     return rows
 
 
+def _blocks(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[list[Text]]:
+    return [
+        [_banner(said, snapshot, look)],
+        _large(said, look, plan),
+        alarm_rows(snapshot, look, plan.alarms),
+        *_places(snapshot, look, plan),
+        trouble_rows(snapshot, look),
+        chick_rows(snapshot, look, plan.probes) if plan.chicks else [],
+        probe_rows(snapshot, look, plan.probes) if plan.air else [],
+    ]
+
+
 def _banner(said: Answer, snapshot: Snapshot, look: Look) -> Text:
-    time = clock_time(snapshot, look.zone) or "clock not set"
-    return plate(look, said.sentence, said.also, time, PLATE_STYLES[said.tone])
+    also = said.also or (next_feed_words(snapshot, look.zone) if said.tone is Tone.RIGHT else "")
+    time = "" if look.stale_seconds is not None else clock_time(snapshot, look.zone) or "clock not set"
+    return plate(look, said.sentence, also, time, PLATE_STYLES[said.tone])
 
 
 def _large(said: Answer, look: Look, plan: _Plan) -> list[Text]:
     if not plan.letters:
         return []
-    choices = [(shout, scale) for scale in range(plan.letters, 0, -1) for shout in said.shouts]
+    largest = plan.letters if look.width >= _VERY_LARGE else 1
+    choices = [(shout, scale) for scale in range(largest, 0, -1) for shout in said.shouts]
     fitting = [(shout, scale) for shout, scale in choices if letters_width(shout, scale) <= look.width - 4]
     if not fitting:
         return []
     shout, scale = fitting[0]
     rows = letters(shout, look.glyphs, scale)
-    blank = [Text()] if plan.air else []
-    return [*blank, *(line(look, look.width, "  ", (row, BIG_STYLES[said.tone])) for row in rows)]
+    return [line(look, look.width, "  ", (row, BIG_STYLES[said.tone])) for row in rows]
 
 
-def _alarms(snapshot: Snapshot, look: Look, in_full: int) -> list[Text]:
-    ordered = sorted(snapshot.alarms, key=lambda alarm: (not is_open(alarm), not alarm.standing, -alarm.priority))
-    rows: list[Text] = []
-    for number, alarm in enumerate(ordered):
-        full = is_open(alarm) and alarm.standing and number < in_full
-        rows += _alarm_in_full(alarm, snapshot, look) if full else [_alarm_title(alarm, snapshot, look)]
-    return rows
-
-
-def _alarm_title(alarm: AlarmView, snapshot: Snapshot, look: Look) -> Text:
-    style = _PRIORITY_STYLES[alarm.priority] if is_open(alarm) else QUIET
-    since = duration(snapshot.seconds - alarm.since_seconds)
-    return line(
-        look,
-        look.width,
-        (f"{marks(alarm.priority):>3} ", f"bold {style}"),
-        (f"{alarm.place} {condition_words(alarm.condition)}", f"bold {style}"),
-        f" for {since} · {alarm_state_words(alarm)}",
-    )
-
-
-def _alarm_in_full(alarm: AlarmView, snapshot: Snapshot, look: Look) -> list[Text]:
-    rows = [_alarm_title(alarm, snapshot, look)]
-    rows += [line(look, look.width, "    ", row) for row in wrapped(alarm.seen, look.width - 5) if row]
-    first, *more = wrapped(alarm.do_first, look.width - 7)
-    rows.append(line(look, look.width, "    → ", (first, "bold")))
-    return [*rows, *(line(look, look.width, "      ", (row, "bold")) for row in more)]
-
-
-def _places(snapshot: Snapshot, look: Look, plan: _Plan) -> list[Text]:
+def _places(snapshot: Snapshot, look: Look, plan: _Plan) -> list[list[Text]]:
+    """A block for each place, or for each pair of them in a wide window; one block where each has but a row."""
     views: list[BrooderView | DishView] = [*snapshot.brooders, *snapshot.dishes]
     two = look.width >= _TWO_COLUMNS and len(views) > 1
     width = (look.width - _GAP) // 2 if two else look.width
     blocks = [place_rows(view, snapshot, look, plan.place, width) for view in views]
-    rows: list[Text] = []
-    for start in range(0, len(blocks), 2 if two else 1):
-        if rows and plan.air and not plan.place.slim:
-            rows.append(Text())
-        pair = blocks[start : start + 2] if two else [blocks[start]]
-        rows += side_by_side(pair[0], pair[1], width, _GAP) if len(pair) == 2 else pair[0]
-    return rows
-
-
-def _troubles(snapshot: Snapshot, look: Look) -> list[Text]:
-    """What of the watch itself needs a person: probes with a fault, outputs in trouble, a paused horn, no clock."""
-    rows = []
-    if snapshot.audio_paused_left_seconds is not None:
-        left = countdown(snapshot.audio_paused_left_seconds)
-        rows.append(line(look, look.width, "  ", (f"sound paused, back in {left}", "bold yellow")))
-    rows += [
-        line(look, look.width, "  ", (f"{output.name} does not work", "bold yellow"), f": {output.words}")
-        for output in snapshot.outputs
-        if not output.working
-    ]
-    for probe in snapshot.probes:
-        if probe.fault is not None:
-            rows += _probe_trouble(probe, look)
-    if snapshot.utc_seconds is None:
-        rows.append(line(look, look.width, "  ", ("clock not set", "bold"), ": times of day are left out until it is"))
-    return rows
-
-
-def _probe_trouble(probe: ProbeView, look: Look) -> list[Text]:
-    assert probe.fault is not None
-    times = probe.faults.get(probe.fault, 0)
-    counted = f", {times} times so far" if times > 1 else ""
-    rows = [
-        line(
-            look,
-            look.width,
-            "  ",
-            (f"probe {probe.name}: {probe.fault.value.replace('_', ' ')}", "bold yellow"),
-            counted,
-        )
-    ]
-    return [*rows, *(line(look, look.width, "    ", row) for row in wrapped(probe.remedy, look.width - 5) if row)]
-
-
-def _probe_summary(snapshot: Snapshot, look: Look) -> Text:
-    if not snapshot.probes:
-        return line(look, look.width, ("  no probe is configured: see `sensord probes`", "bold"))
-    ages = [probe.age_seconds for probe in snapshot.probes if probe.age_seconds is not None]
-    well = sum(probe.fault is None and probe.age_seconds is not None for probe in snapshot.probes)
-    oldest = f", the oldest reading {duration(max(ages))} old" if ages else ""
-    methods = " and ".join(sorted({probe.method for probe in snapshot.probes if probe.method}))
-    told = f"  {well} of {len(snapshot.probes)} probes read{oldest}{' · ' if methods else ''}{methods}"
-    return line(look, look.width, (told, QUIET))
-
-
-def _probes(snapshot: Snapshot, look: Look) -> list[Text]:
-    if not snapshot.probes:
-        return [_probe_summary(snapshot, look)]
-    longest = max(len(probe.name) for probe in snapshot.probes)
-    rows = []
-    for probe in snapshot.probes:
-        celsius = (
-            "  no reading  " if probe.celsius is None else f"{probe.celsius:5.1f} ± {probe.uncertainty_celsius:.1f} °C"
-        )
-        age = "never read" if probe.age_seconds is None else f"{duration(probe.age_seconds)} ago"
-        failed = sum(probe.faults.values())
-        counted = f"{probe.readings} readings, {failed} failed" if failed else f"{probe.readings} readings, none failed"
-        parts = [celsius, age, probe.method, counted, probe.calibrated or "not calibrated"]
-        told = " · ".join(part for part in parts if part)
-        rows.append(line(look, look.width, (f"  {probe.name:<{longest}}  {told}", QUIET)))
-    return rows
+    if two:
+        pairs = [(blocks[at], blocks[at + 1] if at + 1 < len(blocks) else []) for at in range(0, len(blocks), 2)]
+        blocks = [side_by_side(left, right, width, _GAP) for left, right in pairs]
+    return [[row for block in blocks for row in block]] if plan.place.slim else blocks
 
 
 def _foot(look: Look) -> list[Text]:
@@ -259,9 +185,10 @@ def _foot(look: Look) -> list[Text]:
     return rows
 
 
-_HELP = (
+HELP = (
     ("a", "acknowledge every alarm: the sound stops, the alarm stays on the screen until its cause is gone"),
     ("s", "shelve the alarms of the chosen place for a few minutes, for example while the lid is open"),
+    ("r", "let go of an alarm that is held until reset, once its cause is gone"),
     ("p", "pause the sound; a new or worse alarm ends the pause"),
     ("b", "a new bowl was mixed: uptake and age count from now"),
     ("tab", "choose the next place; the arrow keys do it too"),
@@ -273,7 +200,7 @@ _HELP = (
 def _help(look: Look) -> list[Text]:
     glyphs = look.glyphs
     rows = [Text()]
-    for key, does in _HELP:
+    for key, does in HELP:
         first, *more = wrapped(does, look.width - 9)
         rows.append(line(look, look.width, (f"  {key:<5}", "bold"), first))
         rows += [line(look, look.width, "       ", row) for row in more]
@@ -282,7 +209,7 @@ def _help(look: Look) -> list[Text]:
         (whiskers, "the reading, with its uncertainty to both sides"),
         (glyphs.estimate, "where the paste is by estimate, ahead of the slow probe"),
         (glyphs.full * 3 if not glyphs.only_ascii else "[=]", "the band: between its ends all is well"),
-        (glyphs.upper + glyphs.lower, "the tracks: where it came from, newest first, between the walls of the band"),
+        (glyphs.upper + glyphs.lower, "the tracks: where it was before, newest first"),
         (glyphs.burn * 3, "burns the crop"),
         ("! !! !!!", "low, medium and high priority"),
     ):

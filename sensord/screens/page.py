@@ -8,8 +8,9 @@ from rich.text import Text
 
 from sensord.screens.glyphs import BLOCKS, Glyphs
 from sensord.screens.words import Tone
+from sensord.watch.effects import Priority
 
-__all__ = ["BIG_STYLES", "PLATE_STYLES", "Look", "line", "plate", "side_by_side", "wrapped"]
+__all__ = ["BIG_STYLES", "PLATE_STYLES", "PRIORITY_STYLES", "Look", "line", "plate", "side_by_side", "wrapped"]
 
 # Nothing is coloured while all is right. A plate (reversed) means that a hand is needed.
 PLATE_STYLES = {
@@ -30,6 +31,7 @@ BIG_STYLES = {
     Tone.HIGH: "bright_red",
     Tone.STALE: "default",
 }
+PRIORITY_STYLES = {Priority.LOW: "cyan", Priority.MEDIUM: "yellow", Priority.HIGH: "bright_red"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,8 @@ from sensord.watch.views import Trail
 
 __all__ = ["QUIET", "Scale", "mark_row", "scale_row", "slim_row", "track_rows"]
 
-QUIET = "bright_black"
+QUIET = "dim"
+_PLAIN = "not dim"
 _NUMERAL_CELLS = 4
 # Half a row stands for no more than this, so that the newest track tells of now and not of the hour.
 _MOST_BINS = 5
@@ -86,12 +87,12 @@ def scale_row(scale: Scale, glyphs: Glyphs) -> Text:
     _ended(cells, scale, glyphs)
     row = Text("".join(cells), style=QUIET)
     first, last = scale.band_cells
-    row.stylize("default", first, last + 1)
-    for start, end in numerals:
-        inside = first <= start and end <= last + 1
-        row.stylize("reverse" if inside and not glyphs.only_ascii else "default", start, end)
+    row.stylize(_PLAIN, first, last + 1)
+    for cell in (cell for start, end in numerals for cell in range(start, end)):
+        inside = first <= cell <= last and not glyphs.only_ascii
+        row.stylize(f"{_PLAIN} reverse" if inside else _PLAIN, cell, cell + 1)
     if scale.burn_celsius is not None:
-        row.stylize("red", max(0, scale.cell(scale.burn_celsius)), scale.width)
+        row.stylize(f"{_PLAIN} red", max(0, scale.cell(scale.burn_celsius)), scale.width)
     return row
 
 
@@ -125,9 +126,10 @@ def slim_row(scale: Scale, celsius: float | None, style: str, glyphs: Glyphs) ->
         cells[here] = (glyphs.beyond_left if here == 0 else glyphs.beyond_right) if off else glyphs.mark
     row = Text("".join(cells), style=QUIET)
     first, last = scale.band_cells
-    row.stylize("default", first, last + 1)
+    row.stylize(_PLAIN, first, last + 1)
     if here is not None:
-        row.stylize(f"{style} reverse" if first <= here <= last else style, here, here + 1)
+        inside = first <= here <= last and not glyphs.only_ascii
+        row.stylize(f"{_PLAIN} {style} reverse" if inside else f"{_PLAIN} {style}", here, here + 1)
     return row
 
 
@@ -164,5 +166,5 @@ def _track(scale: Scale, means: Sequence[float | None], glyphs: Glyphs) -> Text:
         cells[cell] = step
     row.append("".join(cells))
     for cell in steps:
-        row.stylize("default", cell, cell + 1)
+        row.stylize(_PLAIN, cell, cell + 1)
     return row

@@ -3,7 +3,7 @@
 Whatever is not known to be right is never called right, and only a dish that the watch calls ready is.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from enum import Enum, unique
 
@@ -22,6 +22,7 @@ __all__ = [
     "countdown",
     "dish_words",
     "duration",
+    "hidden_words",
     "interval",
     "is_open",
     "marks",
@@ -116,10 +117,8 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
     """
     if stale_seconds is not None:
         since = clock_time(snapshot, zone)
-        when = f"SINCE {since}" if since else f"FOR {duration(stale_seconds)}"
-        return Answer(
-            Tone.STALE, f"NO DATA {when}: look at the chicks yourself. Below is what was, not what is", ("no data",)
-        )
+        when = f"SINCE {since}, for {duration(stale_seconds)}" if since else f"FOR {duration(stale_seconds)}"
+        return Answer(Tone.STALE, f"NO DATA {when}: look at the chicks yourself", ("no data",))
     standing = [alarm for alarm in snapshot.alarms if alarm.standing and is_open(alarm)]
     standing.sort(key=lambda alarm: -alarm.priority)
     dishes = [dish for dish in snapshot.dishes if dish.state is not DishState.AWAY]
@@ -133,7 +132,11 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
         return _dish_answer(dishes[0], _brooders_clause(snapshot, standing))
     if standing:
         return _alarm_answer(standing[0], "")
-    return _brooder_answer(snapshot)
+    found = _brooder_answer(snapshot)
+    if any(is_open(alarm) for alarm in snapshot.alarms):
+        return replace(found, also="an alarm waits for you")
+    hidden = hidden_words(snapshot)
+    return replace(found, also=hidden[0]) if hidden else found
 
 
 def _comes_before_food(alarm: AlarmView) -> bool:
@@ -253,6 +256,20 @@ def alarm_state_words(alarm: AlarmView) -> str:
             return "suppressed"
         case AlarmState.OUT_OF_SERVICE:
             return "out of service"
+
+
+def hidden_words(snapshot: Snapshot) -> list[str]:
+    """One line for the alarms of each place that are shelved, suppressed or out of service; standing ones by name."""
+    groups: dict[tuple[str, str], list[AlarmView]] = {}
+    for alarm in snapshot.alarms:
+        if not is_open(alarm):
+            groups.setdefault((alarm.place, alarm_state_words(alarm)), []).append(alarm)
+    lines = []
+    for (place, state), alarms in groups.items():
+        what = condition_words(alarms[0].condition) if len(alarms) == 1 else f"{len(alarms)} alarms"
+        standing = [condition_words(alarm.condition) for alarm in alarms if alarm.standing]
+        lines.append(f"{place}: {what} {state}" + (f" (standing: {', '.join(standing)})" if standing else ""))
+    return lines
 
 
 def duration(seconds: float) -> str:

@@ -91,7 +91,7 @@ DISH_SCREEN = ScreenSettings(low_celsius=-10.0, high_celsius=105.0, step_celsius
 hundredths flips the last bit: 50 s to the last bit the same is a probe that answers but no longer measures. In a
 steady room the same may be honest; the fault goes with the first change, and nothing is ready in a room."""
 
-BROODER_SCREEN = ScreenSettings(low_celsius=0.5, high_celsius=60.0, step_celsius_per_second=1.0, frozen_seconds=None)
+BROODER_SCREEN = ScreenSettings(low_celsius=0.5, high_celsius=60.0, step_celsius_per_second=1.0, frozen_seconds=900.0)
 """Air around chicks: 0 °C and below or over 60 °C is no brooder. A lid lifted in a cold room moves a small probe by a
 few tenths a second; 1 °C/s is no air. A good thermostat may hold one 1/16 °C step for long, so no frozen rule."""
 

@@ -115,7 +115,7 @@ def test_tls_with_own_ca_and_a_client_certificate(certificates: Path, daemon: St
     assert "encrypted" in started.publisher.words()
     for second in range(200):
         started.publisher.handle(alarm_changed(second))
-    until(lambda: len(started.publisher._outbox) == 0)
+    until(lambda: len(started.publisher._outbox) == 0, seconds=20)
 
     stranger = daemon(broker.port, ca_file=certificates / "stranger.crt", client_id="other", **client)
     until(lambda: "mqtt.ca_file: the broker's certificate is not trusted" in stranger.publisher.words())

@@ -81,7 +81,7 @@ def test_events_are_numbered_in_order_and_leave_the_outbox(broker: Broker, daemo
         assert {event.qos for event in events} == {1}
         assert not any(event.retained for event in events)
         assert events[0].fields["kind"] == "alarm"
-        until(lambda: len(started.publisher._outbox) == 0)
+        until(lambda: len(started.publisher._outbox) == 0, seconds=20)
 
 
 def test_what_happens_without_a_broker_is_told_when_there_is_one(daemon: Start, tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """The daemon as a process, on a tree that looks like the kernel's, with a real broker between it and us."""
 
+import contextlib
 import signal
 import subprocess
 import sys
@@ -67,12 +68,23 @@ def command(tmp_path: Path, broker: Broker, air: Air) -> Iterator[list[str]]:
         ]  # fmt: skip
 
 
+@contextlib.contextmanager
+def running(command: list[str]) -> Iterator[subprocess.Popen[bytes]]:
+    """The daemon; gone at the end, whatever happened."""
+    with subprocess.Popen(command, cwd=ROOT) as daemon:
+        try:
+            yield daemon
+        except BaseException:
+            daemon.kill()
+            raise
+
+
 def test_from_reading_to_alarm_to_acknowledged_to_normal_to_a_will(
     broker: Broker, command: list[str], air: Air
 ) -> None:
     clock = SystemClock()
     with Listener(broker.port) as listener:
-        with subprocess.Popen(command, cwd=ROOT) as daemon:
+        with running(command) as daemon:
             listener.wait_payload(TOPICS.status, b"online")
             until(lambda: {h.fields["value"] for h in listener.on(TOPICS.probe("air"))} >= {34.5})
 
@@ -102,7 +114,7 @@ def test_from_reading_to_alarm_to_acknowledged_to_normal_to_a_will(
         print(f"the will came {clock.monotonic_seconds() - killed:.2f} s after kill -9")
 
         air.celsius = 34.5
-        with subprocess.Popen(command, cwd=ROOT) as daemon:
+        with running(command) as daemon:
             listener.wait_payload(TOPICS.status, b"online")
             until(lambda: not listener.wait(TOO_COLD)[-1].fields["active"], what="no stale alarm left")
             daemon.send_signal(signal.SIGTERM)

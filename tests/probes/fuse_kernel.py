@@ -17,6 +17,7 @@ import shutil
 import stat
 import subprocess
 import sys
+import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -281,19 +282,22 @@ def served(mount: Path, probes: list[dict[str, Any]], *, bulk: bool = True) -> I
     """
     command = [sys.executable, __file__, str(mount), json.dumps(probes), *([] if bulk else ["--no-bulk"])]
     repository = Path(__file__).parent.parent.parent
-    server = subprocess.Popen(command, env={**os.environ, "PYTHONPATH": str(repository)})
+    said = tempfile.TemporaryFile()  # noqa: SIM115 - closed below; libfuse warns of its own default there
+    server = subprocess.Popen(command, env={**os.environ, "PYTHONPATH": str(repository)}, stderr=said)
     tree = MountedTree(mount / "bus" / "w1" / "devices", mount)
     try:
         for _ in range(500):
             if tree.root.is_dir() or server.poll() is not None:
                 break
             _pass(0.02)
-        assert tree.root.is_dir(), "the FUSE server did not start"
+        said.seek(0)
+        assert tree.root.is_dir(), f"the FUSE server did not start: {said.read().decode()}"
         yield tree
     finally:
         subprocess.run(["fusermount3", "-u", "-z", str(mount)], check=False)
         server.kill()
         server.wait()
+        said.close()
 
 
 def _serve() -> None:
@@ -307,7 +311,7 @@ def _serve() -> None:
     probes = [FakeProbe(celsius=_steady(given.pop("celsius")), **given) for given in json.loads(options.probes)]
     files = Files(Kernel(probes), bulk=not options.no_bulk)
     fresh = {"entry_timeout": 0, "attr_timeout": 0, "negative_timeout": 0}
-    FUSE(files, options.mount, raw_fi=True, foreground=True, max_threads=64, **fresh)
+    FUSE(files, options.mount, raw_fi=True, foreground=True, **fresh)
 
 
 if __name__ == "__main__":

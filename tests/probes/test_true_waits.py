@@ -137,9 +137,21 @@ def test_a_command_that_reads_once_does_not_tell_old_results(tmp_path: Path) -> 
     with served(tmp_path, [probe(0)]) as tree:
         tree.ask(f"leave-results {BUS}")
         tree.ask(f"celsius {ROMS[0]} 34.5")
-        decoded = probe_at(tree.root, ROMS[0])
+        decoded = probe_at(tree.root, ROMS[0], CLOCK)
     assert isinstance(decoded, Converted)
     assert decoded.celsius == 34.5
+
+
+def test_a_command_beside_a_running_daemon_neither_misses_a_probe_nor_disturbs(tmp_path: Path) -> None:
+    """While the daemon's bulk conversion runs, the kernel answers other readers with nothing, at once."""
+    with served(tmp_path, [probe(0), probe(1)]) as tree, reading(tree, 2, interval=0.8) as (_, heard):
+        heard.reading("probe1")
+        for rom in ROMS[:2] * 2:
+            decoded = probe_at(tree.root, rom, CLOCK)
+            assert isinstance(decoded, Converted), decoded
+        heard.reading("probe1", heard.count)
+        faults = [seen for seen in heard.all if not isinstance(seen, Reading)]
+    assert faults == []
 
 
 def test_probes_that_nobody_named_keep_no_result_of_ours(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from sensord.readings import Band, FaultKind, Place
 from sensord.watch.alarm_words import WORDS, seen
 from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition
-from sensord.watch.views import AlarmView, BrooderView, DishView, OutputView, ProbeView, Snapshot, Trail
+from sensord.watch.views import AlarmView, BrooderView, ChickView, DishView, OutputView, ProbeView, Snapshot, Trail
 
 __all__ = ["SNAPSHOTS", "alarm", "brooder", "dish", "many", "night", "probe"]
 
@@ -232,6 +232,41 @@ def many() -> Snapshot:
     )
 
 
+CHICKS = (
+    ChickView(
+        "pip",
+        brooder="brooder",
+        grams=41.2,
+        gain_grams_per_day=3.1,
+        fed_utc_seconds=UTC_SECONDS - 7_800,
+        fed_millilitres=4.0,
+        fed_crop="empty",
+        feeds_today=2,
+        due_from_utc_seconds=UTC_SECONDS + 3_000,
+        due_late_utc_seconds=UTC_SECONDS + 6_600,
+        overdue_utc_seconds=UTC_SECONDS + 20_000,
+        planned_low_millilitres=3.7,
+        planned_high_millilitres=4.9,
+        planned_millilitres=4.1,
+    ),
+    ChickView(
+        "dot",
+        brooder="brooder",
+        grams=38.0,
+        gain_grams_per_day=-0.4,
+        fed_utc_seconds=UTC_SECONDS - 12_000,
+        fed_millilitres=3.5,
+        fed_crop="nearly",
+        due_from_utc_seconds=UTC_SECONDS - 1_200,
+        due_late_utc_seconds=UTC_SECONDS + 1_200,
+        overdue_utc_seconds=UTC_SECONDS + 20_000,
+        planned_high_millilitres=3.8,
+        planned_millilitres=3.8,
+        look=("Lost weight since yesterday: look at crop and droppings, and call an avian vet.",),
+    ),
+    ChickView("new"),
+)
+
 SNAPSHOTS: dict[str, Snapshot] = {
     "ready": night(),
     "hot": night(HOT),
@@ -253,6 +288,10 @@ SNAPSHOTS: dict[str, Snapshot] = {
         COLD_BROODER,
         alarms=(replace(COLD_ALARM, state=AlarmState.SHELVED, shelved_left_seconds=240.0),),
     ),
+    "held": night(
+        AWAY,
+        alarms=(replace(COLD_ALARM, state=AlarmState.LATCHED_ACKNOWLEDGED, standing=False),),
+    ),
     "unread": night(
         AWAY,
         brooder(celsius=None, heading=""),
@@ -265,6 +304,8 @@ SNAPSHOTS: dict[str, Snapshot] = {
         ),
         sounding=Priority.HIGH,
     ),
+    "chicks": night(AWAY, chicks=CHICKS, alarms_today=2),
+    "chicks-no-clock": night(READY, chicks=CHICKS, utc_seconds=None),
     "no-clock": night(utc_seconds=None),
     "no-dish": night(dishes=()),
     "nothing": Snapshot(unit="nursery", seconds=3.0, utc_seconds=None),

@@ -1,0 +1,106 @@
+"""How the air of a brooder has been: ten-second means of the last minutes, and the swing that is usual for this box.
+
+A thermostat makes the air swing on its own. Its usual lowest and highest values are learned from five-minute blocks
+that lay wholly in the band, by medians, so that a lid opened now and then does not count.
+"""
+
+from dataclasses import dataclass, replace
+from statistics import median
+
+from sensord.readings import Band
+
+__all__ = ["BIN_SECONDS", "Swing", "Trend", "add", "median_slope", "rate"]
+
+BIN_SECONDS = 10.0
+BINS_KEPT = 60
+BLOCK_SECONDS = 300.0
+BLOCKS_KEPT = 24
+LEAST_BLOCKS = 3
+LONGEST_HOLE_SECONDS = 60.0
+SPREADS = 3.0
+LEAST_MARGIN_CELSIUS = 0.1
+"""A step and a half of a 12-bit DS18B20 (1/16 °C), the least that is told from its own flicker."""
+
+
+@dataclass(frozen=True, slots=True)
+class Swing:
+    """What the air of this box usually does: its lowest, highest and mean in Celsius."""
+
+    low_celsius: float
+    high_celsius: float
+    mean_celsius: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """`bins` are means of `BIN_SECONDS` each, the last one ending at `seconds`; blocks are (low, high, mean)."""
+
+    seconds: float | None = None
+    bins: tuple[float, ...] = ()
+    begun_seconds: float = 0.0
+    total: float = 0.0
+    count: int = 0
+    block_begun_seconds: float | None = None
+    block: tuple[float, ...] = ()
+    blocks: tuple[tuple[float, float, float], ...] = ()
+    swing: Swing | None = None
+
+
+def add(trend: Trend, band: Band, seconds: float, celsius: float) -> Trend:
+    """One reading further. After a hole of more than a minute the last minutes begin anew; what is usual stays."""
+    if trend.seconds is not None and seconds - trend.seconds > LONGEST_HOLE_SECONDS + BIN_SECONDS:
+        trend = Trend(blocks=trend.blocks, swing=trend.swing)
+    if trend.count == 0:
+        return replace(trend, begun_seconds=seconds, total=celsius, count=1, seconds=trend.seconds or seconds)
+    if seconds - trend.begun_seconds < BIN_SECONDS:
+        return replace(trend, total=trend.total + celsius, count=trend.count + 1)
+    mean = trend.total / trend.count
+    bins = (*trend.bins[1 - BINS_KEPT :], mean)
+    begun = trend.block_begun_seconds
+    if begun is None or seconds - begun > 2 * BLOCK_SECONDS:
+        begun, block = seconds, ()
+    else:
+        block = (*trend.block, mean)
+    blocks, swing = trend.blocks, trend.swing
+    if seconds - begun >= BLOCK_SECONDS:
+        if min(block) >= band.low_celsius and max(block) <= band.high_celsius:
+            blocks = (*blocks[1 - BLOCKS_KEPT :], (min(block), max(block), sum(block) / len(block)))
+            swing = _usual(blocks)
+        begun, block = seconds, ()
+    return Trend(seconds, bins, seconds, celsius, 1, begun, block, blocks, swing)
+
+
+def _usual(blocks: tuple[tuple[float, float, float], ...]) -> Swing | None:
+    if len(blocks) < LEAST_BLOCKS:
+        return None
+    lows, highs, means = zip(*blocks, strict=True)
+    low, high = median(lows), median(highs)
+    low_margin = max(LEAST_MARGIN_CELSIUS, SPREADS * median(abs(each - low) for each in lows))
+    high_margin = max(LEAST_MARGIN_CELSIUS, SPREADS * median(abs(each - high) for each in highs))
+    return Swing(low - low_margin, high + high_margin, median(means))
+
+
+def rate(trend: Trend, bins: int) -> float | None:
+    """Celsius per second over the last `bins` steps from bin to bin; None where there are not so many."""
+    if len(trend.bins) <= bins:
+        return None
+    return (trend.bins[-1] - trend.bins[-1 - bins]) / (bins * BIN_SECONDS)
+
+
+def median_slope(seconds: tuple[float, ...], celsius: tuple[float, ...]) -> tuple[float, float, float]:
+    """The Theil-Sen slope in Celsius per second with the ends of its 90 % interval (Sen 1968, Kendall's variance).
+
+    `seconds` and `celsius` have the same length of at least 3, with different times. Agrees with
+    `scipy.stats.theilslopes(celsius, seconds, 0.9)`.
+    """
+    count = len(seconds)
+    slopes = sorted(
+        (celsius[j] - celsius[i]) / (seconds[j] - seconds[i]) for i in range(count) for j in range(i + 1, count)
+    )
+    # Normal quantile for 90 % two-sided; the variance of Kendall's S corrected for ties in neither variable.
+    sigma = (count * (count - 1) * (2 * count + 5) / 18) ** 0.5
+    reach = 1.6448536269514722 * sigma
+    lower = max(0, round((len(slopes) - reach) / 2))
+    upper = min(len(slopes) - 1, round((len(slopes) + reach) / 2) - 1)
+    lower, upper = min(lower, len(slopes) - 1), max(upper, 0)
+    return median(slopes), slopes[min(lower, upper)], slopes[max(lower, upper)]
