@@ -8,6 +8,7 @@ import io
 import re
 from collections.abc import Sequence
 from datetime import datetime, timedelta, tzinfo
+from textwrap import wrap
 from typing import Any
 
 import matplotlib as mpl
@@ -322,9 +323,9 @@ def sheet(report: Report, sentences: Sequence[str], closing: str, zone: tzinfo |
         figure = Figure(figsize=(8.27, 11.69), layout="none", facecolor="white")
         figure.text(0.08, 0.945, report.title, fontsize=19, family="serif")
         top = 0.915
-        for sentence in sentences:
-            figure.text(0.08, top, sentence, fontsize=10, va="top", wrap=True)
-            top -= 0.021
+        for line in (line for sentence in sentences for line in wrap(sentence, 98)):
+            figure.text(0.08, top, line, fontsize=9.5, va="top")
+            top -= 0.018
         brooders = report.brooders[:3]
         height = 0.36 / max(1, len(brooders))
         top -= 0.02
@@ -348,5 +349,5 @@ def sheet(report: Report, sentences: Sequence[str], closing: str, zone: tzinfo |
             axes.tick_params(labelsize=5.5, length=1.5, pad=1.5)
             axes.yaxis.set_major_locator(MaxNLocator(2, integer=True))
             axes.xaxis.set_major_locator(MaxNLocator(2, integer=True))
-        figure.text(0.08, 0.03, closing, fontsize=7.5, color=INK["quiet"], wrap=True)
+        figure.text(0.08, 0.03, "\n".join(wrap(closing, 130)), fontsize=7.5, color=INK["quiet"])
         return figure
