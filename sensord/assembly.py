@@ -1,6 +1,9 @@
 """From a checked config to the settings of the core."""
 
-from sensord.config import AlarmsSection, BandSection, BrooderSection, Config, DishSection, ProbeSection
+from sensord.care.brooding import Plan, brooding_at, make_plan
+from sensord.config import AlarmsSection, BrooderSection, Config, DishSection, ProbeSection
+from sensord.kitchen import bowlful
+from sensord.profiles import load_profile
 from sensord.readings import Place
 from sensord.watch.alarms import AlarmSettings
 from sensord.watch.brooder import BrooderSettings
@@ -10,7 +13,7 @@ from sensord.watch.events import Condition
 from sensord.watch.nursery import NurserySettings, ProbeSettings
 from sensord.watch.screening import BROODER_SCREEN, DISH_SCREEN, ROOM_SCREEN
 
-__all__ = ["nursery_settings"]
+__all__ = ["nursery_settings", "plan_of"]
 
 _SCREENS = {Place.DISH: DISH_SCREEN, Place.BROODER: BROODER_SCREEN, Place.ROOM: ROOM_SCREEN}
 _TRAIL_BIN_SECONDS = {Place.DISH: 10.0, Place.BROODER: 120.0, Place.ROOM: 120.0}
@@ -58,16 +61,35 @@ def _dish(name: str, section: DishSection, config: Config) -> DishSettings:
         batch_limit_seconds=section.batch_limit_seconds,
         late_seconds=_late_seconds(Place.DISH, config),
         time_constant_seconds=probe.time_constant_seconds,
+        bowlful=bowlful(config),
     )
 
 
+def plan_of(section: BrooderSection) -> Plan | None:
+    """The plan of a brooder's bands; None where it names no profile.
+
+    Raises `ConfigError` or `DataError` with the reason where profile, stage and dates do not go together.
+    """
+    if section.profile is None or (section.stage is None and not section.hatch_dates):
+        return None
+    return make_plan(load_profile(section.profile), section.hatch_dates, section.stage)
+
+
 def _brooder(name: str, section: BrooderSection, config: Config) -> BrooderSettings:
-    band = section.band or BandSection(low_celsius=33.2, high_celsius=35.8)
+    plan = plan_of(section)
+    if section.band is not None:
+        band, source = section.band.band(), section.band.source
+    else:
+        assert plan is not None  # the config was checked: no band without a plan
+        first = brooding_at(plan, None)
+        band, source = first.band, first.source
     return BrooderSettings(
         name=name,
         probes=tuple(section.probes),
-        band=band.band(),
-        band_source=band.source,
+        band=band,
+        band_source=source,
+        pinned=section.band is not None,
+        plan=plan,
         deadband_celsius=section.deadband_celsius,
         on_delay_seconds=section.on_delay_seconds,
         off_delay_seconds=section.off_delay_seconds,

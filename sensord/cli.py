@@ -29,15 +29,24 @@ VERBS: dict[str, Verb] = {
     "demo": Verb("demo", "run the daemon on simulated probes", "sensord demo --speed 60 --for 40m"),
     "watch": Verb("watch", "the dashboard of a running daemon", "sensord watch"),
     "probes": Verb("probes", "list the probes on the bus", "sensord probes --json"),
+    "checkup": Verb("checkup", "is everything in order, and how is it mended", "sensord checkup --ask"),
     "config": Verb("config", "check the config, show it, or print an example", "sensord config --check"),
     "brooder": Verb(
         "brooder", "the coming days' bands of a brooder", "sensord brooder --profile finches --hatched 2026-05-04"
     ),
     "acknowledge": Verb("alarms", "say that an alarm was noticed", "sensord acknowledge brooder too-cold"),
     "shelve": Verb("alarms", "hide an alarm for a limited time", "sensord shelve brooder --for 5m"),
+    "feed": Verb("feed", "write a feed down, or see who is due", "sensord feed pip 4.5 --crop empty"),
+    "weigh": Verb("weigh", "write a weight down, or see how a chick grows", "sensord weigh pip 45.2"),
+    "chick": Verb("chick", "add a chick, change or list them", "sensord chick pip --hatched 2031-05-04"),
+    "history": Verb("history", "what is kept, check it, copy it", "sensord history --backup copy.db"),
+    "export": Verb("exchange", "the history as CSV or JSON lines", "sensord export feed --out feeds.csv"),
+    "import": Verb("exchange", "take an exported file back in", "sensord import feeds.csv"),
     "sounds": Verb("sounds", "what each sound means, in a file or played", "sensord sounds ready --wav ready.wav"),
+    "calibrate": Verb("calibrate", "prove and correct a probe", "sensord calibrate dish --ice --compare"),
     "mix": Verb("mix", "plan a batch of formula", "sensord mix --chicks 4 --feed-ml 8 --solids 25 --bowl steel:90"),
     "correct": Verb("correct", "bring a dish into its band", "sensord correct --celsius 41 --ml 40 --solids 25"),
+    "mqtt": Verb("mqtt", "check the broker, print the message schema, clear what a unit left", "sensord mqtt check"),
     "replay": Verb("replay", "run the rules over recorded readings", "sensord replay night.csv --dish-band 36:38"),
 }
 

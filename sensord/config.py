@@ -13,9 +13,11 @@ from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
+from sensord.care.brooding import make_plan
 from sensord.edges.topics import check_base
-from sensord.errors import ConfigError
+from sensord.errors import ConfigError, SensordError
 from sensord.physics.water import WEATHER_CELSIUS, altitude_pascals, boiling_celsius
+from sensord.profiles import load_profile
 from sensord.readings import Band, Place
 
 __all__ = [
@@ -34,9 +36,9 @@ __all__ = [
     "OneWireSection",
     "ProbeSection",
     "UnitSection",
+    "line_of",
     "load",
     "parse",
-    "shipped",
 ]
 
 DEFAULT_PATH = Path("/etc/sensord/sensord.toml")
@@ -117,6 +119,11 @@ class BrooderSection(Section):
     deadband_celsius: float = Field(0.3, ge=0, le=3)
     on_delay_seconds: float = Field(200, ge=0, le=1800)
     off_delay_seconds: float = Field(120, ge=0, le=1800)
+
+    @property
+    def hatch_dates(self) -> tuple[date, ...]:
+        """All hatch dates, one or many as written."""
+        return (self.hatched,) if isinstance(self.hatched, date) else tuple(self.hatched or ())
 
 
 class DishSection(Section):
@@ -282,10 +289,21 @@ def parse(text: str, source: str) -> Config:
         config = Config.model_validate(raw)
     except ValidationError as error:
         raise ConfigError(_told(text, source, [_from_pydantic(item) for item in error.errors()])) from error
-    troubles = list(_contradictions(config))
+    troubles = [*_contradictions(config), *_profile_troubles(config, Path(source).parent)]
     if troubles:
         raise ConfigError(_told(text, source, troubles))
-    return config
+    return _with_profiles_beside(config, Path(source).parent)
+
+
+def _with_profiles_beside(config: Config, beside: Path) -> Config:
+    """A keeper's own profile file is named relative to the config: from here on by its whole path."""
+    brooders = {
+        name: one.model_copy(update={"profile": str((beside / one.profile).absolute())})
+        if one.profile is not None and one.profile.endswith(".toml")
+        else one
+        for name, one in config.brooders.items()
+    }
+    return config.model_copy(update={"brooders": brooders})
 
 
 def _from_pydantic(item: Any) -> _Trouble:
@@ -389,6 +407,24 @@ def _brooder_trouble(name: str, brooder: BrooderSection) -> Iterator[_Trouble]:
         yield _Trouble((*where, "profile"), "needs hatched (a date) or stage beside it")
 
 
+def _profile_troubles(config: Config, beside: Path) -> Iterator[_Trouble]:
+    """A profile that does not exist or is wrong in itself, a stage that it lacks; `beside` is the config's folder."""
+    for name, brooder in config.brooders.items():
+        if brooder.profile is None:
+            continue
+        try:
+            profile = load_profile(brooder.profile, beside)
+        except ConfigError as error:
+            yield _Trouble(("brooders", name, "profile"), str(error))
+            continue
+        if brooder.band is None and (brooder.hatched is not None or brooder.stage is not None):
+            try:
+                make_plan(profile, brooder.hatch_dates, brooder.stage)
+            except SensordError as error:
+                key = "hatched" if brooder.stage is None else "stage"
+                yield _Trouble(("brooders", name, key), str(error))
+
+
 def _pin_trouble(config: Config) -> Iterator[_Trouble]:
     pins: dict[int, str] = {4: "the one-wire bus (GPIO 4)"}
     chime, buttons = config.chime, config.buttons
@@ -426,13 +462,13 @@ def _night_trouble(chime: ChimeSection) -> Iterator[_Trouble]:
 def _told(text: str, source: str, troubles: list[_Trouble]) -> str:
     lines = []
     for trouble in troubles:
-        line = _line_of(text, trouble.where)
+        line = line_of(text, trouble.where)
         place = f"{source}:{line}" if line else source
         lines.append(f"{place}: {'.'.join(str(part) for part in trouble.where)}: {trouble.what}")
     return "\n".join(lines)
 
 
-def _line_of(text: str, where: tuple[str | int, ...]) -> int | None:
+def line_of(text: str, where: tuple[str | int, ...]) -> int | None:
     """The line of the deepest part of `where` that the text shows; None where nothing of it is found."""
     names = [str(part) for part in where if isinstance(part, str)]
     best, table = None, ""
@@ -450,9 +486,3 @@ def _line_of(text: str, where: tuple[str | int, ...]) -> int | None:
         if path == names[: len(path)] and (best is None or len(path) > best[1]):
             best = (number, len(path))
     return best[0] if best else None
-
-
-def shipped(name: str) -> Path:
-    """The path of a file or folder that travels with the package (`profiles`, `sensord.toml`)."""
-    inside = Path(__file__).parent / "shipped" / name
-    return inside if inside.exists() else Path(__file__).parent.parent / "config" / name

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from sensord import __version__
 from sensord.clock import Clock
+from sensord.edges.day import Day
 from sensord.edges.notify import Notifier
 from sensord.outlets import Item, Outlet, Output
 from sensord.watch import nursery as whole
@@ -51,6 +52,7 @@ class Daemon:
         self._notifier = notifier
         self._reader_state = reader_state
         self._gap = gap
+        self.day: Callable[[], Day] = Day
         self.on_alarms: Callable[[AlarmBook, float], None] = lambda _book, _seconds: None
         self._inbox: deque[Event] = deque()
         self._wake = threading.Event()
@@ -148,8 +150,11 @@ class Daemon:
     def snapshot(self, now: float, reader: ReaderState) -> Snapshot:
         """The nursery's snapshot with what only the daemon knows: how probes are read, how outputs fare."""
         seen = whole.snapshot(self.settings, self.nursery, now, __version__)
+        day = self.day()
         return replace(
             seen,
+            chicks=day.chicks,
+            alarms_today=day.alarms,
             probes=tuple(replace(probe, method=reader.methods.get(probe.name, "")) for probe in seen.probes),
             outputs=tuple(self._output_views(seen.outputs)),
         )

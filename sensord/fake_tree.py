@@ -32,6 +32,7 @@ CONVERSION_SECONDS = {9: 0.095, 10: 0.190, 11: 0.375, 12: 0.750}
 _POLL_SECONDS = 0.002
 _FRESH_SECONDS = 0.75
 _HOLD_SECONDS = 2.0
+_IDLE_SECONDS = 30.0
 
 
 @unique
@@ -125,6 +126,7 @@ class FakeTree:
         self._probes = {probe.rom: probe for probe in probes}
         self._converting: dict[str, float] = {}
         self._held: dict[str, float] = {}
+        self._idle_at: dict[str, float] = {}
         self._fresh_at = float("-inf")
         self._lock = threading.Lock()
         self._stop = threading.Event()
@@ -253,6 +255,7 @@ class FakeTree:
             state.write_text("-1\n")
             here = [p for p in self._probes.values() if p.bus == bus and p.failure is not Failure.VANISHED]
             self._held.pop(bus, None)
+            self._idle_at.pop(bus, None)
             self._converting[bus] = now + max((CONVERSION_SECONDS[p.bits] for p in here), default=0.0)
         elif now >= self._converting.get(bus, float("inf")):
             del self._converting[bus]
@@ -261,6 +264,10 @@ class FakeTree:
             state.write_text("1\n")
         elif now >= self._held.get(bus, float("inf")):
             del self._held[bus]
+            self._idle_at[bus] = now + _IDLE_SECONDS
+        elif now >= self._idle_at.get(bus, float("inf")):
+            # The kernel shows `0` when the last result was read; reads of a plain file cannot be seen.
+            del self._idle_at[bus]
             state.write_text("0\n")
 
     def _convert_all(self, buses: set[str]) -> None:

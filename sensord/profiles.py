@@ -4,8 +4,8 @@ import tomllib
 from pathlib import Path
 
 from sensord.care.profile import Profile, parse_profile
-from sensord.config import shipped
 from sensord.errors import ConfigError
+from sensord.shipping import shipped
 
 __all__ = ["load_profile", "shipped_profiles"]
 

@@ -3,16 +3,20 @@
 from collections.abc import Callable
 from pathlib import Path
 
+from sensord import __version__
 from sensord.clock import Clock
 from sensord.config import Config, MqttSection
 from sensord.edges.broker import BrokerSettings
 from sensord.edges.commands import Limits
-from sensord.edges.mqtt import Publisher, PublisherSettings
+from sensord.edges.discovery import Announcement, announce, component_marks, gone_components
+from sensord.edges.mqtt import Publisher, PublisherSettings, expiry_seconds
 from sensord.edges.outbox import Outbox
-from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, Topics
+from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, UNIT_CONDITIONS, Topics
+from sensord.profiles import load_profile, shipped_profiles
 from sensord.watch.events import Command, Condition
+from sensord.watch.nursery import UNIT_PLACE
 
-__all__ = ["alarms_of", "broker_settings", "limits_of", "publisher", "publisher_settings"]
+__all__ = ["OUTBOX", "alarms_of", "announcement", "broker_settings", "publisher", "stages_of"]
 
 OUTBOX = "outbox.db"
 
@@ -34,39 +38,39 @@ def broker_settings(section: MqttSection, unit: str) -> BrokerSettings:
     )
 
 
-def limits_of(config: Config, stages: dict[str, tuple[str, ...]] | None = None) -> Limits:
-    """What commands may name and how much quiet they may ask for; for MQTT and the control socket alike.
-
-    `stages` are those of each brooder's profile; None leaves the check to the nursery.
-    """
-    return Limits(
-        brooders=tuple(config.brooders),
-        dishes=tuple(config.dishes),
-        stages=stages,
-        pause_seconds=config.alarms.pause_seconds,
-        shelve_seconds=config.alarms.shelve_seconds,
-    )
-
-
 def alarms_of(config: Config) -> frozenset[tuple[str, Condition]]:
     """Every alarm that the places of this config can have."""
     return frozenset(
         {(name, condition) for name in config.brooders for condition in BROODER_CONDITIONS}
         | {(name, condition) for name in config.dishes for condition in DISH_CONDITIONS}
+        | {(UNIT_PLACE, condition) for condition in UNIT_CONDITIONS}
     )
 
 
-def publisher_settings(
-    config: Config, section: MqttSection, stages: dict[str, tuple[str, ...]] | None = None
-) -> PublisherSettings:
-    """What the unit publishes."""
-    return PublisherSettings(
+def stages_of(config: Config) -> dict[str, tuple[str, ...]]:
+    """The stages that each brooder with a shipped profile can be set to from a hub."""
+    known = shipped_profiles()
+    return {
+        name: load_profile(section.profile).stages
+        for name, section in config.brooders.items()
+        if section.profile in known and section.band is None
+    }
+
+
+def announcement(config: Config, section: MqttSection) -> Announcement:
+    """The unit as a hub is told of it."""
+    return Announcement(
         topics=Topics(section.base, config.unit.name),
-        limits=limits_of(config, stages),
-        alarms=alarms_of(config),
-        interval_seconds=section.interval_seconds,
+        prefix=section.discovery.prefix,
+        form=section.discovery.form,
+        version=__version__,
         read_only=section.read_only,
-        senml=section.senml,
+        probes=tuple(config.probes),
+        dishes=tuple(config.dishes),
+        brooders=tuple(config.brooders),
+        stages=stages_of(config),
+        alarms=alarms_of(config),
+        expiry_seconds=expiry_seconds(section.interval_seconds),
     )
 
 
@@ -76,13 +80,24 @@ def publisher(
     state_folder: Path,
     clock: Clock,
     deliver: Callable[[Command], None],
-    stages: dict[str, tuple[str, ...]] | None = None,
+    limits: Limits,
 ) -> Publisher:
     """The MQTT output, not started yet. Raises `StorageError` where the outbox cannot be opened."""
-    return Publisher(
-        publisher_settings(config, section, stages),
-        broker_settings(section, config.unit.name),
-        Outbox(state_folder / OUTBOX),
-        clock,
-        deliver,
+    outbox = Outbox(state_folder / OUTBOX)
+    told: list[tuple[str, bytes]] = []
+    if section.discovery.enabled:
+        unit = announcement(config, section)
+        told = announce(unit, gone_components(unit, outbox.held()))
+        outbox.hold(component_marks(unit))
+    settings = PublisherSettings(
+        topics=Topics(section.base, config.unit.name),
+        limits=limits,
+        alarms=alarms_of(config),
+        interval_seconds=section.interval_seconds,
+        read_only=section.read_only,
+        senml=section.senml,
+        discovery=tuple(told),
+        birth_topic=section.discovery.birth_topic if section.discovery.enabled else "",
+        birth_payload=section.discovery.birth_payload,
     )
+    return Publisher(settings, broker_settings(section, config.unit.name), outbox, clock, deliver)

@@ -115,9 +115,8 @@ class Bowl:
         self._hollow = self._random.uniform(0.1, 0.7) if near_lump else None
 
     def stir(self, on: bool) -> None:
-        if self.stirring and not on:
-            self._place_probe()
-        elif on and self.lump is not None:
+        ends = self.stirring and not on
+        if ends or (on and self.lump is not None):
             self._place_probe()
         self.stirring = on
 

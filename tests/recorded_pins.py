@@ -2,6 +2,7 @@
 
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -54,44 +55,36 @@ def beeps(changes: list[Change], pin: int) -> list[tuple[float, float, float | N
 
 
 class StepClock(FakeClock):
-    """Virtual time for one waiting thread: `run(seconds)` lets it see every deadline in between, exactly."""
+    """Virtual time for one waiting thread: `run` lets it see every deadline on the way, exactly."""
 
     def __init__(self) -> None:
         super().__init__()
         self._parked = threading.Condition()
         self._deadline: float | None = None
-        self._waits = 0
-        self._wake: threading.Event | None = None
 
     def wait(self, wake: threading.Event, seconds: float) -> bool:
         with self._parked:
-            self._deadline, self._wake = self.monotonic_seconds() + max(0.0, seconds), wake
-            self._waits += 1
+            self._deadline = self.monotonic_seconds() + max(0.0, seconds)
             while not wake.is_set() and self.monotonic_seconds() < self._deadline:
                 self._parked.wait(0.0005)
             self._deadline = None
-            self._parked.notify_all()
             return wake.is_set()
 
-    def run(self, seconds: float) -> None:
-        """Let `seconds` pass; returns when the thread has done all that was due and waits again (or sleeps)."""
+    def run(self, seconds: float, next_seconds: Callable[[], float | None]) -> None:
+        """Let `seconds` pass. `next_seconds` tells when the thread will act next, None where it sleeps until woken.
+
+        Fails where the thread has not come to wait for that instant within ten seconds of real time.
+        """
         target = self.monotonic_seconds() + seconds
-        while self._settled() and (deadline := self._deadline) is not None and deadline <= target:
-            with self._parked:
-                waits = self._waits
-                self.advance(deadline - self.monotonic_seconds())
-                self._parked.notify_all()
-            self._until(lambda before=waits: self._waits > before)
+        while (due := next_seconds()) is not None and due <= target:
+            self._until_changed(next_seconds, due)
         self.advance(target - self.monotonic_seconds())
 
-    def _settled(self) -> bool:
-        return self._until(lambda: self._deadline is not None and self._wake is not None and not self._wake.is_set())
-
-    def _until(self, true: Any) -> bool:
-        give_up = time.perf_counter() + 0.05
-        while time.perf_counter() < give_up:
+    def _until_changed(self, next_seconds: Callable[[], float | None], due: float) -> None:
+        give_up = time.perf_counter() + 10
+        while next_seconds() == due:
+            assert time.perf_counter() < give_up, f"the thread did not act at {due}"
             with self._parked:
-                if true():
-                    return True
+                if self._deadline is not None and abs(self._deadline - due) < 1e-6:
+                    self.advance(max(0.0, self._deadline - self.monotonic_seconds()))
                 self._parked.wait(0.0005)
-        return False

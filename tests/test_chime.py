@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.config import ChimeSection
+from sensord.config import ChimeSection, parse
 from sensord.edges.chime import Chime
 from sensord.edges.pins import open_factory
-from sensord.errors import WiringError
+from sensord.errors import ConfigError, WiringError
 from sensord.watch.effects import Alerting, Cue, Cued, DishChanged, DishState, Priority
 from sensord.watch.sounds import BREATH_SECONDS, CUES, every_sound
 from tests.recorded_pins import Change, StepClock, beeps, recording_factory
@@ -47,6 +47,11 @@ class Bench:
         values = [change.value for change in self.changes if change.pin == pin]
         return values[-1] if values else 0.0
 
+    def run(self, seconds: float) -> None:
+        chime = self.chime
+        assert chime
+        self.clock.run(seconds, lambda: chime._next_seconds)
+
     def alert(self, priority: Priority | None, **keys: Any) -> None:
         assert self.chime
         keys = {"lamp": priority, "flashing": priority is not None, **keys}
@@ -75,7 +80,7 @@ def test_a_high_alarm_sounds_ten_pulses_within_the_ranges_of_the_standard(bench:
     # 2.5-15 s apart; third to fourth and eighth to ninth 2x + td (from memory).
     bench.build()
     bench.alert(Priority.HIGH)
-    bench.clock.run(20)
+    bench.run(20)
     pulses = bench.heard()
     assert len(pulses) >= 20
     starts = [start for start, _, _ in pulses]
@@ -98,7 +103,7 @@ def test_lower_alarms_sound_their_pulses_within_the_ranges_of_the_standard(
     # Same source: td and y 125-250 ms; low over 15 s apart; medium 2.5-30 s (from memory).
     bench.build()
     bench.alert(priority)
-    bench.clock.run(65)
+    bench.run(65)
     pulses = bench.heard()
     starts, lengths = [p[0] for p in pulses], [p[1] for p in pulses]
     gaps = [starts[n + 1] - starts[n] - lengths[n] for n in range(count)]
@@ -111,7 +116,7 @@ def test_the_same_alarm_told_again_does_not_start_its_burst_anew(bench: Bench) -
     bench.build()
     bench.alert(Priority.MEDIUM)
     for _ in range(20):
-        bench.clock.run(0.5)
+        bench.run(0.5)
         bench.alert(Priority.MEDIUM)
     starts = [start for start, _, _ in bench.heard()]
     assert starts == pytest.approx([0, 0.4, 0.8, 9.0, 9.4, 9.8], abs=1e-4)
@@ -120,11 +125,11 @@ def test_the_same_alarm_told_again_does_not_start_its_burst_anew(bench: Bench) -
 def test_acknowledging_silences_in_the_middle_of_a_pulse(bench: Bench) -> None:
     bench.build()
     bench.alert(Priority.HIGH)
-    bench.clock.run(0.05)
+    bench.run(0.05)
     assert bench.level(BUZZER) == 1
     bench.alert(None, lamp=Priority.HIGH, flashing=False)
     assert bench.level(BUZZER) == 0
-    bench.clock.run(60)
+    bench.run(60)
     assert len(bench.heard()) == 1
     assert bench.level(LAMP) == 1
 
@@ -132,17 +137,17 @@ def test_acknowledging_silences_in_the_middle_of_a_pulse(bench: Bench) -> None:
 def test_a_worse_alarm_takes_over_at_once(bench: Bench) -> None:
     bench.build()
     bench.alert(Priority.LOW)
-    bench.clock.run(10)
+    bench.run(10)
     bench.alert(Priority.HIGH)
     assert bench.level(BUZZER) == 1
-    bench.clock.run(3.6)
+    bench.run(3.6)
     assert len(bench.heard()) == 12
 
 
 def test_a_new_alarm_does_not_wait_for_the_rest_after_a_cue(bench: Bench) -> None:
     bench.build()
     bench.cue(Cue.CONFIRM)
-    bench.clock.run(0.3)
+    bench.run(0.3)
     bench.alert(Priority.MEDIUM)
     assert bench.level(BUZZER) == 1
 
@@ -150,11 +155,20 @@ def test_a_new_alarm_does_not_wait_for_the_rest_after_a_cue(bench: Bench) -> Non
 def test_a_paused_horn_is_silent_while_the_lamp_says_so_and_comes_back_by_itself(bench: Bench) -> None:
     bench.build()
     bench.alert(None, lamp=Priority.MEDIUM, flashing=True, paused_until_seconds=120.0)
-    bench.clock.run(119)
+    bench.run(119)
     assert bench.heard() == []
     assert len(bench.heard(LAMP)) > 40
-    bench.clock.run(2)
-    assert bench.heard()[0][0] == pytest.approx(120, abs=1e-4)
+    bench.run(8)
+    assert bench.heard()[0][0] == pytest.approx(125, abs=1e-4)
+
+
+def test_the_end_of_a_pause_as_told_is_heard_at_once_and_only_then(bench: Bench) -> None:
+    bench.build()
+    bench.alert(None, lamp=Priority.HIGH, flashing=True, paused_until_seconds=120.0)
+    bench.run(121)
+    bench.alert(Priority.LOW, lamp=Priority.HIGH, flashing=True)
+    bench.run(20)
+    assert [start for start, _, _ in bench.heard()] == pytest.approx([121, 121.46], abs=1e-4)
 
 
 def test_a_priority_is_heard_even_while_a_pause_stands(bench: Bench) -> None:
@@ -166,7 +180,7 @@ def test_a_priority_is_heard_even_while_a_pause_stands(bench: Bench) -> None:
 def test_the_lamp_flashes_red_at_two_hertz_for_a_high_alarm(bench: Bench) -> None:
     bench.build(lamp_pin=None, lamp_pins=(RED, GREEN, BLUE))
     bench.alert(Priority.HIGH)
-    bench.clock.run(5.3)
+    bench.run(5.3)
     flashes = bench.heard(RED)
     assert len(flashes) == 11
     assert 1.4 <= 1 / (flashes[1][0] - flashes[0][0]) <= 2.8
@@ -180,7 +194,7 @@ def test_the_lamp_flashes_red_at_two_hertz_for_a_high_alarm(bench: Bench) -> Non
 def test_a_cue_is_played_once_as_written(bench: Bench, cue: Cue) -> None:
     bench.build(kind="passive")
     bench.cue(cue)
-    bench.clock.run(30)
+    bench.run(30)
     sound = CUES[cue]
     heard = bench.heard()
     assert [start for start, _, _ in heard] == pytest.approx(sound.onsets_seconds, abs=1e-4)
@@ -191,11 +205,11 @@ def test_a_cue_is_played_once_as_written(bench: Bench, cue: Cue) -> None:
 def test_a_high_alarm_cuts_off_a_cue_and_keeps_a_breath_before_it_sounds(bench: Bench) -> None:
     bench.build()
     bench.cue(Cue.READY)
-    bench.clock.run(1.0)  # inside the long note
+    bench.run(1.0)  # inside the long note
     assert bench.level(BUZZER) == 1
     bench.alert(Priority.HIGH)
     assert bench.level(BUZZER) == 0
-    bench.clock.run(4)
+    bench.run(4)
     assert bench.heard()[3][0] == pytest.approx(1.0 + BREATH_SECONDS, abs=1e-4)
     assert len(bench.heard()) == 3 + 10
 
@@ -203,9 +217,9 @@ def test_a_high_alarm_cuts_off_a_cue_and_keeps_a_breath_before_it_sounds(bench: 
 def test_a_cue_waits_for_the_end_of_a_lower_burst(bench: Bench) -> None:
     bench.build()
     bench.alert(Priority.MEDIUM)
-    bench.clock.run(0.3)
+    bench.run(0.3)
     bench.cue(Cue.CONFIRM)
-    bench.clock.run(2)
+    bench.run(2)
     assert [start for start, _, _ in bench.heard()] == pytest.approx([0, 0.4, 0.8, 1.5], abs=1e-4)
     assert bench.heard()[-1][1] == pytest.approx(CUES[Cue.CONFIRM].pulses[0].on_seconds, abs=1e-4)
 
@@ -214,19 +228,19 @@ def test_a_cue_that_had_to_wait_too_long_is_not_played(bench: Bench) -> None:
     bench.build()
     bench.alert(Priority.HIGH)
     bench.cue(Cue.READY)
-    bench.clock.run(6)
+    bench.run(6)
     bench.alert(None)
-    bench.clock.run(30)
+    bench.run(30)
     assert all(length < 0.3 for _, length, _ in bench.heard())
 
 
 def test_leaving_ready_cuts_off_the_ready_tone(bench: Bench) -> None:
     chime = bench.build()
     bench.cue(Cue.READY)
-    bench.clock.run(0.05)
+    bench.run(0.05)
     chime.handle(DishChanged(bench.clock.monotonic_seconds(), "dish", "dish", DishState.COOL, DishState.READY))
     assert bench.level(BUZZER) == 0
-    bench.clock.run(10)
+    bench.run(10)
     assert len(bench.heard()) == 1
 
 
@@ -234,24 +248,24 @@ def test_another_dish_leaving_ready_does_not_cut_off_this_ones_tone(bench: Bench
     chime = bench.build()
     bench.cue(Cue.READY, "left")
     chime.handle(DishChanged(0.0, "right", "right", DishState.COOL, DishState.READY))
-    bench.clock.run(10)
+    bench.run(10)
     assert len(bench.heard()) == 6
 
 
 def test_not_ready_replaces_a_ready_tone(bench: Bench) -> None:
     bench.build()
     bench.cue(Cue.READY)
-    bench.clock.run(1.0)
+    bench.run(1.0)
     bench.cue(Cue.NOT_READY)
     assert bench.level(BUZZER) == 0
-    bench.clock.run(10)
+    bench.run(10)
     assert len(bench.heard()) == 3 + len(CUES[Cue.NOT_READY].pulses)
 
 
 def test_a_self_test_plays_every_sound_and_every_colour(bench: Bench) -> None:
     bench.build(lamp_pin=None, lamp_pins=(RED, GREEN, BLUE))
     bench.cue(Cue.SELF_TEST)
-    bench.clock.run(90)
+    bench.run(90)
     assert len(bench.heard()) == sum(len(sound.pulses) for sound in every_sound().values()) + 1
     assert all(bench.heard(pin) for pin in (RED, GREEN, BLUE))
     assert all(bench.level(pin) == 0 for pin in (BUZZER, RED, GREEN, BLUE))
@@ -261,28 +275,28 @@ def test_a_self_test_plays_every_sound_and_every_colour(bench: Bench) -> None:
 def test_a_true_alarm_ends_a_self_test(bench: Bench, priority: Priority) -> None:
     bench.build()
     bench.cue(Cue.SELF_TEST)
-    bench.clock.run(2)
+    bench.run(2)
     bench.alert(priority)
     before = len(bench.heard())
-    bench.clock.run(2)
+    bench.run(2)
     assert 2 <= len(bench.heard()) - before <= 10
-    bench.clock.run(60)
+    bench.run(60)
     assert all(length < 0.3 for _, length, _ in bench.heard())
 
 
 def test_a_true_cue_ends_a_self_test(bench: Bench) -> None:
     bench.build()
     bench.cue(Cue.SELF_TEST)
-    bench.clock.run(2)
+    bench.run(2)
     before = len(bench.heard())
     bench.cue(Cue.CONFIRM)
-    bench.clock.run(60)
+    bench.run(60)
     assert len(bench.heard()) - before <= 2
 
 
 def test_the_start_is_told_by_one_tick_and_the_lamp_alone(bench: Bench) -> None:
     bench.build(self_test=True)
-    bench.clock.run(30)
+    bench.run(30)
     assert len(bench.heard()) == 1
     assert len(bench.heard(LAMP)) == 1
 
@@ -293,9 +307,9 @@ def test_the_start_is_told_by_one_tick_and_the_lamp_alone(bench: Bench) -> None:
 def test_a_passive_buzzer_is_softer_at_night_but_never_for_a_high_alarm(bench: Bench) -> None:
     bench.build(kind="passive", night_level=0.25, night="00:00-23:59")
     bench.cue(Cue.CONFIRM)
-    bench.clock.run(5)
+    bench.run(5)
     bench.alert(Priority.HIGH)
-    bench.clock.run(5)
+    bench.run(5)
     soft, *loud = [change.value for change in bench.changes if change.pin == BUZZER and change.value]
     assert soft == pytest.approx(0.25 / 8)
     assert set(loud) == {1 / 8}
@@ -347,7 +361,7 @@ def test_a_part_that_fails_is_told_and_taken_up_again(bench: Bench) -> None:
     with pytest.raises(WiringError):
         chime.handle(Cued(0.0, Cue.CONFIRM))
     pin.__class__ = works
-    bench.clock.run(12)
+    bench.run(12)
     assert len(bench.heard()) >= 10
     bench.alert(None)
 
@@ -377,6 +391,47 @@ def test_the_environment_may_name_the_factory_and_a_wrong_name_is_refused(monkey
         open_factory(None, "chime.factory")
 
 
+@pytest.mark.parametrize(
+    ("error", "remedy"),
+    [
+        (PermissionError(13, "Permission denied", "/dev/gpiochip0"), "into the group gpio"),
+        (RuntimeError("can not open gpiochip"), "into the group gpio, and check that /dev/gpiochip"),
+        (OSError("daemon not reachable"), "choose another with factory ="),
+    ],
+    ids=["permission", "lgpio", "other"],
+)
+def test_a_factory_that_fails_says_what_to_do(monkeypatch: pytest.MonkeyPatch, error: Exception, remedy: str) -> None:
+    def fails(_: str) -> None:
+        raise error
+
+    monkeypatch.setattr("sensord.edges.pins._made", fails)
+    with pytest.raises(WiringError, match=remedy):
+        open_factory("pigpio", "chime.factory")
+
+
+def test_a_pin_that_another_program_holds_is_told_so(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def busy(*_: object, **__: object) -> None:
+        raise RuntimeError("GPIO busy")
+
+    monkeypatch.setattr("gpiozero.DigitalOutputDevice", busy)
+    with pytest.raises(WiringError, match=r"chime\.pin: GPIO 17 cannot be used: .*another program holds it"):
+        bench.build()
+
+
+@pytest.mark.parametrize(
+    ("keys", "refusal"),
+    [
+        ('kind = "active"\npin = 17\nnight_level = 0.5\nnight = "22:00-06:00"', "night_level: only a passive buzzer"),
+        ('kind = "passive"\npin = 17\nnight_level = 0.5', "night_level: needs to know when night is"),
+        ('kind = "passive"\npin = 17\nnight = "22:00-25:00"', "night: hours run from 00 to 23"),
+    ],
+    ids=["active", "no night", "hours"],
+)
+def test_a_night_level_that_cannot_work_refuses_the_config(keys: str, refusal: str) -> None:
+    with pytest.raises(ConfigError, match=refusal):
+        parse(f"[chime]\n{keys}\n", "sensord.toml")
+
+
 # --- the end of the process -------------------------------------------------------------------------------------------
 
 _PROCESS = """
@@ -397,6 +452,7 @@ _PROCESS = """
             return changed
 
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a test run in the background inherits "ignore"
     section = ChimeSection(kind=sys.argv[2], pin=17, lamp_pin=22, self_test=False)
     chime = Chime(section, SystemClock(), MockFactory(pin_class=Pin))
     chime.handle(Alerting(0.0, Priority.HIGH, Priority.HIGH, True))

@@ -102,6 +102,6 @@ def test_no_advice_in_the_band_and_a_reason_where_nothing_helps() -> None:
 
 
 def test_amounts_are_said_as_finely_as_a_keeper_can_measure() -> None:
-    assert [millilitre_words(ml) for ml in (0.1, 4.4, 4.6, 22.7)] == ["a few drops", "4.5 ml", "4.5 ml", "23 ml"]
+    assert [millilitre_words(ml) for ml in (0.1, 4.4, 4.6, 42.7)] == ["a few drops", "4.5 ml", "4.5 ml", "43 ml"]
     spans = [time_words(*span) for span in ((4, 8), (28, 64), (100, 290), (290, 310))]
     assert spans == ["10 s", "30 to 60 s", "1.5 to 5 min", "5 min"]

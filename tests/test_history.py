@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from sensord.clock import FakeClock
 from sensord.config import HistorySection
+from sensord.edges.day import chick_views
 from sensord.edges.history import History
 from sensord.edges.history_reader import HistoryReader
 from sensord.edges.migrations import MIGRATIONS
@@ -160,7 +161,7 @@ def test_after_a_kill_the_minutes_are_summed_up_from_the_rows(tmp_path: Path) ->
     first = Desk(tmp_path)
     first.pass_seconds(95)
     first.alarm()
-    # killed here: no close; the minute under way was only in memory
+    del first  # as by a kill: no close, and the minute under way was only in memory
     second = Desk(tmp_path)
     second.clock.advance(120.0)
     second.alarm()
@@ -251,6 +252,13 @@ def test_old_readings_go_and_their_minutes_stay(tmp_path: Path) -> None:
     assert isinstance(minutes, int)
     assert minutes >= 46 * 3600
     desk.history.close()
+
+
+def test_a_second_writer_is_refused_at_once(desk: Desk, tmp_path: Path) -> None:
+    desk.alarm()
+    second = Desk(tmp_path)
+    with pytest.raises(StorageError, match="another sensord writes this history"):
+        second.alarm()
 
 
 def test_a_state_comes_back_after_a_restart(tmp_path: Path) -> None:
@@ -398,3 +406,22 @@ def test_a_kill_loses_no_promise_and_at_most_one_flush_of_readings(tmp_path: Pat
 def test_a_kill_in_a_migration_leaves_it_done_or_undone(tmp_path: Path) -> None:
     counts = kill_migration(tmp_path, kills=2, seed=7)
     assert (counts.whole, counts.half_done, counts.missing) == (2, 0, 0)
+
+
+def test_the_day_is_ready_for_the_dashboard_without_touching_the_disk(desk: Desk, tmp_path: Path) -> None:
+    desk.add()
+    desk.weigh(40.0)
+    desk.clock.advance(86_400.0)
+    desk.weigh(43.0)
+    now = desk.clock.monotonic_seconds()
+    desk.enter(LogFeed(seconds=now, origin=Origin.CONTROL, chick="Pip", millilitres=4.0))
+    desk.alarm()
+    (pip,) = desk.history.day.chicks
+    assert (pip.grams, pip.fed_millilitres) == (43.0, 4.0)
+    assert pip.gain_grams_per_day == pytest.approx(3.0)
+    assert pip.due_from_utc_seconds == desk.clock.utc_seconds() + 2 * 3600
+    assert desk.history.day.alarms == 1
+    with HistoryReader(tmp_path / "history.db") as reader:
+        assert chick_views(reader, desk.clock.utc_seconds()) == desk.history.day.chicks
+    desk.enter(EnterChick(seconds=now, origin=Origin.CONTROL, chick="pip", left="2027-01-16"))
+    assert desk.history.day.chicks == ()

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from sensord.errors import DataError
 from sensord.physics import paste, water
 from sensord.physics.heat import Bowl, Food, Material, Solid, Stuff, Water, settled_celsius
-from sensord.physics.mixing import HONEST, Kitchen, Plan, Recipe, Refusal, Slips, outcome, plan
+from sensord.physics.mixing import Kitchen, Plan, Recipe, Refusal, outcome, plan
+from sensord.physics.slips import HONEST, Slips
 from sensord.readings import Band
 from tests.checks import row
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from enum import StrEnum, unique
 
-__all__ = ["Chick", "Crop", "Feed", "Weighing", "age_days"]
+__all__ = ["Chick", "Crop", "Feed", "Weighing", "age_days", "plain_kind"]
 
 SECONDS_A_DAY = 86_400.0
 
@@ -25,7 +25,8 @@ class Crop(StrEnum):
 class Chick:
     """One chick. `kind` is the keeper's word for the species, `mark` a ring number or a dab of colour.
 
-    `left` is the day it was weaned, handed on or died; from then on nothing is due for it.
+    `left` is the day it was weaned, handed on or died; from then on nothing is due for it. `every_hours` is a feed
+    interval that the keeper (and the vet) chose, in place of any table's.
     """
 
     name: str
@@ -34,6 +35,7 @@ class Chick:
     mark: str = ""
     brooder: str = ""
     left: date | None = None
+    every_hours: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,3 +64,8 @@ def age_days(hatched: date, utc_seconds: float) -> float:
     """Days since the start (UTC) of the day of hatching; the hour of hatching is not asked for."""
     start = datetime(hatched.year, hatched.month, hatched.day, tzinfo=UTC).timestamp()
     return (utc_seconds - start) / SECONDS_A_DAY
+
+
+def plain_kind(kind: str) -> str:
+    """A kind as the tables have it: small letters, words apart."""
+    return " ".join(kind.replace("_", " ").replace("-", " ").lower().split())

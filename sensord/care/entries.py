@@ -31,6 +31,8 @@ def check_chick(chick: Chick, now_utc_seconds: float) -> None:
     today = datetime.fromtimestamp(now_utc_seconds + SECONDS_A_DAY, tz=UTC).date()
     if chick.hatched is not None and chick.hatched > today:
         raise CommandError(f"{chick.name} cannot have hatched on {chick.hatched}: that day is still to come")
+    if chick.every_hours is not None and not 0.25 <= chick.every_hours <= 24:
+        raise CommandError(f"{chick.name} cannot be fed every {chick.every_hours:g} h: write 0.25 to 24 hours")
     if chick.hatched is not None and chick.left is not None and chick.left < chick.hatched:
         raise CommandError(f"{chick.name} cannot have left on {chick.left}, before it hatched on {chick.hatched}")
 
@@ -78,9 +80,10 @@ def check_weighing(weighing: Weighing, earlier: Sequence[Weighing], now_utc_seco
     allowed = max(_SLIP_FACTOR, 2 ** (days / 2) * 2)
     if 1 / _SLIP_FACTOR < factor < allowed:
         return
+    when = _ago(days, near.utc_seconds < weighing.utc_seconds)
     tenfold = grams / 10 if factor > 1 else grams * 10
     raise CommandError(
-        f"{weighing.chick} weighed {near.grams:g} g {_ago(days)}, so {grams:g} g is {_times(factor)}:"
+        f"{weighing.chick} weighed {near.grams:g} g {when}, so {grams:g} g is {_times(factor)}:"
         f" g or dg? Perhaps {tenfold:g}{_HINT}"
     )
 
@@ -104,8 +107,10 @@ def _check_time(utc_seconds: float, now_utc_seconds: float, what: str) -> None:
         raise CommandError(f"{what} of {moment:%Y-%m-%d} is too long ago to be entered now: look at the year")
 
 
-def _ago(days: float) -> str:
-    return "the same day" if days < 0.6 else f"{days:.0f} day{'s' if days >= 1.5 else ''} away"
+def _ago(days: float, before: bool) -> str:
+    if days < 0.6:
+        return "the same day"
+    return f"{days:.0f} day{'s' if days >= 1.5 else ''} {'before' if before else 'later'}"
 
 
 def _times(factor: float) -> str:

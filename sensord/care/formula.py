@@ -6,6 +6,7 @@ Nothing here replaces an avian vet or the label of the formula in use.
 
 from dataclasses import dataclass
 from enum import StrEnum, unique
+from functools import lru_cache
 from math import exp, inf, log
 
 from sensord.errors import DataError
@@ -13,6 +14,7 @@ from sensord.physics import paste
 from sensord.physics.correcting import Bath, Dish, Nothing, Splash, Supplies, Temper, correct
 from sensord.physics.heat import Bowl
 from sensord.physics.mixing import Refusal
+from sensord.physics.water import HIGHEST_CELSIUS
 from sensord.readings import Band
 
 __all__ = [
@@ -134,9 +136,20 @@ class Bowlful:
 
 
 def advice(celsius: float, band: Band, bowlful: Bowlful) -> str:
-    """What would bring a dish of `celsius` into its band, in one short line; empty where it is in it."""
+    """What would bring a dish of `celsius` into its band, in one short line; empty where it is in it.
+
+    Meant to be asked on every reading: a tenth of a degree makes no other advice, so each tenth is worked out once.
+    """
+    if celsius in band or not 0 <= celsius <= HIGHEST_CELSIUS:
+        return ""
+    return _advice(round(celsius, 1), band, bowlful)
+
+
+@lru_cache(maxsize=256)
+def _advice(celsius: float, band: Band, bowlful: Bowlful) -> str:
     dish = Dish(celsius, bowlful.millilitres, bowlful.solids, bowlful.bowl)
-    match correct(dish, bowlful.supplies, band, bowlful.solids_allowed, bowlful.dry):
+    answer = correct(dish, bowlful.supplies, band, bowlful.solids_allowed, bowlful.dry, honest=None)
+    match answer:
         case Nothing():
             return ""
         case Splash() as splash:
@@ -153,10 +166,10 @@ def advice(celsius: float, band: Band, bowlful: Bowlful) -> str:
 
 
 def millilitre_words(millilitres: float) -> str:
-    """To half a millilitre where a syringe can tell, else to a whole one: `4.5 ml`, `23 ml`."""
+    """To half a millilitre where a syringe can tell, else to a whole one: `4.5 ml`, `43 ml`."""
     if millilitres < 0.25:
         return "a few drops"
-    return f"{round(millilitres * 2) / 2:g} ml" if millilitres < 20 else f"{millilitres:.0f} ml"
+    return f"{round(millilitres * 2) / 2:g} ml" if millilitres < 40 else f"{millilitres:.0f} ml"
 
 
 def time_words(low_seconds: float, high_seconds: float) -> str:

@@ -6,8 +6,8 @@ __all__ = ["REMEDIES"]
 
 REMEDIES: dict[FaultKind, str] = {
     FaultKind.NO_RESPONSE: (
-        "The probe does not answer. Check its plug and cable; a probe plugged in again is found within about"
-        " ten seconds. `sensord probes` lists what is on the bus."
+        "The probe does not answer. Check its plug and cable; a probe that is plugged in again is found within"
+        " about ten seconds."
     ),
     FaultKind.CRC_ERROR: (
         "What arrived was damaged on the way. Shorten the cable, keep it away from mains leads, check for loose"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from sensord.assembly import plan_of
 from sensord.care.brooding import DayPlan, Plan, check_dates, coming, make_plan
 from sensord.clock import SystemClock
 from sensord.config import DEFAULT_PATH, BrooderSection, load
@@ -14,7 +15,7 @@ from sensord.errors import ConfigError
 from sensord.profiles import load_profile, shipped_profiles
 from sensord.screens.plan import plan_table
 
-__all__ = ["arguments", "plan_of", "run"]
+__all__ = ["arguments", "run"]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -54,17 +55,6 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def plan_of(section: BrooderSection, beside: Path | None = None) -> Plan | None:
-    """The plan of a brooder's config section; None where its band is pinned and it names no profile.
-
-    Raises `ConfigError` or `DataError` with the reason where profile, stage and dates do not go together.
-    """
-    if section.profile is None:
-        return None
-    hatched = section.hatched if isinstance(section.hatched, list) else [section.hatched] if section.hatched else []
-    return make_plan(load_profile(section.profile, beside), tuple(hatched), section.stage)
-
-
 def _wanted(options: argparse.Namespace) -> list[tuple[str, Plan | None, BrooderSection | None]]:
     if options.profile:
         profile = load_profile(options.profile)
@@ -76,7 +66,7 @@ def _wanted(options: argparse.Namespace) -> list[tuple[str, Plan | None, Brooder
         known = ", ".join(config.brooders) or "none"
         raise ConfigError(f"{options.config}: there is no brooder '{options.name}' (known: {known})")
     return [
-        (name, plan_of(section, options.config.parent), section if section.band is not None else None)
+        (name, plan_of(section), section if section.band is not None else None)
         for name, section in config.brooders.items()
         if options.name in (None, name)
     ]

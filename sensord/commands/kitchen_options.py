@@ -13,7 +13,16 @@ from sensord.physics import water
 from sensord.physics.heat import Bowl, Material
 from sensord.readings import Band
 
-__all__ = ["Shared", "add_shared", "in_range", "percent", "read_shared"]
+__all__ = [
+    "Shared",
+    "add_boiling",
+    "add_shared",
+    "boiling_celsius",
+    "in_range",
+    "load_config",
+    "percent",
+    "read_shared",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +47,7 @@ def add_shared(parser: argparse.ArgumentParser) -> None:
     """Water, room, bowl, band, age, config and `--json`."""
     hot = parser.add_argument_group("water and room")
     hot.add_argument("--kettle", type=float, metavar="C", help="hot water, °C; without it the kettle has just boiled")
-    hot.add_argument("--altitude", type=float, metavar="M", help="metres above sea level, for where water boils")
-    hot.add_argument("--pressure", type=float, metavar="HPA", help="station pressure, not the weather report's")
-    hot.add_argument(
-        "--sea-level-pressure", type=float, metavar="HPA", help="the weather report's pressure; needs an altitude"
-    )
+    add_boiling(hot)
     hot.add_argument("--tap", type=float, metavar="C", help="cool water, °C")
     hot.add_argument("--room", type=float, metavar="C", help="air and bowl, °C")
     hot.add_argument("--bowl", metavar="WHAT", help="steel:GRAMS, glass:GRAMS, ceramic:GRAMS, plastic:GRAMS or none")
@@ -56,12 +61,21 @@ def add_shared(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="for a program to read")
 
 
+def add_boiling(group: argparse._ArgumentGroup) -> None:
+    """Altitude and pressures, which say where water boils."""
+    group.add_argument("--altitude", type=float, metavar="M", help="metres above sea level")
+    group.add_argument("--pressure", type=float, metavar="HPA", help="station pressure, not the weather report's")
+    group.add_argument(
+        "--sea-level-pressure", type=float, metavar="HPA", help="the weather report's pressure; needs an altitude"
+    )
+
+
 def read_shared(options: argparse.Namespace, dish: str | None = None) -> Shared:
     """The options over the config; the band is that of `dish`, or of the only dish, unless `--band` is given.
 
     Raises `DataError` naming the option that makes no sense, `ConfigError` for the file.
     """
-    config = _config(options.config)
+    config = load_config(options.config)
     band, source = _band(options.band, config, dish)
     group = Group(options.profile or config.formula.profile)
     rule = None
@@ -99,7 +113,8 @@ def percent(option: str, value: float) -> float:
     return in_range(option, value, 0, 60, "% (a higher share is damp powder)", open_low=True) / 100
 
 
-def _config(given: Path | None) -> Config:
+def load_config(given: Path | None) -> Config:
+    """The file given, else the one of the system where it exists, else a config of defaults."""
     if given is not None:
         return load(given)
     return load(DEFAULT_PATH) if DEFAULT_PATH.exists() else Config()
@@ -111,7 +126,7 @@ def _over(option: str, value: float | None, low: float, high: float, configured:
 
 def _hot_celsius(options: argparse.Namespace, config: Config) -> float:
     """`--kettle` where water can be that hot here, else what a kettle that has just boiled pours."""
-    boiling, where, slack = _boiling(options, config)
+    boiling, where, slack = boiling_celsius(options, config)
     if options.kettle is None:
         asked_where = options.altitude is not None or options.pressure is not None
         return boiling - kitchen.POURING_CELSIUS if asked_where else kitchen.kettle_celsius(config)
@@ -123,8 +138,8 @@ def _hot_celsius(options: argparse.Namespace, config: Config) -> float:
     return in_range("--kettle", options.kettle, 0, water.HIGHEST_CELSIUS, "°C")
 
 
-def _boiling(options: argparse.Namespace, config: Config) -> tuple[float, str, float]:
-    """Where water boils, in words why, and how much the weather may add."""
+def boiling_celsius(options: argparse.Namespace, config: Config) -> tuple[float, str, float]:
+    """Where water boils, in words why, and how far the weather may move it (Celsius). `DataError` names the option."""
     metres = config.kitchen.altitude_metres
     if options.altitude is not None:
         metres = in_range("--altitude", options.altitude, -450, 5500, "m")

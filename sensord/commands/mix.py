@@ -11,7 +11,8 @@ from sensord.care.formula import SKIN_HURT_CELSIUS, millilitre_words, scald_word
 from sensord.commands.kitchen_options import Shared, add_shared, in_range, percent, read_shared
 from sensord.config import DishSection
 from sensord.errors import DataError
-from sensord.physics.mixing import HONEST, Kitchen, Plan, Recipe, Refusal, Slips, by_recipe, plan
+from sensord.physics.mixing import Kitchen, Plan, Recipe, Refusal, by_recipe, plan
+from sensord.physics.slips import HONEST, Slips
 from sensord.physics.water import density
 
 __all__ = ["arguments", "run"]

@@ -9,6 +9,7 @@ MQTT 5 first; where the broker does not know it, 3.1.1 from then on. Fresh sessi
 
 import os
 import random
+import select
 import selectors
 import socket
 import ssl
@@ -33,8 +34,8 @@ __all__ = ["BrokerSettings", "Connection", "Handler", "Link", "Message", "Receiv
 
 CONNECT_SECONDS = 5.0
 GOODBYE_SECONDS = 2.0
-FIRST_BACK_OFF_SECONDS = 1.0
-LONGEST_BACK_OFF_SECONDS = 60.0
+MOST_AT_ONCE = 200
+"""Packets read before anything else gets its turn."""
 SETTLED_SECONDS = 30.0
 """A connection that stood this long was a good one: the next attempt after it is a quick one again."""
 
@@ -55,6 +56,8 @@ class BrokerSettings:
     version: Literal["auto", "5", "3.1.1"] = "auto"
     keepalive_seconds: int = 20
     largest_packet_bytes: int = 4096
+    first_back_off_seconds: float = 1.0
+    longest_back_off_seconds: float = 60.0
 
     @property
     def encrypted(self) -> bool:
@@ -167,6 +170,8 @@ class Connection:
         self._told_connected = False
         self._was_connected = False
         self.up = False
+        self.parted_well = False
+        """Whether the last session ended with our own goodbye."""
         self.trouble = "not connected yet"
         self.failures = 0
         """Exceptions of the handler, which are bugs."""
@@ -247,7 +252,7 @@ class Connection:
         return self._protocol == MQTTProtocolVersion.MQTTv5
 
     def _run(self) -> None:
-        delay = FIRST_BACK_OFF_SECONDS
+        delay = self._settings.first_back_off_seconds
         while not self._stop.is_set():
             started = self._clock.monotonic_seconds()
             try:
@@ -261,9 +266,9 @@ class Connection:
                 self.up = False
                 self._client = None
             if self._clock.monotonic_seconds() - started > SETTLED_SECONDS:
-                delay = FIRST_BACK_OFF_SECONDS
+                delay = self._settings.first_back_off_seconds
             self._stop.wait(delay * (0.5 + 0.5 * self._jitter()))
-            delay = min(2 * delay, LONGEST_BACK_OFF_SECONDS)
+            delay = min(2 * delay, self._settings.longest_back_off_seconds)
 
     def _session(self) -> None:
         """One connection from connect to loss. Raises `BrokerError` with the sentence for the screen."""
@@ -370,11 +375,12 @@ class Connection:
     def _moved(client: Client) -> MQTTErrorCode:
         """Read and write what can be read and written now."""
         code = client.loop_read()
-        sock = client.socket()
-        # TLS may hold decrypted bytes that no selector sees.
-        while code == MQTTErrorCode.MQTT_ERR_SUCCESS and isinstance(sock, ssl.SSLSocket) and sock.pending():
-            code = client.loop_read()
+        # One call reads one packet; more may wait, also such as TLS has decrypted already and no selector sees.
+        for _ in range(MOST_AT_ONCE):
             sock = client.socket()
+            if code != MQTTErrorCode.MQTT_ERR_SUCCESS or sock is None or not _has_more(sock):
+                break
+            code = client.loop_read()
         if code == MQTTErrorCode.MQTT_ERR_SUCCESS and client.want_write():
             code = client.loop_write()
         return client.loop_misc() if code == MQTTErrorCode.MQTT_ERR_SUCCESS else code
@@ -406,6 +412,7 @@ class Connection:
     def _goodbye(self, client: Client) -> None:
         if self.up and self._will is not None:
             self.publish(self._will)
+            self.parted_well = True
         client.disconnect()
         deadline = self._clock.monotonic_seconds() + GOODBYE_SECONDS
         sock = client.socket()
@@ -462,12 +469,20 @@ class Connection:
                 )
             case ssl.SSLError():
                 return f"TLS fails ({error.reason or error}): check mqtt.port, mqtt.certificate_file and mqtt.key_file"
+            case ConnectionResetError() if settings.encrypted:
+                return "it hangs up on TLS: check mqtt.port, and whether that port wants TLS at all (mqtt.tls)"
             case ConnectionRefusedError():
                 return "nobody listens there: check mqtt.host and mqtt.port, and that the broker runs"
             case TimeoutError():
                 return "no answer: check mqtt.host and mqtt.port, and the firewall between"
             case _:
                 return f"cannot be reached: {_reason(error)}"
+
+
+def _has_more(sock: Any) -> bool:
+    if isinstance(sock, ssl.SSLSocket) and sock.pending():
+        return True
+    return bool(select.select([sock], [], [], 0)[0])
 
 
 def _properties(packet: int) -> Properties:

@@ -9,6 +9,7 @@ buzzer's transistor off helps, see hardware.md.
 import atexit
 import sys
 import threading
+from contextlib import suppress
 from datetime import UTC, datetime, time
 from typing import Protocol
 
@@ -66,6 +67,7 @@ class Chime:
         self._colour = Colour.DARK
         self._thread: threading.Thread | None = None
         self._score = Score()
+        self._next_seconds: float | None = None
         lamp_pins = section.lamp_pins or (() if section.lamp_pin is None else (section.lamp_pin,))
         if not lamp_pins and section.kind == "none":
             return
@@ -75,6 +77,11 @@ class Chime:
         sys.setswitchinterval(min(sys.getswitchinterval(), _SWITCH_SECONDS))
         if section.self_test:
             self._score = opening(clock.monotonic_seconds())
+        try:
+            self._play()
+        except WiringError:
+            self._close_parts()
+            raise
         # Registered after gpiozero's own exit hook, so it runs before that one takes the pins away.
         atexit.register(self.close)
         self._thread = threading.Thread(target=self._run, name="chime", daemon=True)
@@ -87,14 +94,13 @@ class Chime:
                 return
             before = self._score
             self._score = take(before, item, self._clock.monotonic_seconds())
-            if self._score is before:
-                if self._trouble is not None:
-                    raise self._trouble
-                return
-            try:
-                self._play()
-            finally:
-                self._wake.set()
+            if self._score is not before:
+                try:
+                    self._play()
+                finally:
+                    self._wake.set()
+            elif self._trouble is not None:
+                raise self._trouble
 
     def close(self) -> None:
         """Silence, darkness, and the pins given back. May be called twice, and from any thread."""
@@ -140,22 +146,19 @@ class Chime:
             with self._lock:
                 if self._closed:
                     return
-                try:
-                    wait_seconds = self._until_next(self._play())
-                except WiringError:
-                    wait_seconds = _RETRY_SECONDS
-            if wait_seconds is None:
+                with suppress(WiringError):  # kept in `_trouble`, and tried again
+                    self._play()
+                next_seconds = self._next_seconds
+            if next_seconds is None:
                 self._wake.wait()
             else:
-                self._clock.wait(self._wake, wait_seconds)
+                self._clock.wait(self._wake, next_seconds - self._clock.monotonic_seconds())
             self._wake.clear()
 
-    def _until_next(self, due: Due) -> float | None:
-        return None if due.next_seconds is None else due.next_seconds - self._clock.monotonic_seconds()
-
-    def _play(self) -> Due:
+    def _play(self) -> None:
         """Bring the pins to what is due now. Raises `WiringError`, after which the pins are tried afresh."""
-        self._score, due = advance(self._score, self._clock.monotonic_seconds())
+        now = self._clock.monotonic_seconds()
+        self._score, due = advance(self._score, now)
         try:
             if due.pulse != self._pulse:
                 self._sound(due)
@@ -163,10 +166,10 @@ class Chime:
                 self._shine(due.colour)
         except Exception as error:  # each pin library fails in its own way
             self._trouble = WiringError(f"chime: the pins do not answer ({error}): check the wiring, see hardware.md")
+            self._next_seconds = now + _RETRY_SECONDS
             self._hush()
             raise self._trouble from error
-        self._trouble = None
-        return due
+        self._trouble, self._next_seconds = None, due.next_seconds
 
     def _sound(self, due: Due) -> None:
         buzzer, self._pulse = self._buzzer, due.pulse

@@ -136,6 +136,7 @@ class _Chick(_Entry):
     mark: str | None = Field(None, max_length=64)
     brooder: str | None = Field(None, max_length=32)
     left: str | None = Field(None, max_length=10)
+    every_hours: float | None = Field(None, ge=0, le=24)
 
 
 _Stamp: TypeAlias = dict[str, Any]

@@ -6,55 +6,45 @@ that a client that never reads costs its own small queue and nothing else. `cont
 
 import json
 import logging
-import os
 import selectors
 import socket
 import threading
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
 
 import sensord
 from sensord.clock import Clock, SystemClock
 from sensord.edges import commands
+from sensord.edges.control_commands import CommandDesk
 from sensord.edges.control_outbox import Outbox
 from sensord.edges.control_socket import Listener, peer_user
 from sensord.edges.control_wire import (
     LINE_LIMIT_BYTES,
     Code,
+    Request,
     effect_json,
     error_line,
     push_line,
+    read_request,
     result_line,
     snapshot_json,
 )
-from sensord.errors import CommandError
 from sensord.watch.effects import Answered, Effect, Measured
-from sensord.watch.events import Event, Origin
+from sensord.watch.events import Event
 from sensord.watch.views import Snapshot
 
 __all__ = ["ControlServer"]
 
 _log = logging.getLogger(__name__)
 
-ANSWER_WITHIN_SECONDS = 5.0
 # A client that takes nothing for so long is let go, so that stuck ones cannot use up the places of all others.
 _STUCK_SECONDS = 60.0
 _MOST_CLIENTS = 32
-_MOST_PENDING = 256
 _MOST_ITEMS = 1024
 # How long a request without an answer can go unnoticed beyond its time, and how long closing may take.
 _LOOK_SECONDS = 0.25
-# These change what the daemon takes for right, or take an alarm out of the watch for good: group members may not.
-_OWNER_ONLY = frozenset({"stage", "out-of-service"})
 _OWN_METHODS = ("version", "snapshot", "subscribe")
-
-
-class _Pending(NamedTuple):
-    client: "_Client"
-    request_id: object
-    deadline_seconds: float
 
 
 class _Client:
@@ -88,14 +78,10 @@ class ControlServer:
         limits: commands.Limits,
         patience: Clock | None = None,
     ) -> None:
-        self._clock = clock
-        self._limits = limits
-        self._deliver = deliver
         self._patience = patience or SystemClock()
+        self._desk: CommandDesk[_Client] = CommandDesk(clock, deliver, limits, self._patience)
         self._listener = Listener(path)
         self._clients: set[_Client] = set()
-        self._pending: dict[str, _Pending] = {}
-        self._requests = 0
         self._latest: bytes | None = None
         self._items: deque[Effect | Snapshot] = deque(maxlen=_MOST_ITEMS)
         self._woken, self._waker = socket.socketpair()
@@ -207,66 +193,34 @@ class ControlServer:
         client.closing = True
 
     def _request(self, client: _Client, line: bytes) -> None:
-        try:
-            message = json.loads(line)
-        except (ValueError, RecursionError):
-            client.outbox.answer(error_line(None, Code.NOT_JSON, "not JSON: send one object a line"))
-            return
-        request_id = message.get("id") if isinstance(message, dict) else None
-        if not isinstance(request_id, int | str) or isinstance(request_id, bool):
-            client.outbox.answer(error_line(None, Code.NOT_A_REQUEST, "needs an id: a number or text"))
-            return
-        method, params = message.get("method"), message.get("params", {})
-        if not isinstance(method, str) or not isinstance(params, dict):
-            client.outbox.answer(
-                error_line(request_id, Code.NOT_A_REQUEST, "needs method, a text, and params, an object (or none)")
-            )
-        elif method in _OWN_METHODS:
-            self._own_method(client, request_id, method)
-        elif method in commands.VERBS:
-            self._command(client, request_id, method, params)
+        asked = read_request(line)
+        if isinstance(asked, bytes):
+            client.outbox.answer(asked)
+        elif asked.method in _OWN_METHODS:
+            self._own_method(client, asked)
+        elif asked.method in commands.VERBS:
+            refusal = self._desk.ask(client, client.user, asked)
+            if refusal is not None:
+                client.outbox.answer(refusal)
         else:
             known = ", ".join((*_OWN_METHODS, *commands.VERBS))
-            client.outbox.answer(
-                error_line(request_id, Code.UNKNOWN_METHOD, f"'{method[:40]}' is not known; known are {known}")
-            )
+            reason = f"'{asked.method[:40]}' is not known; known are {known}"
+            client.outbox.answer(error_line(asked.request_id, Code.UNKNOWN_METHOD, reason))
 
-    def _own_method(self, client: _Client, request_id: object, method: str) -> None:
-        if method == "version":
-            client.outbox.answer(result_line(request_id, json.dumps({"version": sensord.__version__}).encode()))
-        elif method == "subscribe":
+    def _own_method(self, client: _Client, asked: Request) -> None:
+        if asked.method == "version":
+            version = json.dumps({"version": sensord.__version__}).encode()
+            client.outbox.answer(result_line(asked.request_id, version))
+        elif asked.method == "subscribe":
             client.subscribed = True
-            client.outbox.answer(result_line(request_id, b'{"subscribed":true}'))
+            client.outbox.answer(result_line(asked.request_id, b'{"subscribed":true}'))
             if self._latest is not None:
                 client.outbox.snapshot(push_line("snapshot", self._latest))
         elif self._latest is None:
-            client.outbox.answer(
-                error_line(request_id, Code.NO_ANSWER, "the daemon has only just started: ask again in a second")
-            )
+            reason = "the daemon has only just started: ask again in a second"
+            client.outbox.answer(error_line(asked.request_id, Code.NO_ANSWER, reason))
         else:
-            client.outbox.answer(result_line(request_id, self._latest))
-
-    def _command(self, client: _Client, request_id: object, verb: str, params: dict[str, object]) -> None:
-        if verb in _OWNER_ONLY and client.user not in (0, os.geteuid()):
-            reason = f"{verb} changes the rules: only root or the user that runs sensord may do it"
-            client.outbox.answer(error_line(request_id, Code.REFUSED, reason))
-            return
-        if len(self._pending) >= _MOST_PENDING:
-            client.outbox.answer(error_line(request_id, Code.BUSY, "too many commands wait for an answer: ask again"))
-            return
-        self._requests += 1
-        request = f"control-{self._requests}"
-        try:
-            command = commands.parse_fields(
-                verb, {**params, "request": request}, self._clock.monotonic_seconds(), Origin.CONTROL, self._limits
-            )
-        except CommandError as error:
-            client.outbox.answer(error_line(request_id, Code.BAD_PARAMS, str(error)))
-            return
-        _log.info("%s asked for by user id %s: %s", verb, client.user, params)
-        deadline = self._patience.monotonic_seconds() + ANSWER_WITHIN_SECONDS
-        self._pending[request] = _Pending(client, request_id, deadline)
-        self._deliver(command)
+            client.outbox.answer(result_line(asked.request_id, self._latest))
 
     def _pass_on(self) -> None:
         """Everything handed in since the last look goes to whom it concerns."""
@@ -277,8 +231,8 @@ class ControlServer:
             if isinstance(item, Snapshot):
                 snapshot = item  # an older one that nobody has seen yet would only be late
                 continue
-            if isinstance(item, Answered) and item.request in self._pending:
-                self._answer(item)
+            if isinstance(item, Answered) and (found := self._desk.answered(item)) is not None:
+                self._send(*found)
             if subscribers and not isinstance(item, Measured):  # readings are in the snapshots
                 line = push_line("effect", effect_json(item))
                 for client in subscribers:
@@ -291,22 +245,10 @@ class ControlServer:
         for client in subscribers:
             self._guarded(client, selectors.EVENT_WRITE)
 
-    def _answer(self, answered: Answered) -> None:
-        pending = self._pending.pop(answered.request)
-        if answered.done:
-            result = json.dumps({"verb": answered.verb, "done": True, "reason": answered.reason}).encode()
-            line = result_line(pending.request_id, result)
-        else:
-            line = error_line(pending.request_id, Code.REFUSED, answered.reason or "refused, without a reason")
-        self._send(pending.client, line)
-
     def _expire(self) -> None:
+        for client, line in self._desk.expired():
+            self._send(client, line)
         now = self._patience.monotonic_seconds()
-        late = [request for request, pending in self._pending.items() if now >= pending.deadline_seconds]
-        for request in late:
-            pending = self._pending.pop(request)
-            reason = f"the daemon did not answer within {ANSWER_WITHIN_SECONDS:.0f} s; it may still do it"
-            self._send(pending.client, error_line(pending.request_id, Code.NO_ANSWER, reason))
         for client in list(self._clients):
             if client.stuck_since_seconds is not None and now - client.stuck_since_seconds >= _STUCK_SECONDS:
                 _log.warning("a control client that takes nothing was let go (user id %s)", client.user)

@@ -14,24 +14,27 @@ from collections.abc import Mapping
 from enum import IntEnum, unique
 from functools import cache
 from pathlib import Path
-from typing import Any, cast, get_args
+from typing import Any, NamedTuple, cast, get_args
 
 from pydantic import TypeAdapter, ValidationError
 
 from sensord.errors import DataError
-from sensord.watch.effects import Effect
+from sensord.watch.effects import Answered, Effect
 from sensord.watch.views import Snapshot
 
 __all__ = [
     "LINE_LIMIT_BYTES",
     "SYSTEM_SOCKET",
     "Code",
+    "Request",
     "client_path",
+    "command_result",
     "daemon_path",
     "effect_from",
     "effect_json",
     "error_line",
     "push_line",
+    "read_request",
     "result_line",
     "snapshot_from",
     "snapshot_json",
@@ -52,6 +55,14 @@ class Code(IntEnum):
     REFUSED = -32000
     NO_ANSWER = -32001
     BUSY = -32002
+
+
+class Request(NamedTuple):
+    """One request as it came in."""
+
+    request_id: int | str
+    method: str
+    params: dict[str, object]
 
 
 @cache
@@ -118,6 +129,28 @@ def error_line(request_id: object, code: Code, message: str) -> bytes:
     """The answer to a request that was not done; `request_id` is None where it could not be read."""
     answer = {"jsonrpc": "2.0", "id": request_id, "error": {"code": int(code), "message": message}}
     return json.dumps(answer, ensure_ascii=False).encode() + b"\n"
+
+
+def command_result(request_id: object, answer: Answered) -> bytes:
+    """The answer to a command that was done."""
+    result = {"verb": answer.verb, "done": True, "reason": answer.reason}
+    return result_line(request_id, json.dumps(result, ensure_ascii=False).encode())
+
+
+def read_request(line: bytes) -> Request | bytes:
+    """The request that a line holds, or the error line to send back."""
+    try:
+        message = json.loads(line)
+    except (ValueError, RecursionError):
+        return error_line(None, Code.NOT_JSON, "not JSON: send one object a line")
+    request_id = message.get("id") if isinstance(message, dict) else None
+    if not isinstance(request_id, int | str) or isinstance(request_id, bool):
+        return error_line(None, Code.NOT_A_REQUEST, "needs an id: a number or text")
+    method, params = message.get("method"), message.get("params", {})
+    if not isinstance(method, str) or not isinstance(params, dict):
+        reason = "needs method, a text, and params, an object (or none)"
+        return error_line(request_id, Code.NOT_A_REQUEST, reason)
+    return Request(request_id, method, params)
 
 
 def daemon_path(environment: Mapping[str, str]) -> Path:

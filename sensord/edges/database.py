@@ -3,11 +3,12 @@
 WAL with `synchronous=FULL`: a commit that has returned is on the disk, and a kill at any moment leaves a whole file.
 """
 
+import fcntl
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import IO, Any, TypeAlias
 
 from sensord.errors import StorageError
 
@@ -17,6 +18,7 @@ __all__ = [
     "DamagedError",
     "NewerError",
     "copy_into",
+    "lock",
     "open_reader",
     "open_writer",
     "set_aside",
@@ -69,6 +71,24 @@ def _told(path: Path, error: sqlite3.Error | OSError) -> StorageError:
     return StorageError(f"{path}: the history cannot be kept ({error})")
 
 
+def lock(path: Path) -> IO[bytes]:
+    """Become the only writer of the history at `path` until the returned file is closed, or the process ends.
+
+    Raises `StorageError` at once where another process is.
+    """
+    with telling(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        held = path.with_name(path.name + ".lock").open("ab")
+        try:
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            held.close()
+            raise StorageError(
+                f"{path}: another sensord writes this history: stop the daemon first, or reach it with --socket"
+            ) from None
+        return held
+
+
 def open_writer(path: Path) -> Connection:
     """The one connection that writes; the file is made where there is none. Raises `StorageError`."""
     with telling(path):
@@ -84,18 +104,22 @@ def open_writer(path: Path) -> Connection:
         return connection
 
 
-def open_reader(path: Path) -> Connection:
-    """A connection that cannot write, beside a writer or without one. Raises `StorageError`."""
+def open_reader(path: Path, untouched: bool = False) -> Connection:
+    """A connection that cannot write, beside a writer or without one. Raises `StorageError`.
+
+    A reader of a file in WAL mode still makes the file's companions anew where nobody writes; `untouched` does without.
+    """
     with telling(path):
         if not path.exists():
             raise StorageError(f"{path}: there is no history yet; `sensord run` begins one")
         address = f"{path.absolute().as_uri()}?mode=ro"
+        if untouched and not path.with_name(f"{path.name}-wal").exists():
+            address += "&immutable=1"
         connection = sqlite3.connect(
             address, uri=True, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False
         )
         try:
             _check_ours(connection, path)
-            connection.execute("PRAGMA query_only=ON")
         except BaseException:
             connection.close()
             raise

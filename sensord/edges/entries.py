@@ -4,6 +4,7 @@ from datetime import date
 
 from sensord.care.chicks import Chick, Feed, Weighing
 from sensord.care.entries import check_chick, check_feed, check_weighing, chick_named, day
+from sensord.care.feeding import cautions
 from sensord.edges.database import Connection
 from sensord.watch.events import EnterChick, LogFeed, WeighIn
 
@@ -41,7 +42,8 @@ def store(
             )
             amount = "a feed" if feed.millilitres is None else f"{feed.millilitres:g} ml"
             crop = "" if feed.crop is None else f", crop {feed.crop.value} before"
-            return f"{chick.name}: {amount}{crop}" + ("" if celsius is None else f", dish at {celsius:.1f} °C")
+            said = f"{chick.name}: {amount}{crop}" + ("" if celsius is None else f", dish at {celsius:.1f} °C")
+            return " ".join([said, *(f"CAUTION: {one.sentence}" for one in cautions([feed], at))])
         case WeighIn():
             chick = chick_named(entry.chick, chicks)
             at = made_utc if entry.at_utc_seconds is None else entry.at_utc_seconds
@@ -65,14 +67,15 @@ def _store_chick(connection: Connection, entry: EnterChick, chicks: dict[str, Ch
         before.mark if entry.mark is None else entry.mark,
         before.brooder if entry.brooder is None else entry.brooder,
         before.left if entry.left is None else day(entry.left),
+        before.every_hours if entry.every_hours is None else entry.every_hours or None,
     )
     check_chick(chick, now_utc)
     hatched, gone = (None if one is None else one.isoformat() for one in (chick.hatched, chick.left))
     connection.execute(
-        "INSERT INTO chick (name, kind, hatched, mark, brooder, gone) VALUES (?, ?, ?, ?, ?, ?)"
+        "INSERT INTO chick (name, kind, hatched, mark, brooder, gone, every_hours) VALUES (?, ?, ?, ?, ?, ?, ?)"
         " ON CONFLICT (name) DO UPDATE SET kind = excluded.kind, hatched = excluded.hatched, mark = excluded.mark,"
-        " brooder = excluded.brooder, gone = excluded.gone",
-        (name, chick.kind, hatched, chick.mark, chick.brooder, gone),
+        " brooder = excluded.brooder, gone = excluded.gone, every_hours = excluded.every_hours",
+        (name, chick.kind, hatched, chick.mark, chick.brooder, gone, chick.every_hours),
     )
     return f"{name} {'changed' if name in chicks else 'added'}"
 
@@ -91,10 +94,10 @@ def _celsius_of_round(connection: Connection, at_utc: float) -> float | None:
 
 def chicks_in(connection: Connection) -> tuple[Chick, ...]:
     """Every chick ever entered, by name."""
-    rows = connection.execute("SELECT name, kind, hatched, mark, brooder, gone FROM chick ORDER BY name")
+    rows = connection.execute("SELECT name, kind, hatched, mark, brooder, gone, every_hours FROM chick ORDER BY name")
     return tuple(
-        Chick(name, kind, _date(hatched), mark, brooder, _date(gone))
-        for name, kind, hatched, mark, brooder, gone in rows
+        Chick(name, kind, _date(hatched), mark, brooder, _date(gone), every)
+        for name, kind, hatched, mark, brooder, gone, every in rows
     )
 
 

@@ -11,7 +11,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, Protocol
+from typing import IO, Any, Protocol
 
 import sensord
 from sensord.clock import Clock, rfc3339
@@ -19,14 +19,17 @@ from sensord.edges import retention
 from sensord.edges.database import (
     Connection,
     DamagedError,
+    lock,
     open_writer,
     set_aside,
     sound,
     telling,
     transaction,
 )
+from sensord.edges.day import Day, DayBook
 from sensord.edges.effect_rows import Row, row_of
 from sensord.edges.entries import store
+from sensord.edges.history_reader import HistoryReader
 from sensord.edges.migrations import MIGRATIONS, Migration, migrate
 from sensord.edges.summaries import Minute, MinuteBook, RunBook
 from sensord.errors import CommandError, StorageError
@@ -73,6 +76,7 @@ class History:
     """An output of the daemon; also what a command opens to write an entry while no daemon runs.
 
     `folder` is the state folder; `on_answer` gets the answer to each entry after its commit, on the caller's thread.
+    `daemon` False, for a command, leaves no trace of a run that the search for power gaps would take for the watch.
     Nothing is opened before the first item, so that a long check of the file never delays the start.
     """
 
@@ -85,6 +89,7 @@ class History:
         clock: Clock,
         on_answer: Callable[[Answered], None] = lambda _: None,
         migrations: Sequence[Migration] = MIGRATIONS,
+        daemon: bool = True,
     ) -> None:
         self.path = folder / FILE_NAME
         self.words = ""
@@ -92,9 +97,11 @@ class History:
         self._clock = clock
         self._on_answer = on_answer
         self._migrations = migrations
+        self._daemon = daemon
         self._lock = threading.Lock()
         self._states_lock = threading.Lock()
         self._connection: Connection | None = None
+        self._held: IO[bytes] | None = None
         self._run_id: int | None = None
         self._runs = RunBook()
         self._minutes = MinuteBook()
@@ -103,6 +110,7 @@ class History:
         self._entries: deque[EntryMade] = deque()
         self._states: dict[str, str] = {}
         self._rounds = RoundTracker()
+        self._day = DayBook()
         self._sure = clock.wall_clock_trusted()
         self._offset = clock.utc_seconds() - clock.monotonic_seconds()
         self._started_ms = self._at_ms(clock.monotonic_seconds())
@@ -120,6 +128,11 @@ class History:
             self._follow_clock()
             urgent = not isinstance(item, Snapshot) and self._take(item)
             self._work(urgent)
+
+    @property
+    def day(self) -> Day:
+        """The chicks and today's alarms, as of the last entry; read from any thread, never touches the disk."""
+        return self._day.day
 
     def save_state(self, key: str, value: str) -> None:
         """Keep a text (JSON) under `key` for the next start; never blocks, written with the next item at once."""
@@ -145,6 +158,9 @@ class History:
                 if self._connection is not None:
                     self._connection.close()
                     self._connection = None
+                if self._held is not None:
+                    self._held.close()
+                    self._held = None
 
     def _at_ms(self, seconds: float) -> int:
         return round((seconds + self._offset) * 1000)
@@ -242,6 +258,8 @@ class History:
             return self.words
 
     def _open(self) -> Connection:
+        if self._held is None:
+            self._held = lock(self.path)
         if self._connection is None:
             connection = open_writer(self.path)
             try:
@@ -249,14 +267,17 @@ class History:
                 migrate(connection, self.path, self._migrations)
                 with transaction(connection, self.path):
                     retention.catch_up(connection)
-                    begun = (self._started_ms, int(self._sure), sensord.__version__)
-                    row = connection.execute("INSERT INTO run (started_ms, sure, version) VALUES (?, ?, ?)", begun)
-                    self._run_id = row.lastrowid
+                    if self._daemon:
+                        self._run_id = self._begin(connection)
             except BaseException:
                 connection.close()
                 raise
             self._connection = connection
         return self._connection
+
+    def _begin(self, connection: Connection) -> int | None:
+        begun = (self._started_ms, int(self._sure), sensord.__version__)
+        return connection.execute("INSERT INTO run (started_ms, sure, version) VALUES (?, ?, ?)", begun).lastrowid
 
     def _write(self) -> None:
         """Everything that waits, in one transaction; then the entries, each in one of its own with its answer."""
@@ -274,6 +295,7 @@ class History:
             if self._shift_ms is not None and self._unsure_since_ms is not None:  # noqa: SIM102
                 if retention.shift_unsure(connection, self._unsure_since_ms, self._shift_ms, self._run_id):
                     self._minutes = MinuteBook()
+        alarmed = any(row.table == "alarm" for row in self._rows)
         self._runs.clear()
         self._closed_minutes.clear()
         self._rows.clear()
@@ -284,6 +306,8 @@ class History:
             self._enter(connection, self._entries[0])
             self._entries.popleft()
         self._tend(connection)
+        if alarmed:
+            self._day.count_alarms(HistoryReader(self.path, connection), self._clock.utc_seconds())
 
     def _enter(self, connection: Connection, made: EntryMade) -> None:
         reason, done = "", True
@@ -293,6 +317,8 @@ class History:
                 reason = store(connection, made.entry, made.seconds + self._offset, now_utc, self._sure)
         except CommandError as error:
             reason, done = str(error), False
+        else:
+            self._day.look_again(HistoryReader(self.path, connection), made.entry.chick, now_utc)
         self._answer(made, done, reason)
 
     def _refuse_entries(self, why: str) -> None:
@@ -305,12 +331,13 @@ class History:
         self._on_answer(Answered(made.seconds, entry.request, entry.origin, _VERBS[type(entry).__name__], done, reason))
 
     def _tend(self, connection: Connection) -> None:
-        """Once an hour: sum up the hours that have closed, let go of what is old."""
+        """Once an hour: sum up the hours that have closed, let go of what is old, look at the day anew."""
         now_ms = self._at_ms(self._clock.monotonic_seconds())
         hour = now_ms // retention.HOUR_MS
-        if not self._sure or hour == self._tended_hour:
+        if not self._daemon or hour == self._tended_hour:
             return
         retention.tend(connection, self.path, now_ms, self._rules.fine_days, self._rules.minute_days)
+        self._day.renew(HistoryReader(self.path, connection), now_ms / 1000)
         self._tended_hour = hour
 
 

@@ -1,7 +1,7 @@
 """The reading side of the history: questions that reports, commands and the start of the daemon ask. Never writes."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -102,11 +102,13 @@ class HistoryReader:
     """Read-only questions to the file at `path`, beside a running daemon or without one.
 
     Raises `StorageError` where there is no history or it cannot be read. Ranges are half open, UTC seconds.
+    `untouched` leaves no trace of the reading in the folder; only for a short look.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, connection: Connection | None = None, *, untouched: bool = False) -> None:
+        """`connection` is the writer's own, which then stays the writer's to close."""
         self.path = path
-        self._connection: Connection = open_reader(path)
+        self._connection: Connection = connection or open_reader(path, untouched)
 
     def __enter__(self) -> Self:
         return self
@@ -238,6 +240,24 @@ class HistoryReader:
             for at_ms, name, ml, crop, celsius, note in rows
             if chick in (None, name)
         ]
+
+    def counts(self) -> dict[str, int]:
+        """How many rows of what; a reading that held counts once for each time it was read."""
+        count = {
+            table: int(next(self._rows(f"SELECT count(*) FROM {table}"))[0])
+            for table in ("minute", "hour", "alarm", "feed_round", "feed", "weighing", "chick", "power_gap")
+        }
+        (readings,) = next(self._rows("SELECT coalesce(sum(count), 0) FROM reading"))
+        return {"reading": int(readings), **count}
+
+    def export(self, write: Callable[[Connection, Path], int]) -> int:
+        """Hand the connection to one of the writers of `exchange`, in one view of the file; how many rows."""
+        with telling(self.path):
+            self._connection.execute("BEGIN")
+        try:
+            return write(self._connection, self.path)
+        finally:
+            self._connection.execute("ROLLBACK")
 
     def check(self) -> None:
         """SQLite's own thorough check. Raises `DamagedError`."""

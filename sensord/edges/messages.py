@@ -309,7 +309,7 @@ def _measured(celsius: float | None, uncertainty: float | None, quality: Quality
 
 def _quality(probes: Sequence[ProbeView]) -> Quality:
     """Good while at least one of the probes reads."""
-    if any(probe.fault is None and probe.celsius is not None for probe in probes):
+    if any(probe.fault is None and _rounded(probe.celsius) is not None for probe in probes):
         return "good"
     return "fault" if any(probe.fault for probe in probes) else "none"
 

@@ -69,7 +69,7 @@ _CARE = Migration(
     "what the keeper wrote down",
     """
     CREATE TABLE chick (name TEXT PRIMARY KEY, kind TEXT NOT NULL, hatched TEXT, mark TEXT NOT NULL,
-        brooder TEXT NOT NULL, gone TEXT);
+        brooder TEXT NOT NULL, gone TEXT, every_hours REAL);
     CREATE TABLE feed_round (id INTEGER PRIMARY KEY, at_ms INTEGER NOT NULL, sure INTEGER NOT NULL,
         dish TEXT NOT NULL, batch_ms INTEGER, ready_ms INTEGER NOT NULL, celsius REAL);
     CREATE TABLE feed (id INTEGER PRIMARY KEY, at_ms INTEGER NOT NULL, sure INTEGER NOT NULL,

@@ -25,13 +25,16 @@ from sensord.watch.effects import AlarmChanged, Answered, Effect
 from sensord.watch.events import Command, Condition
 from sensord.watch.views import Snapshot
 
-__all__ = ["Publisher", "PublisherSettings"]
+__all__ = ["Publisher", "PublisherSettings", "expiry_seconds"]
 
 ONLINE, OFFLINE = b"online", b"offline"
 STATUS_AGAIN_SECONDS = 60.0
 """The will of a connection that the broker thought dead may come after our `online`: say it again now and then."""
 EVENTS_IN_FLIGHT = 20
 AFTER_REFUSAL_SECONDS = 60.0
+SETTLING_SECONDS = 5.0
+"""A broker confirms before it writes to its disk. An event leaves the outbox only when the broker has stayed up for so
+long after confirming it; what was confirmed just before a broker died is sent again."""
 WAITING_ANSWERS = 64
 
 
@@ -53,10 +56,10 @@ class PublisherSettings:
     birth_topic: str = ""
     birth_payload: str = "online"
 
-    @property
-    def expiry_seconds(self) -> int:
-        """After so long without a new one, a value is not live any more."""
-        return max(60, round(3 * self.interval_seconds))
+
+def expiry_seconds(interval_seconds: float) -> int:
+    """After so long without a new one, a value is not live any more."""
+    return max(60, round(3 * interval_seconds))
 
 
 class Publisher:
@@ -89,7 +92,7 @@ class Publisher:
         self._readings_seconds = -float("inf")
         self._told_alarms = set(settings.alarms)
         self._held = outbox.held()
-        self._stale: set[str] = set()
+        self._stale = self._former_announcements()
         self._seen_snapshot = False
         self._trouble = self._disk_trouble = ""
         self._clearing: dict[int, str] = {}
@@ -136,6 +139,8 @@ class Publisher:
     def close(self) -> None:
         """Say `offline`, disconnect, and close the outbox."""
         self._connection.close()
+        if self._connection.parted_well:
+            self._outbox.remove(number for _, number in self._settling)
         self._outbox.close()
 
     # --- from the daemon --------------------------------------------------------------------------------------------
@@ -162,7 +167,7 @@ class Publisher:
             timing,
             frozenset(self._told_alarms),
             settings.interval_seconds,
-            settings.expiry_seconds,
+            expiry_seconds(settings.interval_seconds),
         )
         with self._lock:
             for state in states:
@@ -179,10 +184,19 @@ class Publisher:
                 pack = senml(snapshot, self._topics.root, timing)
                 self._readings, self._readings_seconds = (json.dumps(pack).encode() if pack else b""), now
 
+    def _former_announcements(self) -> set[str]:
+        """Discovery of an earlier life: to be cleared before the new one, or the hub sees every id twice."""
+        announced = {topic for topic, _ in self._settings.discovery}
+        return {
+            topic
+            for topic in self._held - announced
+            if topic.endswith("/config") and "#" not in topic and not topic.startswith(f"{self._topics.root}/")
+        }
+
     def _find_stale(self) -> None:
         """What an earlier life of this unit left at the broker and nobody will say again."""
         wanted = {self._topics.status, *self._latest, *(topic for topic, _ in self._settings.discovery)}
-        self._stale = self._held - wanted
+        self._stale |= {topic for topic in self._held - wanted if "#" not in topic}
 
     # --- from the connection's thread -------------------------------------------------------------------------------
 
@@ -190,7 +204,7 @@ class Publisher:
         self._sent_up_to = 0
         self._more_events = True
         self._in_flight: dict[int, int] = {}
-        self._confirmed: list[int] = []
+        self._settling: deque[tuple[float, int]] = deque()
         with self._lock:
             self._stale |= set(self._clearing.values())
         self._clearing = {}
@@ -230,16 +244,19 @@ class Publisher:
                 self._sent_up_to, self._more_events = 0, True
             return
         if number is not None:
-            self._confirmed.append(number)
+            self._settling.append((self._real.monotonic_seconds() + SETTLING_SECONDS, number))
         if cleared is not None and cleared not in self._latest:
-            self._held.discard(cleared)
-            self._outbox.let_go([cleared])
+            # Marks of components (sensord.edges.discovery) go with the topic that they were announced on.
+            gone = {cleared, *(mark for mark in self._held if mark.startswith(f"{cleared}#"))}
+            self._held -= gone
+            self._outbox.let_go(gone)
 
     def turn(self, link: Link) -> float:
         """Say what is due: status and discovery, then states, answers and events."""
         now = self._real.monotonic_seconds()
         if self._discovery_seconds is not None and now >= self._discovery_seconds:
             self._discovery_seconds = None
+            self._clear_stale(link)
             for topic, payload in self._settings.discovery:
                 self._retain(link, Message(topic, payload, qos=1, retain=True))
             self._status_seconds = -float("inf")
@@ -275,7 +292,6 @@ class Publisher:
         with self._lock:
             due = [self._latest[topic] for topic in sorted(self._due)]
             self._due.clear()
-            stale, self._stale = self._stale, set()
             readings, self._readings = self._readings, b""
         for state, seconds in due:
             left = None if state.expiry_seconds is None else state.expiry_seconds - round(now - seconds)
@@ -283,10 +299,15 @@ class Publisher:
                 continue  # said again now it would look live
             qos: Literal[0, 1] = 1 if state.expiry_seconds is None else 0
             self._retain(link, Message(state.topic, state.payload.encoded(), qos, True, left))
-        for topic in stale:
-            self._clearing[link.publish(Message(topic, b"", qos=1, retain=True))] = topic
+        self._clear_stale(link)
         if readings:
             link.publish(Message(self._topics.senml, readings))
+
+    def _clear_stale(self, link: Link) -> None:
+        with self._lock:
+            stale, self._stale = self._stale, set()
+        for topic in sorted(stale):
+            self._clearing[link.publish(Message(topic, b"", qos=1, retain=True))] = topic
 
     def _say_answers(self, link: Link) -> None:
         while self._answers:
@@ -302,9 +323,10 @@ class Publisher:
             link.publish(Message(self._topics.done, payload.encoded(), qos=1))
 
     def _say_events(self, link: Link, now: float) -> None:
-        if self._confirmed:
-            confirmed, self._confirmed = self._confirmed, []
-            self._outbox.remove(confirmed)
+        settled = []
+        while self._settling and self._settling[0][0] <= now:
+            settled.append(self._settling.popleft()[1])
+        self._outbox.remove(settled)
         if now < self._events_from_seconds or (self._sent_up_to == 0 and self._in_flight):
             return
         while self._more_events and len(self._in_flight) < EVENTS_IN_FLIGHT:

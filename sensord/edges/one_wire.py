@@ -8,23 +8,30 @@ of a probe blocks for as long as the kernel takes.
 import contextlib
 import errno
 import os
+import threading
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
+from sensord.clock import Clock
 from sensord.edges.scratchpad import Decoded, Refused, decode
 from sensord.readings import FaultKind
 
 __all__ = [
     "BULK_FILE",
     "FoundProbe",
+    "Spot",
     "conversion_seconds",
+    "describe",
     "externally_powered",
+    "fresh_bytes",
     "list_probes",
     "locate",
+    "patient_bytes",
     "probe_at",
     "read_bytes",
     "refusal_of",
+    "sensor_class",
     "shows_thermometer",
     "trigger",
 ]
@@ -33,6 +40,8 @@ BULK_FILE = "therm_bulk_read"
 _FAMILIES = ("10", "22", "28", "3b", "42")
 _TRIGGER = b"trigger\n"  # exactly these eight bytes; without the newline the kernel ignores them and says nothing
 _PROBE_FILE_BYTES = 4096
+_AT_ONCE_SECONDS = 0.05
+_BULK_SECONDS = 2.0
 _GONE = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR)
 _DEFAULT_CONVERSION_SECONDS = 0.75
 
@@ -48,6 +57,13 @@ class FoundProbe:
     kind: str
     bits: int | None
     powered: bool | None
+
+
+class Spot(NamedTuple):
+    """Where a probe is: its own folder, and that of its bus master."""
+
+    probe: Path
+    bus: Path
 
 
 def shows_thermometer(name: str) -> bool:
@@ -73,23 +89,23 @@ def trigger(bulk_file: Path) -> None:
         os.close(handle)
 
 
-def locate(root: Path) -> dict[str, Path]:
-    """The ROM ids that the kernel lists, each with the folder of its bus. Raises `OSError` where there is no tree.
+def locate(root: Path) -> dict[str, Spot]:
+    """The ROM ids that the kernel lists, each with its folders. Raises `OSError` where there is no tree.
 
     The bus is the parent of what the probe's link points to; in a tree without links, the master that lists the probe.
     """
     names = sorted(os.listdir(root))  # noqa: PTH208 - names only, once a second
     real_root = root.resolve()
-    found: dict[str, Path] = {}
+    found: dict[str, Spot] = {}
     for name in names:
         if not shows_thermometer(name):
             continue
         try:
-            target = os.path.normpath(real_root / (root / name).readlink())
+            target = Path(os.path.normpath(real_root / (root / name).readlink()))
         except OSError:
-            found[name] = _master_that_lists(root, name, names)
+            found[name] = Spot(root / name, _master_that_lists(root, name, names))
         else:
-            found[name] = Path(target).parent
+            found[name] = Spot(target, target.parent)
     return found
 
 
@@ -133,26 +149,52 @@ def refusal_of(error: OSError) -> Refused:
     return Refused(FaultKind.BUS_ERROR, f"{name}: {error.strerror or error}")
 
 
-def probe_at(root: Path, rom: str) -> Decoded:
-    """One reading of one probe, for commands; waits as long as the kernel does.
-
-    A value left over from an interrupted bulk conversion is thrown away first.
+def patient_bytes(spot: Spot, clock: Clock) -> bytes:
+    """Like `read_bytes` of a probe, beside somebody else's bulk conversions: while one runs, the kernel answers every
+    read with nothing, at once. Raises `OSError`.
     """
-    file = root / rom / "w1_slave"
+    began = clock.monotonic_seconds()
+    content = read_bytes(spot.probe / "w1_slave")
+    if content.strip():
+        return content
+    at_once = clock.monotonic_seconds() - began < _AT_ONCE_SECONDS
+    converting = False
+    while _bulk_state(spot) == b"-1" and clock.monotonic_seconds() - began < _BULK_SECONDS:
+        converting = True
+        clock.wait(threading.Event(), _AT_ONCE_SECONDS)
+    return read_bytes(spot.probe / "w1_slave") if converting or at_once else content
+
+
+def fresh_bytes(spot: Spot, clock: Clock) -> bytes:
+    """What a probe says of a conversion that begins now; waits as long as the kernel does. Raises `OSError`.
+
+    A value left over from an interrupted bulk conversion is thrown away, a power-on value read once more.
+    """
+    if _bulk_state(spot) == b"1":
+        read_bytes(spot.probe / "w1_slave")
+    content = patient_bytes(spot, clock)
+    decoded = decode(content)
+    if isinstance(decoded, Refused) and decoded.kind is FaultKind.POWER_ON_VALUE:
+        return patient_bytes(spot, clock)
+    return content
+
+
+def _bulk_state(spot: Spot) -> bytes:
     try:
-        bus = locate(root).get(rom)
-        with contextlib.suppress(OSError):
-            if bus is not None and read_bytes(bus / BULK_FILE).strip() == b"1":
-                read_bytes(file)
-        decoded = decode(read_bytes(file), rom[:2])
-        if isinstance(decoded, Refused) and decoded.kind is FaultKind.POWER_ON_VALUE:
-            decoded = decode(read_bytes(file), rom[:2])
-        return decoded
+        return read_bytes(spot.bus / BULK_FILE).strip()
+    except OSError:
+        return b""
+
+
+def probe_at(root: Path, rom: str, clock: Clock) -> Decoded:
+    """One reading of one probe, for commands that may wait."""
+    try:
+        return decode(fresh_bytes(locate(root).get(rom, Spot(root / rom, root)), clock), rom[:2])
     except OSError as error:
         return refusal_of(error)
 
 
-def _sensor_class(root: Path) -> Any:
+def sensor_class(root: Path) -> Any:
     """w1thermsensor's class, looking at `root`. Imported late, and kept from loading kernel modules on import."""
     os.environ["W1THERMSENSOR_NO_KERNEL_MODULE"] = "1"
     from w1thermsensor import W1ThermSensor
@@ -160,30 +202,30 @@ def _sensor_class(root: Path) -> Any:
     return type("SensorOfTree", (W1ThermSensor,), {"BASE_DIRECTORY": Path(root)})
 
 
+def describe(root: Path, rom: str, spot: Spot) -> FoundProbe | None:
+    """What the kernel knows of a probe; None where it has just vanished. Asks the bus, so it may block."""
+    sensor_of_tree = sensor_class(root)
+    from w1thermsensor import NoSensorFoundError, Sensor
+
+    try:
+        sensor = sensor_of_tree(Sensor.from_id_string(rom[:2]), rom[3:])
+    except NoSensorFoundError:
+        return None
+    bits = _number(spot.probe / "resolution")
+    return FoundProbe(
+        rom=rom,
+        bus=spot.bus.name,
+        family=rom[:2],
+        kind=sensor.name,
+        bits=bits if bits is not None and 9 <= bits <= 12 else None,
+        powered=externally_powered(spot.probe),
+    )
+
+
 def list_probes(root: Path) -> list[FoundProbe]:
-    """The probes that the kernel lists, by ROM id. Raises `OSError` where there is no tree.
+    """The probes that the kernel lists, by ROM id. Raises `OSError` where there is no tree; may block on a bad bus.
 
     w1thermsensor's own listing fails as a whole when one probe vanishes meanwhile, so each probe is asked alone.
     """
-    sensor_class = _sensor_class(root)
-    from w1thermsensor import NoSensorFoundError, Sensor
-
-    found = []
-    for rom, bus in locate(root).items():
-        try:
-            sensor = sensor_class(Sensor.from_id_string(rom[:2]), rom[3:])
-        except NoSensorFoundError:
-            continue
-        folder = root / rom
-        bits = _number(folder / "resolution")
-        found.append(
-            FoundProbe(
-                rom=rom,
-                bus=bus.name,
-                family=rom[:2],
-                kind=sensor.name,
-                bits=bits if bits is not None and 9 <= bits <= 12 else None,
-                powered=externally_powered(folder),
-            )
-        )
-    return found
+    described = (describe(root, rom, spot) for rom, spot in locate(root).items())
+    return [probe for probe in described if probe is not None]

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sensord.clock import Clock
-from sensord.edges.bus import Bus, BusHealth, Method, Pace
+from sensord.edges.bus import Bus, BusHealth, Method, Pace, Share
 from sensord.edges.hands import block_signals
-from sensord.edges.one_wire import FoundProbe, list_probes, locate
+from sensord.edges.one_wire import FoundProbe, Spot, list_probes, locate
 from sensord.readings import Fault, FaultKind
 from sensord.watch.events import Observed
 
@@ -98,20 +98,17 @@ class ProbeReader:
             if rom not in listed:
                 self._fault(name, FaultKind.NO_RESPONSE, "not on the bus")
 
-    def _assign(self, listed: Mapping[str, Path]) -> None:
-        for folder in {listed[rom] for rom in self._names if rom in listed} - set(self._buses):
-            self._buses[folder] = bus = Bus(self._root, folder, self._pace, self._clock, self._deliver)
-            self._share(bus, folder, listed)
+    def _assign(self, listed: Mapping[str, Spot]) -> None:
+        for folder in {listed[rom].bus for rom in self._names if rom in listed} - set(self._buses):
+            self._buses[folder] = bus = Bus(folder, self._pace, self._clock, self._deliver)
+            bus.assign(self._share_of(folder, listed))
             bus.start()
         for folder, bus in self._buses.items():
-            self._share(bus, folder, listed)
+            bus.assign(self._share_of(folder, listed))
 
-    def _share(self, bus: Bus, folder: Path, listed: Mapping[str, Path]) -> None:
-        here = [rom for rom, its_bus in listed.items() if its_bus == folder]
-        bus.assign(
-            {rom: name for rom, name in self._names.items() if rom in here},
-            [rom for rom in here if rom not in self._names],
-        )
+    def _share_of(self, folder: Path, listed: Mapping[str, Spot]) -> Share:
+        here = {rom: spot.probe for rom, spot in listed.items() if spot.bus == folder}
+        return Share({rom: name for rom, name in self._names.items() if rom in here}, here)
 
     def _fault(self, name: str, kind: FaultKind, detail: str) -> None:
         self._deliver(Observed(Fault(name, self._clock.monotonic_seconds(), kind, detail)))

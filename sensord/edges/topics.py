@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from sensord.watch.events import Condition
 
-__all__ = ["BROODER_CONDITIONS", "DISH_CONDITIONS", "Topics", "check_base"]
+__all__ = ["BROODER_CONDITIONS", "DISH_CONDITIONS", "UNIT_CONDITIONS", "Topics", "check_base"]
 
 BROODER_CONDITIONS = (
     Condition.DANGEROUSLY_WARM,
@@ -23,9 +23,9 @@ BROODER_CONDITIONS = (
     Condition.CHICK_ON_PROBE,
     Condition.READINGS_LATE,
     Condition.POWER_GAP,
-    Condition.FEED_OVERDUE,
 )
-DISH_CONDITIONS = (Condition.SCALDING, Condition.PROBE_FAULT, Condition.READINGS_LATE)
+DISH_CONDITIONS = (Condition.SCALDING, Condition.PROBE_FAULT)
+UNIT_CONDITIONS = (Condition.OUTPUT_FAILED,)
 
 
 def check_base(base: str) -> str:

@@ -29,11 +29,11 @@ USUAL_LOSS_PER_SECOND = 6.5e-4
 """A bowl of 20 to 180 ml between 36 and 45 °C: free convection and radiation from bowl and surface, and evaporation,
 which is over half of it. From the heat balance in `sensord.simulator`; the spread of 0.35 covers size and draught."""
 LOSS_SPREAD = 0.35
-SOAK_SECONDS = 130.0
+SOAK_SECONDS = 100.0
 """How long a bowl takes to level out with its paste (ceramic about 2 minutes, steel less)."""
-LAYER_SECONDS = 70.0
+LAYER_SECONDS = 55.0
 """How long resting paste takes to lie in layers again after a stir: conduction over a centimetre, (1 cm)2 / a."""
-STIR_SECONDS = 5.0
+STIR_SECONDS = 6.5
 """How fast stirring levels the paste out."""
 REST_FACTOR = 1.55
 """How much slower a probe follows when nobody stirs: only conduction feeds the tip."""
@@ -41,7 +41,18 @@ STEM_SHARE, STEM_LOSS, STEM_SECONDS = 0.045, 0.07, 32.0
 """A few per cent of a reading are the cable end of the capsule, which lags and loses heat; common practice."""
 TIME_CONSTANTS_SECONDS = (4.0, 5.5, 7.6, 10.5, 14.5)
 """Of capsules of 4 to 6 mm in stirred paste; cf. maker's table, water: t50 10.4 s for 6 mm, i.e. 15 s."""
-BEGINS_STIRRING_PER_SECOND, ENDS_STIRRING_PER_SECOND = 1.0 / 90.0, 1.0 / 12.0
+UNSETTLED_SECONDS = 20.0
+"""How long after a disturbance the paste goes by no simple law: water lies on top, is stirred in by and by."""
+UNSETTLED_DRIFT = 0.02
+MEAN_DRIFT = 4e-6
+LOSS_DRIFT = 1e-5
+SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 5e-8, 3e-7
+UNMIXED_DRIFT_AT_REST, UNMIXED_DRIFT_STIRRED = 1e-5, 2e-3
+TIP_DRIFT = 1e-4
+LAYERING_USUAL, LAYERING_SPREAD, LAYERING_SPREAD_PER_RATE = 0.27, 0.17, 0.25
+LAYERING_FORGOTTEN_SECONDS = 3000.0
+FORGET_STIRRED_SECONDS = 6.0
+BEGINS_STIRRING_PER_SECOND, ENDS_STIRRING_PER_SECOND = 1.0 / 75.0, 1.0 / 14.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +86,7 @@ class Cooling:
     seconds: float
     room_celsius: float
     bank: tuple[Regime, ...]
+    unsettled_until: float = -math.inf
     surprise: float = 0.0
     surprise_celsius: float = 0.0
 
@@ -108,13 +120,13 @@ def start(settings: CoolingSettings, seconds: float, celsius: float) -> Cooling:
 
 
 def disturb(cooling: Cooling) -> Cooling:
-    """Something has happened to the bowl: the mean and its evenness are open again, what was learned of losses stays."""
+    """Something has happened to the bowl: its mean and evenness are open again, what was learned of losses stays."""
     bank = []
     for regime in cooling.bank:
         state = list(regime.state)
         state[UNMIXED] *= 0.5
         covariance = [list(row) for row in regime.covariance]
-        for index, spread in ((MEAN, 6.0), (SOAK, 0.015), (UNMIXED, 0.8), (LAYERING, 0.5)):
+        for index, spread in ((MEAN, 6.0), (SOAK, 0.006), (UNMIXED, 0.8), (LAYERING, 0.4)):
             for other in range(SIZE):
                 covariance[index][other] = covariance[other][index] = 0.0
             covariance[index][index] = spread**2
@@ -133,7 +145,7 @@ def disturb(cooling: Cooling) -> Cooling:
         Regime((0.6 if stirring else 0.4) * total[tau], stirring, tau, r.state, r.covariance)
         for (stirring, tau), r in for_each.items()
     ]
-    return Cooling(cooling.seconds, cooling.room_celsius, tuple(shared))
+    return Cooling(cooling.seconds, cooling.room_celsius, tuple(shared), cooling.seconds + UNSETTLED_SECONDS)
 
 
 def _fresh(
@@ -163,8 +175,9 @@ def follow(cooling: Cooling, seconds: float, celsius: float) -> Cooling:
         return cooling
     steps = max(1, min(60, math.ceil(gap / 2.0)))
     bank = cooling.bank
+    settled = seconds > cooling.unsettled_until
     for _ in range(steps):
-        bank = _pass(bank, cooling.room_celsius, gap / steps)
+        bank = _pass(bank, cooling.room_celsius, gap / steps, 0.0 if settled else UNSETTLED_DRIFT)
     measured = [_measure(regime, celsius) for regime in bank]
     total = sum(likelihood * r.weight for r, likelihood, _, _ in measured)
     miss = sum(r.weight * error for r, _, error, _ in measured)
@@ -173,7 +186,14 @@ def follow(cooling: Cooling, seconds: float, celsius: float) -> Cooling:
         Regime(r.weight * likelihood / total, r.stirring, r.time_constant_seconds, r.state, r.covariance)
         for r, likelihood, _, _ in measured
     ]
-    return Cooling(seconds, cooling.room_celsius, _prune(kept), miss / math.sqrt(variance), miss)
+    return Cooling(
+        seconds,
+        cooling.room_celsius,
+        _prune(kept),
+        cooling.unsettled_until,
+        miss / math.sqrt(variance),
+        miss,
+    )
 
 
 def _prune(bank: list[Regime]) -> tuple[Regime, ...]:
@@ -187,7 +207,7 @@ def _prune(bank: list[Regime]) -> tuple[Regime, ...]:
     return tuple(Regime(r.weight / total, r.stirring, r.time_constant_seconds, r.state, r.covariance) for r in kept)
 
 
-def _pass(bank: tuple[Regime, ...], room: float, dt: float) -> tuple[Regime, ...]:
+def _pass(bank: tuple[Regime, ...], room: float, dt: float, unsettled: float) -> tuple[Regime, ...]:
     """Let `dt` seconds pass: the regimes mix, then each moves by its own physics."""
     begin, end = 1.0 - math.exp(-dt * BEGINS_STIRRING_PER_SECOND), 1.0 - math.exp(-dt * ENDS_STIRRING_PER_SECOND)
     moved: list[Regime] = []
@@ -197,7 +217,9 @@ def _pass(bank: tuple[Regime, ...], room: float, dt: float) -> tuple[Regime, ...
         to_rest = stirred.weight * end, resting.weight * (1.0 - begin)
         for stirring, shares in ((True, to_stir), (False, to_rest)):
             state, covariance = _blend(stirred, resting, *shares)
-            moved.append(_advance(sum(shares), stirring, stirred.time_constant_seconds, state, covariance, room, dt))
+            moved.append(
+                _advance(sum(shares), stirring, stirred.time_constant_seconds, state, covariance, room, dt, unsettled)
+            )
     return tuple(moved)
 
 
@@ -227,7 +249,9 @@ def _rate(state: Sequence[float], room: float) -> float:
     return -state[LOSS] * USUAL_LOSS_PER_SECOND * (state[MEAN] - room) + state[SOAK]
 
 
-def _advance(weight: float, stirring: bool, tau: float, x: list[float], p: Rows, room: float, dt: float) -> Regime:
+def _advance(
+    weight: float, stirring: bool, tau: float, x: list[float], p: Rows, room: float, dt: float, unsettled: float
+) -> Regime:
     """One filter through `dt`: state by the model, covariance by its Jacobian, row by row as most of it is zeros."""
     mean, loss, soak, unmixed, layering, tip, stem = x
     over = mean - room
@@ -235,15 +259,15 @@ def _advance(weight: float, stirring: bool, tau: float, x: list[float], p: Rows,
     stem_kept = math.exp(-dt / STEM_SECONDS)
     soak_kept = math.exp(-dt / SOAK_SECONDS)
     rate = _rate(x, room)
-    usual = 0.35 * max(-1.5, min(2.0, -rate / 0.0125))  # layering follows the heat that leaves
-    usual_spread = 0.25 + 0.25 * min(2.0, abs(rate) / 0.0125)
+    usual = LAYERING_USUAL * max(-1.5, min(2.0, -rate / 0.0125))  # layering follows the heat that leaves
+    usual_spread = LAYERING_SPREAD + LAYERING_SPREAD_PER_RATE * min(2.0, abs(rate) / 0.0125)
     if stirring:
         even_kept, drawn = math.exp(-dt / STIR_SECONDS), 0.0
-        layer_kept = math.exp(-dt / 6.0)
+        layer_kept = math.exp(-dt / FORGET_STIRRED_SECONDS)
     else:
         even_kept = math.exp(-dt / LAYER_SECONDS)
         drawn = 1.0 - even_kept
-        layer_kept = math.exp(-dt / 600.0)
+        layer_kept = math.exp(-dt / LAYERING_FORGOTTEN_SECONDS)
     f00, f01 = 1.0 - loss * USUAL_LOSS_PER_SECOND * dt, -USUAL_LOSS_PER_SECOND * over * dt
     follow_ = 1.0 - kept
     stem_follow = 1.0 - stem_kept
@@ -279,12 +303,13 @@ def _advance(weight: float, stirring: bool, tau: float, x: list[float], p: Rows,
         ]
         for h0, h1, h2, h3, h4, h5, h6 in half
     ]
-    covariance[MEAN][MEAN] += 4e-6 * dt
-    covariance[LOSS][LOSS] += 1e-5 * dt
-    covariance[SOAK][SOAK] += (9e-7 if stirring else 1e-7) * dt
-    covariance[UNMIXED][UNMIXED] += (4e-3 if stirring else 1e-5) * dt
+    covariance[MEAN][MEAN] += (MEAN_DRIFT + unsettled) * dt
+    covariance[LOSS][LOSS] += LOSS_DRIFT * dt
+    covariance[SOAK][SOAK] += (SOAK_DRIFT_STIRRED if stirring else SOAK_DRIFT_AT_REST) * dt
+    covariance[UNMIXED][UNMIXED] += (UNMIXED_DRIFT_STIRRED if stirring else UNMIXED_DRIFT_AT_REST) * dt
+    covariance[UNMIXED][UNMIXED] += unsettled * dt
     covariance[LAYERING][LAYERING] += (1.0 - layer_kept**2) * usual_spread**2
-    covariance[TIP][TIP] += 1e-4 * dt + (0.05 * (state[TIP] - tip)) ** 2
+    covariance[TIP][TIP] += TIP_DRIFT * dt + (0.05 * (state[TIP] - tip)) ** 2
     return Regime(weight, stirring, tau, state, tuple(tuple(row) for row in covariance))
 
 

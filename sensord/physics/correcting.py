@@ -22,19 +22,16 @@ from sensord.physics.heat import (
     settled_celsius,
 )
 from sensord.physics.mixing import (
-    HONEST,
     Refusal,
-    Slips,
-    bisect,
     check_millilitres,
     check_solids,
-    spread_celsius,
+    crossing,
 )
+from sensord.physics.slips import AS_ENTERED, HONEST, NINETY_PERCENT, Slips, spread_celsius
 from sensord.readings import Band
 
 __all__ = ["Bath", "Correction", "Dish", "Nothing", "Splash", "Supplies", "Temper", "correct"]
 
-_AS_MEASURED = Slips()
 _STIR_SECONDS = 30.0
 _WARMEST_BATH_CELSIUS = 42.0
 # A bath closer to the target than this takes too long to be worth the wait.
@@ -136,11 +133,12 @@ def correct(
     band: Band,
     solids_allowed: tuple[float, float] = (0.0, 1.0),
     dry: paste.Composition = paste.DEFAULT_FORMULA,
-    honest: Slips = HONEST,
+    honest: Slips | None = HONEST,
 ) -> Correction:
     """What brings the dish mid-band with its solids in the allowed range (shares, both ends included).
 
-    Water where that leaves the solids allowed, else a bath, else a `Refusal` with the reason.
+    Water where that leaves the solids allowed, else a bath, else a `Refusal` with the reason. Without `honest` slips
+    no spread is worked out, which takes most of the time.
     """
     if dish.celsius in band:
         return Nothing(dish.celsius)
@@ -160,7 +158,7 @@ def correct(
 
 
 def _splash(
-    dish: Dish, supplies: Supplies, band: Band, temper: Temper, dry: paste.Composition, honest: Slips
+    dish: Dish, supplies: Supplies, band: Band, temper: Temper, dry: paste.Composition, honest: Slips | None
 ) -> Splash | Refusal:
     target = band.middle_celsius
     if temper is Temper.COOL:
@@ -173,7 +171,7 @@ def _splash(
     grams = _grams(dish, dry)
     most = _MOST_TIMES_THE_DISH * grams
 
-    def after(added: float, slips: Slips = _AS_MEASURED, probe: float = 0.0, amount: float = 0.0) -> float:
+    def after(added: float, slips: Slips = AS_ENTERED, probe: float = 0.0, amount: float = 0.0) -> float:
         return _after_splash(dish, supplies, dry, grams, temper, added, slips, probe, amount)
 
     def short(added: float) -> float:
@@ -185,11 +183,13 @@ def _splash(
             f"{most:.0f} ml of {kind} water at {own:.0f} °C would still not bring it to {target:.1f} °C",
             f"use {kind}er water, or mix a fresh batch",
         )
-    added = bisect(short, 0.0, most)
+    added = crossing(short, 0.0, most)
     celsius = after(added)
-    half = spread_celsius(lambda slips: after(added, slips), honest)
-    for probe, amount in ((_PROBE_CELSIUS, 0.0), (0.0, _AMOUNT_SHARE)):
-        half = (half**2 + (1.645 * (after(added, probe=probe, amount=amount) - celsius)) ** 2) ** 0.5
+    half = 0.0
+    if honest is not None:
+        half = spread_celsius(lambda slips: after(added, slips), honest)
+        for probe, amount in ((_PROBE_CELSIUS, 0.0), (0.0, _AMOUNT_SHARE)):
+            half = (half**2 + (NINETY_PERCENT * (after(added, probe=probe, amount=amount) - celsius)) ** 2) ** 0.5
     solids = dish.solids * grams / (grams + added)
     return Splash(
         temper=temper,
@@ -260,7 +260,7 @@ def _bath(
     seconds = -log(share_left) * capacity / (pace + loss)
     if seconds > _LONGEST_BATH_SECONDS:
         return Refusal(f"{because}, and a bath of {bath_celsius:.0f} °C would take {seconds / 60:.0f} minutes", remedy)
-    widest = 1.645 * _BATH_PACE_SHARE
+    widest = NINETY_PERCENT * _BATH_PACE_SHARE
     return Bath(
         temper=temper,
         bath_celsius=bath_celsius,

@@ -147,9 +147,11 @@ def settled_celsius(parts: Iterable[tuple[Stuff, float]], gained_joules: float =
         raise DataError("nothing in the bowl holds heat: give a mass above 0 g")
     held = sum(stuff.joules(celsius) for stuff, celsius in parts) + gained_joules
     celsius = sum(stuff.joules_per_kelvin(own) * own for stuff, own in parts) / capacity + gained_joules / capacity
-    # Newton: heat is nearly straight in temperature, so three rounds reach the last digit.
+    # Newton: heat is nearly straight in temperature, so two or three rounds reach the last digit.
     for _ in range(6):
         missing = held - sum(stuff.joules(celsius) for stuff, _ in parts)
+        if abs(missing) < 1e-9 * capacity:
+            break
         celsius += missing / sum(stuff.joules_per_kelvin(celsius) for stuff, _ in parts)
     return celsius
 

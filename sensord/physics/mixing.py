@@ -7,37 +7,32 @@ kitchen (`HONEST`) can carry it off is said beside it.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from math import isfinite
 
 from sensord.errors import DataError
 from sensord.physics import paste, water
 from sensord.physics.heat import Bowl, Food, Stuff, Water, lost_joules, open_air_loss, settled_celsius
+from sensord.physics.slips import AS_ENTERED, HONEST, Slips, spread_celsius
 from sensord.readings import Band
 
 __all__ = [
     "HIGHEST_SOLIDS",
-    "HONEST",
     "Kitchen",
     "Outcome",
     "Plan",
     "Recipe",
     "Refusal",
-    "Slips",
-    "bisect",
     "by_recipe",
     "check_millilitres",
     "check_solids",
+    "crossing",
     "outcome",
     "plan",
-    "spread_celsius",
 ]
 
 HIGHEST_SOLIDS = 0.60
 """Past this share of dry formula there is no paste, only damp powder: common practice, no source."""
-
-_NINETY_PERCENT = 1.645
-"""Half width of a 90 % interval in standard uncertainties, normal (JCGM 100, table G.1)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,50 +67,6 @@ class Kitchen:
             )
         if min(self.work_seconds, self.wait_seconds) < 0:
             raise DataError("a time cannot be negative: give 0 seconds or more")
-
-
-@dataclass(frozen=True, slots=True)
-class Slips:
-    """How far the kitchen is from what was entered; all 0 where it is exactly that.
-
-    Celsius for temperatures, a share (0.1 is 10 % more) for amounts and heats, joules per gram of dry formula for the
-    heat that it gives off when wetted.
-    """
-
-    hot_celsius: float = 0.0
-    cool_celsius: float = 0.0
-    dry_celsius: float = 0.0
-    room_celsius: float = 0.0
-    bowl_celsius: float = 0.0
-    dry_share: float = 0.0
-    hot_share: float = 0.0
-    cool_share: float = 0.0
-    bowl_share: float = 0.0
-    loss_share: float = 0.0
-    dry_heat_share: float = 0.0
-    wetting_joules_per_gram: float = 0.0
-
-
-_AS_ENTERED = Slips()
-
-# Standard uncertainties of a careful keeper with a kitchen scale and a measuring jug. Common practice, no source,
-# except the heat of the dry formula: simple equations for it spread by 7 % (Siebel, Chen, Earle, Heldman-Singh). The
-# heat of wetting is from memory: starch gives off some tens of joules a gram when bone dry, little at 8 % moisture,
-# and takes some up where hot water swells it, so its sign is not known.
-HONEST = Slips(
-    hot_celsius=2.0,
-    cool_celsius=1.0,
-    dry_celsius=1.5,
-    room_celsius=1.5,
-    bowl_celsius=1.0,
-    dry_share=0.02,
-    hot_share=0.03,
-    cool_share=0.03,
-    bowl_share=0.2,
-    loss_share=0.4,
-    dry_heat_share=0.04,
-    wetting_joules_per_gram=8.0,
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +119,7 @@ class Refusal:
         return f"{self.reason}: {self.remedy}"
 
 
-def outcome(recipe: Recipe, kitchen: Kitchen, dry: paste.Composition, slips: Slips = _AS_ENTERED) -> Outcome:
+def outcome(recipe: Recipe, kitchen: Kitchen, dry: paste.Composition, slips: Slips = AS_ENTERED) -> Outcome:
     """How warm a recipe comes out where the kitchen is off by `slips`."""
     hot_celsius = min(kitchen.hot_celsius + slips.hot_celsius, water.HIGHEST_CELSIUS)
     cool_celsius = max(kitchen.cool_celsius + slips.cool_celsius, 0.0)
@@ -232,7 +183,7 @@ def plan(
             f"even with cool water alone it would be {coolest:.1f} °C when fed, over {target:.1f} °C",
             "use cooler water",
         )
-    return by_recipe(recipe(bisect(lambda share: fed(share) - target)), kitchen, dry, honest)
+    return by_recipe(recipe(crossing(lambda share: fed(share) - target)), kitchen, dry, honest)
 
 
 def by_recipe(
@@ -261,20 +212,6 @@ def by_recipe(
     )
 
 
-def spread_celsius(celsius: Callable[[Slips], float], honest: Slips) -> float:
-    """Half the 90 % interval that slips of the sizes in `honest` (standard uncertainties, independent) leave.
-
-    Each slip is tried both ways and the greater change counts; they add as squares (JCGM 100, clause 5.1).
-    """
-    middle = celsius(_AS_ENTERED)
-    squares = 0.0
-    for field in fields(Slips):
-        size = getattr(honest, field.name)
-        if size:
-            squares += max(abs(celsius(Slips(**{field.name: sign * size})) - middle) for sign in (1, -1)) ** 2
-    return _NINETY_PERCENT * float(squares**0.5)
-
-
 def check_solids(solids: float) -> None:
     """Raises `DataError` where a share of dry formula by weight makes no paste."""
     if not 0 < solids <= HIGHEST_SOLIDS:
@@ -289,15 +226,30 @@ def check_millilitres(millilitres: float) -> None:
         raise DataError(f"{millilitres:g} ml of paste: give more than 0 and at most 20000 ml")
 
 
-def bisect(function: Callable[[float], float], low: float = 0.0, high: float = 1.0) -> float:
-    """Where a rising function crosses 0 between `low` and `high`, to a 2^-40 part of the way."""
-    for _ in range(40):
-        middle = (low + high) / 2
-        if function(middle) < 0:
-            low = middle
+def crossing(function: Callable[[float], float], low: float = 0.0, high: float = 1.0) -> float:
+    """Where a rising function crosses 0 between `low` and `high`: regula falsi, Illinois form, to 1e-9 of its values.
+
+    Where it does not cross, the end that comes nearer.
+    """
+    at_low, at_high = function(low), function(high)
+    if at_low >= 0:
+        return low
+    if at_high <= 0:
+        return high
+    kept = 0
+    while True:
+        middle = (low * at_high - high * at_low) / (at_high - at_low)
+        value = function(middle)
+        if abs(value) < 1e-9 or not low < middle < high:
+            return middle
+        if value < 0:
+            low, at_low = middle, value
+            at_high = at_high / 2 if kept == 1 else at_high
+            kept = 1
         else:
-            high = middle
-    return (low + high) / 2
+            high, at_high = middle, value
+            at_low = at_low / 2 if kept == -1 else at_low
+            kept = -1
 
 
 def _after(

@@ -7,9 +7,11 @@ from `paste_events`. Ready is never remembered, it is derived anew at each step.
 
 from dataclasses import dataclass, field, replace
 
+from sensord.care.formula import Bowlful, advice
 from sensord.errors import DataError
 from sensord.physics import cooling
 from sensord.physics.conformity import acceptance_interval, probability_inside, verdict
+from sensord.physics.outlook import HORIZON_SECONDS, look_ahead
 from sensord.readings import Band, Fault, FaultKind, Observation, Reading
 from sensord.watch import paste_events
 from sensord.watch.dish_table import Findings, Row, decide
@@ -37,7 +39,8 @@ class DishSettings:
     """One dish. `uncertainty_celsius` is the expanded (k = 2) uncertainty of the calibrated probe.
 
     `probability` of conformity is what it takes to stay ready, `margin` more (as a share of what is left to 1) to
-    enter. `time_constant_seconds` is the probe's own in stirred paste, None where it was never measured.
+    enter. `time_constant_seconds` is the probe's own in stirred paste, None where it was never measured. `bowlful` is
+    what advice on an off dish assumes; without it none is given.
     Raises `DataError` for numbers that make no sense.
     """
 
@@ -54,6 +57,7 @@ class DishSettings:
     burn_celsius: float = 43.0
     new_batch_away_seconds: float = 600.0
     closing_seconds: float = 30.0
+    bowlful: Bowlful | None = None
 
     def __post_init__(self) -> None:
         if not 0.5 < self.probability < 1.0:
@@ -79,6 +83,7 @@ class Dish:
     batch_seconds: float | None = None
     uneven: bool = False
     was_called_ready: bool = False
+    ready_lost: bool = False
     closing_cued: bool = False
     estimate_seconds: float | None = None
 
@@ -214,7 +219,8 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known 
     uptake_left = 0.0 if dish.batch_seconds is None else dish.batch_seconds + settings.uptake_seconds - seconds
     too_old = dish.batch_seconds is not None and seconds - dish.batch_seconds > settings.batch_limit_seconds
     settled = known is not None and known.spread < 1.5
-    enter = 1.0 - (1.0 - settings.probability) / 2.0
+    enter = 1.0 - (1.0 - settings.probability) / (2.0 if dish.ready_lost else 1.0)
+    calm = dish.estimate is not None and abs(dish.estimate.surprise) < 3.0
     return Findings(
         fault=dish.fault,
         late=dish.late,
@@ -222,11 +228,11 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known 
         uptake_left_seconds=uptake_left,
         too_old=too_old,
         uneven=dish.uneven,
-        disturbed=dish.finder.episode is not None and seconds - dish.finder.episode.seconds < 15.0,
+        disturbed=paste_events.unexplained(dish.finder, seconds),
         settled=settled,
         provable=known is None or acceptance_interval(settings.band, known.spread, settings.probability) is not None,
         was_ready=dish.state is DishState.READY,
-        enters=known is not None and known.probability >= enter,
+        enters=known is not None and calm and known.probability >= enter,
         stays=known is not None and known.probability >= settings.probability,
         warmer_than_middle=known is not None and known.celsius > settings.band.middle_celsius,
     )
@@ -251,6 +257,7 @@ def _conclude(
         state=row.state,
         why=row.why,
         was_called_ready=dish.was_called_ready or ready,
+        ready_lost=dish.finder.in_paste and (dish.ready_lost or (dish.state is DishState.READY and not ready)),
         closing_cued=dish.closing_cued and not changed,
         estimate_seconds=seconds if estimated else dish.estimate_seconds,
     )
@@ -280,7 +287,8 @@ def _estimated(settings: DishSettings, dish: Dish, seconds: float, known: _Known
     if known is None or dish.estimate is None:
         return DishEstimated(seconds, settings.name, settings.probe)
     low, high = known.celsius - _NINETY * known.spread, known.celsius + _NINETY * known.spread
-    ready = window = None
+    outlook = look_ahead(dish.estimate, settings.band, settings.uncertainty_celsius / 2.0)
+    ready, window = outlook.ready, outlook.window
     return DishEstimated(
         seconds,
         settings.name,
@@ -290,8 +298,8 @@ def _estimated(settings: DishSettings, dish: Dish, seconds: float, known: _Known
         high,
         None if ready is None else ready.middle,
         None if ready is None else ready.low,
-        None if ready is None else ready.high,
-        False,
+        None if ready is None else min(ready.high, HORIZON_SECONDS),
+        outlook.never,
         None if window is None else window.middle,
         None if window is None else window.low,
         None if window is None else window.high,
@@ -311,6 +319,7 @@ def view(settings: DishSettings, dish: Dish, seconds: float) -> DishView:
         band=settings.band,
         band_source=settings.band_source,
         why=dish.why,
+        advice=_advice(settings, dish.state, estimate.celsius),
         reading_celsius=None if dish.last is None or dish.fault is not None else dish.last.celsius,
         uncertainty_celsius=settings.uncertainty_celsius,
         celsius=estimate.celsius,
@@ -327,3 +336,10 @@ def view(settings: DishSettings, dish: Dish, seconds: float) -> DishView:
         open_low_seconds=estimate.open_low_seconds,
         open_high_seconds=estimate.open_high_seconds,
     )
+
+
+def _advice(settings: DishSettings, state: DishState, celsius: float | None) -> str:
+    """What would bring the dish into its band, while it is known to be off."""
+    if settings.bowlful is None or celsius is None or state not in (DishState.HOT, DishState.COOL):
+        return ""
+    return advice(celsius, settings.band, settings.bowlful)

@@ -215,7 +215,10 @@ class WeighIn(_Asked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EnterChick(_Asked):
-    """Add a chick, or change what is written about it; None leaves a field as it was. Dates are ISO 8601 days."""
+    """Add a chick, or change what is written about it; None leaves a field as it was. Dates are ISO 8601 days.
+
+    `every_hours` is the feed interval chosen for it; 0 goes back to the tables.
+    """
 
     chick: str
     kind: str | None = None
@@ -223,6 +226,7 @@ class EnterChick(_Asked):
     mark: str | None = None
     brooder: str | None = None
     left: str | None = None
+    every_hours: float | None = None
 
 
 Command: TypeAlias = (

@@ -383,7 +383,8 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> _C
             return _dish_done(settings, nursery, name, before, dish.start_batch(one, before, now), [])
         case SetStage(brooder=name, stage=stage):
             many = _known(settings.brooders, name, "brooder")
-            raise CommandError(f"{many.name} is pinned to a band: its stage '{stage}' changes nothing")
+            found = brooder.set_stage(many, nursery.brooders[name], now, stage, nursery.utc_seconds)
+            return _brooder_done(settings, nursery, name, found, [])
         case TestSounds():
             return nursery, [Cued(now, Cue.SELF_TEST)]
         case LogFeed() | WeighIn() | EnterChick():

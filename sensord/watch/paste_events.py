@@ -12,7 +12,7 @@ from sensord.physics.cooling import Cooling
 from sensord.readings import Reading
 from sensord.watch.effects import Note
 
-__all__ = ["Episode", "Finder", "find_in_air", "find_in_paste", "remember", "slope"]
+__all__ = ["Episode", "Finder", "find_in_air", "find_in_paste", "remember", "slope", "unexplained"]
 
 MEMORY_SECONDS = 40.0
 DIP_SLOPE = 0.16
@@ -21,7 +21,18 @@ SURPRISE_AT_ONCE = 4.5
 SURPRISE_SUM = 5.0
 SURPRISE_ALLOWED = 1.6
 EPISODE_SECONDS = 32.0
+LEAVING_SECONDS = 13.0
+LEAVING_READINGS = 6
+LEAVING_CELSIUS = 0.9
+LEAVING_SCATTER_CELSIUS = 0.085
+BEND_NOISE = 0.001
+"""Standard deviation of the fitted half curvature, Celsius a second squared, of 14 readings a second apart with a noise
+of 0.055: sqrt(180 / n^5) times the noise (least squares of a parabola)."""
 WATER_CELSIUS = 0.8
+AIR_SECONDS = 24.0, 110.0
+"""Time constants of a small capsule in still or moving air, dry or wet; maker's table: 6 mm in air t50 46.8 s."""
+WET_CELSIUS = 2.0
+"""How much colder than the room a probe with paste on it is drawn by evaporation, roughly."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +57,7 @@ class Finder:
     surprise: float = 0.0
     surprise_celsius: float = 0.0
     episode: Episode | None = None
+    leaving: int = 0
 
 
 def remember(finder: Finder, reading: Reading) -> Finder:
@@ -90,6 +102,11 @@ def find_in_paste(finder: Finder, before: Cooling, after: Cooling) -> tuple[Find
     """Name what is going on, if anything: the note where there is one, and whether the estimate has to start anew."""
     reading = finder.recent[-1]
     episode = finder.episode
+    leaving = finder.leaving + 1 if _leaving(finder) else 0
+    finder = replace(finder, leaving=leaving)
+    if leaving >= LEAVING_READINGS:
+        gone = replace(finder, in_paste=False, episode=None, leaving=0, since_seconds=reading.seconds)
+        return gone, Note.LIFT, False
     if episode is not None:
         return _in_episode(finder, episode, after)
     z, miss = after.surprise, after.surprise_celsius
@@ -117,28 +134,54 @@ def _in_episode(finder: Finder, episode: Episode, now: Cooling) -> tuple[Finder,
         return closed, None if episode.named else Note.DISTURBED, False
     if episode.named or age < 8.0:
         return finder, None, False
-    if _leaving(finder, episode, age):
-        return replace(finder, in_paste=False, episode=None, since_seconds=reading.seconds), Note.LIFT, False
     if age > 12.0 and change > WATER_CELSIUS and now.spread_celsius < 0.6 * change:
         return replace(finder, episode=replace(episode, named=True)), Note.HOT_WATER, False
-    if age > 18.0 and change < -WATER_CELSIUS and now.spread_celsius < -0.6 * change and _levelling(finder, episode):
+    if age > 20.0 and change < -WATER_CELSIUS and now.spread_celsius < -0.6 * change and _levelling(finder, episode):
         return replace(finder, episode=replace(episode, named=True)), Note.COOL_WATER, False
     return finder, None, False
 
 
-def _leaving(finder: Finder, episode: Episode, age: float) -> bool:
-    """Whether the readings fall as those of a probe in air: steadily, and no faster than air can."""
-    now = finder.recent[-1].seconds
-    middle = now - (age - 1.0) / 2.0
-    first, second = slope(finder.recent, now - age + 1.0, middle), slope(finder.recent, middle, now)
-    if first is None or second is None or second > -0.05 or first > -0.05 or age < 12.0:
+def _leaving(finder: Finder) -> bool:
+    """Whether the readings fall as those of a probe in air: in step with its distance from the room, and as slowly.
+
+    A parabola through the last seconds: its slope gives the time constant, its bend must be the one that belongs to
+    it. Paste that water was poured into falls faster, and levels out above the room, so it bends far more.
+    """
+    recent, now = finder.recent, finder.recent[-1].seconds
+    chosen = [r for r in recent if r.seconds >= now - LEAVING_SECONDS]
+    if chosen[0].seconds > now - LEAVING_SECONDS + 1.5 or len(chosen) < 9:
         return False
-    room = 21.0 if finder.room_celsius is None else finder.room_celsius
-    over = finder.recent[-1].celsius - room
-    if over <= 1.0:
-        return True
-    seconds = over / -second
-    return 25.0 < seconds < 110.0 and second / first > 0.68
+    if chosen[-1].celsius > chosen[0].celsius - LEAVING_CELSIUS:
+        return False
+    level, fall, bend = _parabola(chosen)
+    sink = (21.0 if finder.room_celsius is None else finder.room_celsius) - WET_CELSIUS
+    pace = -fall / max(0.5, level - sink)
+    if not 1.0 / AIR_SECONDS[1] < pace < 1.0 / AIR_SECONDS[0]:
+        return False
+    expected = -fall * pace / 2.0
+    doubt = BEND_NOISE * (14.0 / len(chosen)) ** 2.5
+    offset = (chosen[0].seconds + chosen[-1].seconds) / 2.0
+    misses = [r.celsius - level - fall * (r.seconds - offset) - bend * (r.seconds - offset) ** 2 for r in chosen]
+    if sum(miss * miss for miss in misses) > len(misses) * LEAVING_SCATTER_CELSIUS**2:
+        return False
+    return abs(bend - expected) < 2.5 * doubt + 0.3 * expected
+
+
+def _parabola(readings: list[Reading]) -> tuple[float, float, float]:
+    """Level, slope and half the curvature at the middle of the readings, by least squares (they are evenly spread)."""
+    middle = (readings[0].seconds + readings[-1].seconds) / 2.0
+    times = [r.seconds - middle for r in readings]
+    n = len(times)
+    s1, s2, s3, s4 = (sum(t**p for t in times) for p in (1, 2, 3, 4))
+    y0 = sum(r.celsius for r in readings)
+    y1 = sum(t * r.celsius for t, r in zip(times, readings, strict=True))
+    y2 = sum(t * t * r.celsius for t, r in zip(times, readings, strict=True))
+    # Normal equations of a + b t + c t^2, by Cramer's rule.
+    whole = n * (s2 * s4 - s3 * s3) - s1 * (s1 * s4 - s3 * s2) + s2 * (s1 * s3 - s2 * s2)
+    a = y0 * (s2 * s4 - s3 * s3) - s1 * (y1 * s4 - s3 * y2) + s2 * (y1 * s3 - s2 * y2)
+    b = n * (y1 * s4 - s3 * y2) - y0 * (s1 * s4 - s3 * s2) + s2 * (s1 * y2 - y1 * s2)
+    c = n * (s2 * y2 - y1 * s3) - s1 * (s1 * y2 - y1 * s2) + y0 * (s1 * s3 - s2 * s2)
+    return a / whole, b / whole, c / whole
 
 
 def _levelling(finder: Finder, episode: Episode) -> bool:
@@ -146,3 +189,14 @@ def _levelling(finder: Finder, episode: Episode) -> bool:
     late = slope(finder.recent, now - 6.0, now)
     early = slope(finder.recent, episode.seconds + 1.0, episode.seconds + 11.0)
     return late is not None and early is not None and late > 0.6 * early
+
+
+def unexplained(finder: Finder, seconds: float) -> bool:
+    """Whether something is going on that may yet turn out to be anything, the probe leaving the paste included."""
+    episode = finder.episode
+    if episode is None:
+        return False
+    if seconds - episode.seconds < 12.0:
+        return True
+    late = slope(finder.recent, seconds - 6.3, seconds)
+    return late is not None and late < -0.09

@@ -19,6 +19,8 @@ _MOST_WAITING = 4
 # a standing alarm. An alarm that is new waits for neither.
 _BEFORE_CUE_SECONDS = 0.35
 _AFTER_CUE_SECONDS = 1.0
+# A pause that nobody ended by this long after its time ends here.
+_PAUSE_GRACE_SECONDS = 5.0
 # Far below anything audible, far above the rounding of monotonic seconds: an instant this close counts as reached.
 _SAME_INSTANT_SECONDS = 1e-6
 
@@ -99,9 +101,9 @@ def advance(score: Score, now: float) -> tuple[Score, Due]:
 
 
 def _sounding(alerting: Alerting, now: float) -> Priority | None:
-    """The priority to be heard. A pause ends by itself even when nobody says so."""
+    """The priority to be heard. A pause ends by itself even when nobody says so: then the worst that stands sounds."""
     until = alerting.paused_until_seconds
-    if alerting.priority is None and until is not None and now >= until and alerting.flashing:
+    if alerting.priority is None and until is not None and now >= until + _PAUSE_GRACE_SECONDS and alerting.flashing:
         return alerting.lamp
     return alerting.priority
 
@@ -137,11 +139,8 @@ def _without(score: Score, cues: set[Cue], dish: str, now: float) -> Score:
 
 
 def _cut(score: Score, now: float) -> Score:
-    """Stop what plays; if it was in the middle of a pulse, keep a breath of silence before the next sound."""
-    assert score.playing is not None
-    pulse, _ = score.playing.sound.pulse_at(now - score.playing.since_seconds)
-    quiet = now + BREATH_SECONDS if pulse is not None else score.quiet_until_seconds
-    return replace(score, playing=None, quiet_until_seconds=quiet)
+    """Stop what plays, and keep a breath of silence before the next sound."""
+    return replace(score, playing=None, quiet_until_seconds=now + BREATH_SECONDS)
 
 
 def _ended(score: Score, now: float) -> Score:
@@ -160,9 +159,14 @@ def _ended(score: Score, now: float) -> Score:
 
 
 def _preempted(score: Score, now: float) -> Score:
-    """A high alarm cuts off any cue, and every alarm a self-test."""
+    """A high alarm cuts off any cue, and every alarm a self-test, one that only waits too."""
     priority, playing = _sounding(score.alerting, now), score.playing
-    if playing is None or playing.cued is None or priority is None:
+    if priority is None:
+        return score
+    if any(item.cued.cue is Cue.SELF_TEST for item in score.waiting):
+        others = tuple(item for item in score.waiting if item.cued.cue is not Cue.SELF_TEST)
+        score = replace(score, waiting=others)
+    if playing is None or playing.cued is None:
         return score
     return _cut(score, now) if priority is Priority.HIGH or playing.cued.cue is Cue.SELF_TEST else score
 
@@ -191,8 +195,8 @@ def _next_start(score: Score, now: float) -> float | None:
         coming.append(max(score.burst_seconds, score.quiet_until_seconds))
     if score.waiting and priority is not Priority.HIGH:
         coming.append(score.quiet_until_seconds + _BEFORE_CUE_SECONDS)
-    if until is not None and now < until:
-        coming.append(until)
+    if until is not None and now < until + _PAUSE_GRACE_SECONDS:
+        coming.append(until if now < until else until + _PAUSE_GRACE_SECONDS)
     return min(coming, default=None)
 
 

@@ -1,8 +1,9 @@
 """Every sound and every lamp pattern as a value; what plays them is `edges.chime`, when is `watch.score`.
 
-Bursts follow the pattern of IEC 60601-1-8 (pulses, gaps and lamp rates as known from public copies; conformity is
-never claimed). The cues are this project's own. All of them differ in rhythm alone, for a buzzer that can only be on
-or off, and again in pitch for one that can play tones. Only `READY` has a note longer than half a second.
+Bursts follow the pattern of IEC 60601-1-8 (pulses, gaps and lamp rates as known from public copies). Conformity is
+never claimed: pins switch hard, without the pattern's soft rise, and an active buzzer lacks its overtones. The cues are
+this project's own. All sounds differ in rhythm alone, for a buzzer that can only be on or off, and again in pitch for
+one that can play tones. Only the sound of `READY` has a note longer than half a second.
 """
 
 from collections.abc import Iterable
@@ -154,7 +155,7 @@ def every_sound() -> dict[str, Sound]:
 
 @unique
 class Colour(Enum):
-    """What a lamp can show, as (red, green, blue); a lamp of one colour is lit for anything but `DARK`."""
+    """What a lamp can show, as (red, green, blue); a lamp of one colour stays dark for `BLUE` too."""
 
     DARK = (0, 0, 0)
     RED = (1, 0, 0)

@@ -9,7 +9,7 @@ from sensord.readings import Band, FaultKind, Place
 from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition
 
-__all__ = ["AlarmView", "BrooderView", "DishView", "OutputView", "ProbeView", "Snapshot", "Trail"]
+__all__ = ["AlarmView", "BrooderView", "ChickView", "DishView", "OutputView", "ProbeView", "Snapshot", "Trail"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +111,36 @@ class OutputView:
 
 
 @dataclass(frozen=True, slots=True)
+class ChickView:
+    """One chick: its last feed, when the next is due and how much is planned, its weight, and reasons to look.
+
+    Times are UTC seconds; `due_from` to `due_late` is when the next feed is due, after `overdue` it has waited longer
+    than a night's rest. `planned_low_millilitres` is None where only a ceiling is known; `planned_millilitres` is
+    the one number for mixing.
+    """
+
+    name: str
+    kind: str = ""
+    mark: str = ""
+    brooder: str = ""
+    age_days: float | None = None
+    grams: float | None = None
+    weighed_utc_seconds: float | None = None
+    gain_grams_per_day: float | None = None
+    fed_utc_seconds: float | None = None
+    fed_millilitres: float | None = None
+    fed_crop: str = ""
+    feeds_today: int = 0
+    due_from_utc_seconds: float | None = None
+    due_late_utc_seconds: float | None = None
+    overdue_utc_seconds: float | None = None
+    planned_low_millilitres: float | None = None
+    planned_high_millilitres: float | None = None
+    planned_millilitres: float | None = None
+    look: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshot:
     """Everything at `seconds`; `utc_seconds` is None while the wall clock is not trusted."""
 
@@ -125,3 +155,5 @@ class Snapshot:
     sounding: Priority | None = None
     audio_paused_left_seconds: float | None = None
     version: str = ""
+    chicks: tuple[ChickView, ...] = ()
+    alarms_today: int = 0

@@ -334,7 +334,7 @@ def write(folder: Path, scenarios: list[Scenario]) -> None:
                     "band_c": list(s.band),
                     "in_band": stays,
                     "events": list(s.events),
-                }  # fmt: skip
+                }
             )
         )
         readings = [f"{o.seconds:.2f},dish,{o.celsius if isinstance(o, Reading) else o.kind}" for o in s.observations]

@@ -50,7 +50,7 @@ class Score:
     false_notes: dict[str, int] = field(default_factory=dict)
     hot_spots: list[bool] = field(default_factory=list)
     lumps_under_tone: list[bool] = field(default_factory=list)
-    off_by_dish: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
 
 
 def score(scenarios: Iterable[Scenario], judge: Callable[[Scenario], Said]) -> Score:
@@ -83,10 +83,10 @@ def _score_tones(total: Score, scenario: Scenario, said: Said) -> None:
         for limit in total.tones_off:
             total.tones_off[limit] += off > limit
         if off > 0.25:
-            total.off_by_dish.append(f"{scenario.name} at {start:.0f} s by {off:.2f}")
+            total.remarks.append(f"{scenario.name} at {start:.0f} s by {off:.2f}")
         if scenario.at(start)[3] not in ("paste", "wall"):
             total.tones_out_of_paste += 1
-            total.off_by_dish.append(f"{scenario.name} at {start:.0f} s out of the paste")
+            total.remarks.append(f"{scenario.name} at {start:.0f} s out of the paste")
         total.ready_seconds += end - start
         second = start
         while second < end:
@@ -119,6 +119,7 @@ def _score_stays(total: Score, scenario: Scenario, said: Said) -> None:
         total.long_stays += 1
         if not inside:
             total.missed += 1
+            total.remarks.append(f"{scenario.name}: missed the stay from {watched:.0f} s to {leave:.0f} s")
             continue
         kind = "watched"
         if watched - stay.enter > 1.5 or stay.entered_from == "start":
@@ -185,6 +186,8 @@ def _score_notes(total: Score, scenario: Scenario, said: Said) -> None:
         ]
         used.update(hits)
         total.found.setdefault(kind, []).append(bool(hits))
+        if not hits:
+            total.remarks.append(f"{scenario.name}: not found: {kind}, at {seconds:.0f} s")
 
     for event in scenario.events:
         at, kind = event["t_s"], event["kind"]
@@ -218,6 +221,7 @@ def _score_false(total: Score, scenario: Scenario, said: Said, used: set[int]) -
         if what == "probe_fault" and (at in single or any(a <= at <= b + 15.0 for a, b in faults)):
             continue
         total.false_notes[what] = total.false_notes.get(what, 0) + 1
+        total.remarks.append(f"{scenario.name}: false {what} at {at:.0f} s")
 
 
 def _percent(count: float, of: float) -> str:
@@ -305,7 +309,9 @@ def table(columns: dict[str, Score]) -> str:
 def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.score_dishes", description=__doc__)
     parser.add_argument("folders", nargs="+", type=Path)
-    parser.add_argument("--every", action="store_true", help="also list each wrong tone")
+    parser.add_argument(
+        "--every", action="store_true", help="also list each wrong tone, missed stay, missed and false event"
+    )
     parser.add_argument("--uptake", type=float, default=0.0, help="uptake seconds (default 0, as the truth has none)")
     options = parser.parse_args(arguments)
     scenarios = [scenario for folder in options.folders for scenario in load(folder)]
@@ -317,7 +323,7 @@ def main(arguments: list[str] | None = None) -> int:
     }
     print(table(columns))
     if options.every:
-        print("\n".join(columns["sensord"].off_by_dish))
+        print("\n".join(columns["sensord"].remarks))
     return 0
 
 

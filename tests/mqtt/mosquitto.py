@@ -5,7 +5,8 @@ import shutil
 import signal
 import socket
 import subprocess
-from collections.abc import Sequence
+import threading
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -36,12 +37,11 @@ def free_port() -> int:
         return port
 
 
-def until(met: object, seconds: float = 10.0, what: str = "") -> None:
-    """Wait until the callable `met` returns something true; fails after `seconds`."""
-    assert callable(met)
+def until(met: Callable[[], object], seconds: float = 10.0, what: str = "") -> None:
+    """Wait until `met` returns something true; fails after `seconds`."""
     clock = SystemClock()
     deadline = clock.monotonic_seconds() + seconds
-    pause = __import__("threading").Event()
+    pause = threading.Event()
     while not met():
         assert clock.monotonic_seconds() < deadline, f"not within {seconds} s: {what or met}"
         pause.wait(0.01)

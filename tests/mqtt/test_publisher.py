@@ -1,5 +1,6 @@
 """The MQTT output against a real mosquitto, heard by a plain subscriber."""
 
+import contextlib
 import signal
 import socket
 import subprocess
@@ -80,7 +81,7 @@ def test_events_are_numbered_in_order_and_leave_the_outbox(broker: Broker, daemo
         assert {event.qos for event in events} == {1}
         assert not any(event.retained for event in events)
         assert events[0].fields["kind"] == "alarm"
-        until(lambda: len(started.publisher._outbox) == 0)
+        until(lambda: len(started.publisher._outbox) == 0, seconds=20)
 
 
 def test_what_happens_without_a_broker_is_told_when_there_is_one(daemon: Start, tmp_path: Path) -> None:
@@ -186,7 +187,8 @@ def test_the_will_comes_after_kill_and_the_next_life_leaves_nothing_stale(
     with Listener(broker.port) as listener:
         with subprocess.Popen([sys.executable, "-c", CHILD, str(broker.port), str(outbox)], cwd=ROOT) as child:
             listener.wait_payload(TOPICS.status, b"online")
-            until(lambda: listener.on(TOO_COLD)[-1].fields["active"] is True if listener.on(TOO_COLD) else False)
+            assert listener.wait(TOO_COLD)[-1].fields["active"] is True
+            listener.wait(TOPICS.probe("paste"))
             child.send_signal(signal.SIGKILL)
         clock = SystemClock()
         killed = clock.monotonic_seconds()
@@ -220,7 +222,7 @@ def old_broker(refusal: bytes, behind: int) -> int:
             pass
         finally:
             for end in (source, sink):
-                with __import__("contextlib").suppress(OSError):
+                with contextlib.suppress(OSError):
                     end.shutdown(socket.SHUT_RDWR)
 
     def serve() -> None:
@@ -294,8 +296,6 @@ def test_alarm_goes_back_to_normal_for_whoever_looks(broker: Broker, daemon: Sta
     with Listener(broker.port) as listener:
         for second, state in enumerate((AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)):
             started.publisher.handle(snapshot(second, alarms=(alarm_view(state),)))
-            until(
-                lambda state=state: bool(listener.on(TOO_COLD)) and listener.on(TOO_COLD)[-1].fields["state"] == state
-            )  # type: ignore[misc]
+            assert listener.wait(TOO_COLD, second + 1)[-1].fields["state"] == state
         started.publisher.handle(snapshot(3.0))
         until(lambda: listener.on(TOO_COLD)[-1].fields["state"] == "normal")

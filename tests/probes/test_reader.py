@@ -2,6 +2,10 @@
 
 import contextlib
 import itertools
+import os
+import signal
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -14,56 +18,11 @@ from sensord.edges.one_wire import list_probes, probe_at
 from sensord.edges.probes import ProbeReader
 from sensord.edges.scratchpad import Converted
 from sensord.fake_tree import Failure, FakeProbe, FakeTree
-from sensord.readings import Fault, FaultKind, Observation, Reading
-from sensord.watch.events import Observed
+from sensord.readings import FaultKind, Reading
+from tests.probes.heard import Heard
 
 AIR, PASTE, ROOM = "28-0000072431ab", "28-00000bbb9b13", "28-0000000000c4"
 SPEED = 10.0
-PATIENCE_SECONDS = 20.0
-
-
-class Heard:
-    """What the reader delivered; tests wait here for what they expect."""
-
-    def __init__(self) -> None:
-        self._all: list[Observation] = []
-        self._changed = threading.Condition()
-
-    def __call__(self, observed: Observed) -> None:
-        with self._changed:
-            self._all.append(observed.observation)
-            self._changed.notify_all()
-
-    def wait_for(self, wanted: Callable[[Observation], bool], after: int = 0) -> Observation:
-        def found() -> Observation | None:
-            return next((seen for seen in self._all[after:] if wanted(seen)), None)
-
-        with self._changed:
-            result = self._changed.wait_for(lambda: found() is not None, PATIENCE_SECONDS)
-            assert result, f"never delivered; last: {self._all[-4:]}"
-            observation = found()
-            assert observation is not None
-            return observation
-
-    def reading(self, probe: str, after: int = 0) -> Reading:
-        seen = self.wait_for(lambda o: o.probe == probe and isinstance(o, Reading), after)
-        assert isinstance(seen, Reading)
-        return seen
-
-    def fault(self, probe: str, kind: FaultKind | None = None, after: int = 0) -> Fault:
-        seen = self.wait_for(
-            lambda o: o.probe == probe and isinstance(o, Fault) and (kind is None or o.kind is kind), after
-        )
-        assert isinstance(seen, Fault)
-        return seen
-
-    @property
-    def count(self) -> int:
-        return len(self._all)
-
-    @property
-    def all(self) -> list[Observation]:
-        return list(self._all)
 
 
 def steady(celsius: float) -> Callable[[float], float]:
@@ -139,6 +98,18 @@ def test_one_parasite_probe_makes_the_bus_serial(tmp_path: Path, clock: FastCloc
     assert "supply wire" in bus.why
 
 
+def test_a_probe_that_is_unplugged_does_not_make_the_bus_serial(tmp_path: Path, clock: FastClock) -> None:
+    """Listed for about 100 s more; the kernel answers `ext_power` with a negative errno."""
+    probes = [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(1.0), failure=Failure.EMPTY)]
+    with FakeTree(tmp_path, clock, probes, bulk=False) as tree:
+        (tree.root / PASTE / "ext_power").write_text("-5\n")
+        with reading(tree, clock) as (reader, heard):
+            heard.fault("paste", FaultKind.NO_RESPONSE)
+            heard.reading("air")
+            (bus,) = reader.health().buses
+    assert bus.method is Method.PARALLEL
+
+
 def test_bulk_can_be_switched_off(tree: FakeTree, clock: FastClock) -> None:
     with reading(tree, clock, bulk=False) as (reader, heard):
         heard.reading("air")
@@ -159,51 +130,6 @@ def test_a_bulk_state_that_never_ends_leads_to_a_visible_fallback(tmp_path: Path
     assert "never ended" in bus.why
 
 
-def test_a_trigger_that_the_kernel_ignores_leads_to_a_visible_fallback(tmp_path: Path, clock: FastClock) -> None:
-    """Kernel driver: a device that is no thermometer on the bus makes the trigger give up silently, state `0`."""
-    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
-    state = tree.state_file()
-    stop = threading.Event()
-
-    def ignore() -> None:
-        while not stop.wait(0.0005):
-            state.write_text("0\n")
-
-    ignoring = threading.Thread(target=ignore)
-    ignoring.start()
-    try:
-        with reading(tree, clock, probes={"air": AIR}) as (reader, heard):
-            heard.reading("air")
-            (bus,) = reader.health().buses
-    finally:
-        stop.set()
-        ignoring.join()
-    assert bus.method is Method.PARALLEL
-    assert "ignored" in bus.why
-
-
-def test_a_bulk_conversion_that_ends_too_early_is_distrusted(tmp_path: Path, clock: FastClock) -> None:
-    """A state that says 'results wait' at once, as after a signal cut the kernel's wait short."""
-    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
-    stop = threading.Event()
-
-    def claim_ready() -> None:
-        while not stop.wait(0.0005):
-            tree.state_file().write_text("1\n")
-
-    early = threading.Thread(target=claim_ready)
-    early.start()
-    try:
-        with reading(tree, clock, probes={"air": AIR}) as (reader, heard):
-            heard.reading("air")
-            (bus,) = reader.health().buses
-    finally:
-        stop.set()
-        early.join()
-    assert bus.method is Method.PARALLEL
-    assert "too early" in bus.why
-
-
 def test_a_bulk_file_that_cannot_be_written_is_a_reason_that_is_told(tmp_path: Path, clock: FastClock) -> None:
     """On a Pi it is EACCES, root only; here EISDIR, which root gets too."""
     tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
@@ -214,6 +140,25 @@ def test_a_bulk_file_that_cannot_be_written_is_a_reason_that_is_told(tmp_path: P
         (bus,) = reader.health().buses
     assert bus.method is Method.PARALLEL
     assert "cannot be written" in bus.why
+
+
+def test_bulk_is_tried_again_after_a_while(tmp_path: Path) -> None:
+    clock = FastClock(600.0)
+    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
+    tree.state_file().unlink()
+    tree.state_file().mkdir()
+    heard = Heard()
+    reader = ProbeReader(tree.root, {"air": AIR}, 60.0, 600.0, clock, heard)
+    reader.start()
+    try:
+        heard.reading("air")
+        assert reader.health().buses[0].method is Method.PARALLEL
+        tree.state_file().rmdir()
+        tree.state_file().write_text("0\n")
+        with tree:
+            heard.wait_for(lambda _: reader.health().buses[0].method is Method.BULK)
+    finally:
+        reader.close()
 
 
 def test_results_left_by_a_crashed_run_are_not_told_as_new(tmp_path: Path, clock: FastClock) -> None:
@@ -324,6 +269,36 @@ def test_all_threads_end_with_the_reader(tree: FakeTree, clock: FastClock) -> No
     assert not any(thread.is_alive() for thread in ours)
 
 
+def test_signals_never_reach_a_thread_that_reads(tree: FakeTree, clock: FastClock) -> None:
+    """One that does makes the kernel's driver answer with nothing; the masks are the kernel's own account."""
+    before = set(threading.enumerate())
+    with reading(tree, clock) as (_, heard):
+        heard.reading("air")
+        ours = set(threading.enumerate()) - before
+        masks = [Path(f"/proc/self/task/{thread.native_id}/status").read_text() for thread in ours]
+    assert len(masks) >= 3
+    for mask in masks:
+        blocked = int(mask.split("SigBlk:")[1].split()[0], 16)
+        assert all(blocked >> number - 1 & 1 for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP))
+
+
+def test_no_kernel_module_is_loaded(tree: FakeTree, tmp_path: Path) -> None:
+    """w1thermsensor runs modprobe on import unless kept from it; here a modprobe that would leave a mark."""
+    mark, programs = tmp_path / "loaded", tmp_path / "bin"
+    programs.mkdir()
+    (programs / "modprobe").write_text(f"#!/bin/sh\necho loaded > {mark}\n")
+    (programs / "modprobe").chmod(0o755)
+    code = (
+        "import sys; from pathlib import Path; from sensord.edges.probes import list_probes;"
+        "assert 'w1thermsensor' not in sys.modules; assert len(list_probes(Path(sys.argv[1]))) == 2"
+    )
+    environment = {**os.environ, "PATH": f"{programs}:{os.environ['PATH']}"}
+    repository = Path(__file__).parent.parent.parent
+    command = [sys.executable, "-c", code, str(tree.root)]
+    subprocess.run(command, check=True, env=environment, cwd=repository)
+    assert not mark.exists()
+
+
 def test_listing_tells_bus_power_and_resolution(tmp_path: Path, clock: FastClock) -> None:
     probes = [
         FakeProbe(ROOM, steady(20.0), bits=9),
@@ -357,6 +332,6 @@ def test_a_tree_without_links_is_read_too(tmp_path: Path, clock: FastClock) -> N
 
 
 def test_a_single_reading_for_commands(tree: FakeTree) -> None:
-    decoded = probe_at(tree.root, PASTE)
+    decoded = probe_at(tree.root, PASTE, SystemClock())
     assert isinstance(decoded, Converted)
     assert decoded.celsius == -10.125

@@ -4,9 +4,10 @@ import math
 from dataclasses import replace
 
 from sensord.readings import Band, FaultKind, Place
+from sensord.watch.alarm_words import WORDS, seen
 from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition
-from sensord.watch.views import AlarmView, BrooderView, DishView, OutputView, ProbeView, Snapshot, Trail
+from sensord.watch.views import AlarmView, BrooderView, ChickView, DishView, OutputView, ProbeView, Snapshot, Trail
 
 __all__ = ["SNAPSHOTS", "alarm", "brooder", "dish", "many", "night", "probe"]
 
@@ -80,10 +81,11 @@ def alarm(condition: Condition, priority: Priority, **changes: object) -> AlarmV
         standing=True,
         since_seconds=SECONDS - 200,
         celsius=31.4,
-        seen="The air is 31.4 °C, 1.8 below the band, and falling.",
-        do_first="Look at the lamp and its plug; cover half of the lid.",
+        seen="",
+        do_first="",
     )
-    return replace(view, **changes)  # type: ignore[arg-type]
+    view = replace(view, **changes)  # type: ignore[arg-type]
+    return replace(view, seen=seen(condition, view.celsius), do_first=WORDS[condition].do_first)
 
 
 READY = dish(
@@ -149,7 +151,14 @@ def night(dish_view: DishView = READY, brooder_view: BrooderView | None = None, 
         seconds=SECONDS,
         utc_seconds=UTC_SECONDS,
         probes=(
-            probe("brooder-probe", Place.BROODER, brooder_view.celsius),
+            probe(
+                "brooder-probe",
+                Place.BROODER,
+                brooder_view.celsius,
+                fault=None if brooder_view.celsius is not None else FaultKind.LATE,
+                faults={} if brooder_view.celsius is not None else {FaultKind.LATE: 3},
+                age_seconds=0.7 if brooder_view.celsius is not None else 42.0,
+            ),
             probe(
                 "dish-probe",
                 Place.DISH,
@@ -208,8 +217,6 @@ def many() -> Snapshot:
                 Priority.MEDIUM,
                 place="swifts",
                 celsius=36.9,
-                seen="The air is 36.9 °C, 1.1 above the band.",
-                do_first="Open the vent; raise the lamp by a hand.",
             ),
             alarm(
                 Condition.LOSING_HEAT,
@@ -217,8 +224,6 @@ def many() -> Snapshot:
                 place="quail",
                 celsius=33.5,
                 state=AlarmState.ACKNOWLEDGED,
-                seen="The air will leave the band in about 15 minutes.",
-                do_first="Look at the heater and at the lid.",
             ),
         ),
         outputs=(OutputView("chime", True), OutputView("mqtt", False, "no broker at 192.0.2.7: trying again in 40 s")),
@@ -226,6 +231,41 @@ def many() -> Snapshot:
         version="0.1.0",
     )
 
+
+CHICKS = (
+    ChickView(
+        "pip",
+        brooder="brooder",
+        grams=41.2,
+        gain_grams_per_day=3.1,
+        fed_utc_seconds=UTC_SECONDS - 7_800,
+        fed_millilitres=4.0,
+        fed_crop="empty",
+        feeds_today=2,
+        due_from_utc_seconds=UTC_SECONDS + 3_000,
+        due_late_utc_seconds=UTC_SECONDS + 6_600,
+        overdue_utc_seconds=UTC_SECONDS + 20_000,
+        planned_low_millilitres=3.7,
+        planned_high_millilitres=4.9,
+        planned_millilitres=4.1,
+    ),
+    ChickView(
+        "dot",
+        brooder="brooder",
+        grams=38.0,
+        gain_grams_per_day=-0.4,
+        fed_utc_seconds=UTC_SECONDS - 12_000,
+        fed_millilitres=3.5,
+        fed_crop="nearly",
+        due_from_utc_seconds=UTC_SECONDS - 1_200,
+        due_late_utc_seconds=UTC_SECONDS + 1_200,
+        overdue_utc_seconds=UTC_SECONDS + 20_000,
+        planned_high_millilitres=3.8,
+        planned_millilitres=3.8,
+        look=("Lost weight since yesterday: look at crop and droppings, and call an avian vet.",),
+    ),
+    ChickView("new"),
+)
 
 SNAPSHOTS: dict[str, Snapshot] = {
     "ready": night(),
@@ -248,6 +288,10 @@ SNAPSHOTS: dict[str, Snapshot] = {
         COLD_BROODER,
         alarms=(replace(COLD_ALARM, state=AlarmState.SHELVED, shelved_left_seconds=240.0),),
     ),
+    "held": night(
+        AWAY,
+        alarms=(replace(COLD_ALARM, state=AlarmState.LATCHED_ACKNOWLEDGED, standing=False),),
+    ),
     "unread": night(
         AWAY,
         brooder(celsius=None, heading=""),
@@ -256,12 +300,12 @@ SNAPSHOTS: dict[str, Snapshot] = {
                 Condition.READINGS_LATE,
                 Priority.HIGH,
                 celsius=None,
-                seen="No reading from the brooder for 40 s.",
-                do_first="Feel the air with a second thermometer; then look at the probe's plug.",
             ),
         ),
         sounding=Priority.HIGH,
     ),
+    "chicks": night(AWAY, chicks=CHICKS, alarms_today=2),
+    "chicks-no-clock": night(READY, chicks=CHICKS, utc_seconds=None),
     "no-clock": night(utc_seconds=None),
     "no-dish": night(dishes=()),
     "nothing": Snapshot(unit="nursery", seconds=3.0, utc_seconds=None),

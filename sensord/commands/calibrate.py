@@ -1,0 +1,217 @@
+"""`sensord calibrate`: prove a probe in ice, beside a better thermometer or in boiling water; time how it follows."""
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from sensord.clock import Clock, SystemClock
+from sensord.commands.calibration_session import Keeper, Session
+from sensord.commands.calibration_terminal import Terminal
+from sensord.commands.calibration_words import history_line, result_lines
+from sensord.commands.kitchen_options import add_boiling, boiling_celsius, in_range, load_config
+from sensord.config import Config
+from sensord.edges.calibrations import FILE_NAME, BudgetLine, Kind, PointTaken, Record, append, load
+from sensord.edges.control_wire import daemon_path
+from sensord.edges.one_wire import locate, probe_at
+from sensord.errors import CommandError, DataError, StorageError, WiringError
+from sensord.physics.calibrating import Point, Result, boil_limit_celsius, calibrate
+from sensord.readings import Place
+from sensord.service import Places
+
+__all__ = ["arguments", "calibrate_probe", "run"]
+
+_USED_AT_CELSIUS = {Place.DISH: 37.0, Place.BROODER: 34.0, Place.ROOM: 21.0}
+_REFERENCE_CELSIUS = (0.01, 0.5)
+_SERVICE_STATE = Path("/var/lib/sensord")
+_DUE = timedelta(days=182)
+"""Half a year, the time that the budget's drift is for; common practice, no source."""
+_BOIL_EXPANDED_CELSIUS = 0.3
+"""Boiling water at a known station pressure: bubbles, depth and salts; an allowance, no source."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("probe", metavar="PROBE", help="its name in the config, or its ROM id")
+    what = parser.add_argument_group("what to do (ice and compare together give two points)")
+    what.add_argument("--ice", action="store_true", help="the ice point")
+    what.add_argument("--compare", action="store_true", help="beside a reference thermometer near 37 °C")
+    what.add_argument("--boil", action="store_true", help="boiling water, as a gross check only")
+    what.add_argument("--time-constant", action="store_true", help="how fast it follows, from ice into warm water")
+    what.add_argument("--history", action="store_true", help="past calibrations of this probe")
+    parser.add_argument("--repeats", type=int, default=2, metavar="N", help="immersions of each point (default 2)")
+    parser.add_argument(
+        "--reference-uncertainty", type=float, metavar="C", help="expanded uncertainty (k = 2) of the reference, °C"
+    )
+    add_boiling(parser.add_argument_group("where water boils"))
+    parser.add_argument("--config", type=Path, metavar="FILE")
+    parser.add_argument("--one-wire-root", type=Path, metavar="DIR", help="another tree of the kernel's shape")
+    parser.add_argument("--state", type=Path, metavar="DIR", help="where calibrations are kept")
+    parser.add_argument("--json", action="store_true", help="the result for a program; prompts go to standard error")
+
+
+def run(options: argparse.Namespace) -> int:
+    terminal = Terminal(sys.stdin, sys.stderr if options.json else sys.stdout)
+    return calibrate_probe(options, terminal, SystemClock())
+
+
+def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -> int:
+    """The command with the person and the clock handed in."""
+    config = load_config(options.config)
+    file = (options.state or _state_folder(config)) / FILE_NAME
+    name, rom = _which(options.probe, config)
+    if options.history:
+        return _history(rom, file, options.json)
+    if not (options.ice or options.compare or options.boil or options.time_constant):
+        raise DataError("say what to do: --ice, --compare, --boil, --time-constant or --history")
+    if options.boil + options.time_constant + bool(options.ice or options.compare) > 1:
+        raise DataError("one at a time: --ice and --compare go together, --boil and --time-constant each alone")
+    in_range("--repeats", options.repeats, 1, 5, "immersions")
+    root = options.one_wire_root or config.one_wire.root
+    _check_is_there(root, rom)
+    # Better found now than after half an hour of ice: a damaged file, a folder of somebody else.
+    load(file)
+    _check_may_write(file.parent)
+    session = Session(keeper, clock, lambda: probe_at(root, rom, clock))
+    try:
+        record = _record(options, session, config, name, rom, clock)
+        keeper.say("\n".join(result_lines(record, config, name)))
+        if not session.confirm():
+            keeper.say("Not kept: nothing was changed.")
+            return 1
+    except KeyboardInterrupt:
+        keeper.say("\nStopped: nothing was changed.")
+        raise
+    except CommandError as error:
+        keeper.say(
+            f"{error}." if str(error).startswith("stopped") else f"No calibration: {error}. Nothing was changed."
+        )
+        return 1
+    append(file, record)
+    keeper.say(f"Kept in {file}." + (" Restart the daemon to use it." if record.passed is None else ""))
+    if options.json:
+        print(record.model_dump_json(exclude_none=True))
+    return 1 if record.passed is False else 0
+
+
+def _state_folder(config: Config) -> Path:
+    """Where the daemon looks: the service's folder where there is one, else as for a daemon run by hand."""
+    said = config.unit.state_folder is not None or "STATE_DIRECTORY" in os.environ
+    return _SERVICE_STATE if _SERVICE_STATE.is_dir() and not said else Places.of(config, daemon_path(os.environ)).state
+
+
+def _check_may_write(folder: Path) -> None:
+    there = next(parent for parent in (folder, *folder.absolute().parents) if parent.exists())
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise StorageError(f"{there}: you may not write there: put sudo before the command, or give --state DIR")
+
+
+def _which(asked: str, config: Config) -> tuple[str, str]:
+    if asked in config.probes:
+        return asked, config.probes[asked].rom
+    for name, section in config.probes.items():
+        if section.rom == asked:
+            return name, asked
+    if asked[2:3] == "-" and len(asked) == 15:
+        return asked, asked
+    raise DataError(f"there is no probe '{asked}': known are {', '.join(config.probes) or 'none'}; or give a ROM id")
+
+
+def _check_is_there(root: Path, rom: str) -> None:
+    try:
+        listed = locate(root)
+    except OSError as error:
+        raise WiringError(f"no one-wire tree at {root}: enable one-wire, or give --one-wire-root") from error
+    if rom not in listed:
+        raise WiringError(f"{rom} is not on the bus (there: {', '.join(listed) or 'no probe'}): see to its wiring")
+
+
+def _record(options: argparse.Namespace, session: Session, config: Config, name: str, rom: str, clock: Clock) -> Record:
+    place = config.probes[name].place if name in config.probes else Place.DISH
+    if options.time_constant:
+        responses = session.response(options.repeats)
+        mean = sum(response.seconds for response in responses) / len(responses)
+        spread = max(abs(response.seconds - mean) for response in responses)
+        u_seconds = max(spread, *(response.u_seconds for response in responses))
+        return Record(
+            rom=rom,
+            probe=name,
+            kind=Kind.TIME_CONSTANT,
+            taken=_now(clock),
+            time_constant_seconds=mean,
+            u_seconds=u_seconds,
+        )
+    if options.boil:
+        true, _, slack = boiling_celsius(options, config)
+        plateau = session.boil()
+        limit = boil_limit_celsius((_BOIL_EXPANDED_CELSIUS**2 + slack**2) ** 0.5)
+        return Record(
+            rom=rom,
+            probe=name,
+            kind=Kind.BOIL,
+            taken=_now(clock),
+            passed=abs(plateau.celsius - true) <= limit,
+            points=(PointTaken(reading_celsius=plateau.celsius, true_celsius=true, u_celsius=limit / 2),),
+        )
+    reference = options.reference_uncertainty
+    if options.compare and reference is not None:
+        in_range("--reference-uncertainty", reference, *_REFERENCE_CELSIUS, "°C")
+    try:
+        points = _points(options, session, reference)
+        result = calibrate(points, _USED_AT_CELSIUS[place])
+    except DataError as error:
+        raise CommandError(str(error)) from error
+    return _corrected(result, points, name, rom, clock)
+
+
+def _points(options: argparse.Namespace, session: Session, reference: float | None) -> list[Point]:
+    """The points asked for, ice first. Raises `DataError` where readings do not repeat."""
+    points = []
+    if options.compare and reference is None:
+        reference = session.ask_number(
+            "How good is the reference, ± °C by its certificate or data sheet? ", *_REFERENCE_CELSIUS, "°C"
+        )
+    if options.ice:
+        points.append(session.ice_point(options.repeats))
+    if reference is not None and options.compare:
+        points.append(session.comparison(options.repeats, reference))
+    return points
+
+
+def _corrected(result: Result, points: Sequence[Point], name: str, rom: str, clock: Clock) -> Record:
+    ice_only = len(points) == 1 and points[0].true == 0
+    now = _now(clock)
+    warnings = result.warnings
+    if not clock.wall_clock_trusted():
+        warnings = (*warnings, "the clock has not been set by a time service: check the date of this record")
+    return Record(
+        rom=rom,
+        probe=name,
+        kind=Kind.TWO_POINT if len(points) == 2 else Kind.ICE if ice_only else Kind.COMPARISON,
+        taken=now,
+        due=(now + _DUE).date(),
+        offset_celsius=result.offset,
+        gain=result.gain,
+        expanded_uncertainty_celsius=result.expanded_uncertainty,
+        at_celsius=result.at_celsius,
+        points=tuple(PointTaken(reading_celsius=p.reading, true_celsius=p.true, u_celsius=p.u) for p in points),
+        budget=tuple(BudgetLine(name=c.name, u_celsius=c.u, basis=c.basis) for c in result.components),
+        warnings=warnings,
+    )
+
+
+def _now(clock: Clock) -> datetime:
+    return datetime.fromtimestamp(round(clock.utc_seconds()), tz=UTC)
+
+
+def _history(rom: str, file: Path, as_json: bool) -> int:
+    records = [record for record in load(file) if record.rom == rom]
+    if as_json:
+        print(json.dumps([record.model_dump(mode="json", exclude_none=True) for record in records], ensure_ascii=False))
+    elif not records:
+        print(f"{rom}: never calibrated (nothing in {file})")
+    else:
+        print("\n".join(history_line(record) for record in records))
+    return 0 if records else 1

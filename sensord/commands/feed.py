@@ -1,0 +1,55 @@
+"""`sensord feed`: write a feed down, or see who is due and how much to mix."""
+
+import argparse
+import json
+from dataclasses import asdict
+
+from sensord.care.chicks import Crop
+from sensord.commands.keeping import add_place_options, enter, moment, now_utc, open_history, say
+from sensord.edges.day import chick_views
+from sensord.screens.day import chick_lines, planned_batch_millilitres
+
+__all__ = ["arguments", "run"]
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("chick", nargs="?", metavar="CHICK", help="without it: who is due, and how much to mix")
+    parser.add_argument("millilitres", nargs="?", type=float, metavar="ML", help="how much it took")
+    parser.add_argument("--crop", choices=[crop.value for crop in Crop], help="how full the crop was before the feed")
+    parser.add_argument("--celsius", type=float, metavar="C", help="of the formula; without it what the dish showed")
+    parser.add_argument("--at", metavar="TIME", help="when, if not now: 06:30 or 2031-05-04T06:30")
+    parser.add_argument("--note", default="", metavar="TEXT", help="anything worth keeping")
+    parser.add_argument("--sure", action="store_true", help="the numbers are right although they look odd")
+    add_place_options(parser, socket=True)
+
+
+def run(options: argparse.Namespace) -> int:
+    if options.chick is None:
+        return _who_is_due(options)
+    fields: dict[str, object] = {
+        "chick": options.chick,
+        "millilitres": options.millilitres,
+        "crop": options.crop,
+        "celsius": options.celsius,
+        "at_utc_seconds": None if options.at is None else moment(options.at),
+        "note": options.note,
+        "sure": options.sure,
+    }
+    return say(options, "feed", enter(options, "feed", fields))
+
+
+def _who_is_due(options: argparse.Namespace) -> int:
+    now = now_utc()
+    with open_history(options) as reader:
+        chicks = chick_views(reader, now)
+    if options.json:
+        print(json.dumps([asdict(chick) for chick in chicks], ensure_ascii=False))
+        return 0
+    for line in chick_lines(chicks, now):
+        print(line)
+    total = planned_batch_millilitres(chicks)
+    if total:
+        print(
+            f"one feed of all: {total:.1f} ml; plan it with `sensord mix --amount-ml {total * 1.1:.0f}` (a tenth over)"
+        )
+    return 0

@@ -1,0 +1,49 @@
+"""`sensord history`: what is kept, whether it is sound, and a copy of it."""
+
+import argparse
+import json
+from pathlib import Path
+
+from sensord.commands.keeping import add_place_options, local, open_history
+
+__all__ = ["arguments", "run"]
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--check", action="store_true", help="let SQLite check the whole file")
+    parser.add_argument("--backup", type=Path, metavar="FILE", help="write a checked copy, also while the daemon runs")
+    add_place_options(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    with open_history(options) as reader:
+        if options.check:
+            reader.check()
+        if options.backup is not None:
+            reader.back_up(options.backup)
+        span, seen = reader.span(), reader.last_seen()
+        found = {
+            "file": str(reader.path),
+            "megabytes": round(reader.path.stat().st_size / 1e6, 2),
+            "from": None if span is None else local(span[0]).isoformat(timespec="minutes"),
+            "last_written": None if seen is None else local(seen.utc_seconds).isoformat(timespec="seconds"),
+            "stopped_in_order": None if seen is None else seen.orderly,
+            "rows": reader.counts(),
+            "checked": True if options.check else None,
+            "backup": None if options.backup is None else str(options.backup),
+        }
+    if options.json:
+        print(json.dumps(found, ensure_ascii=False))
+        return 0
+    print(f"{found['file']}: {found['megabytes']} MB, from {found['from'] or 'now'} to {found['last_written']}")
+    print(", ".join(f"{count} {name}" for name, count in reader_words(found["rows"])))
+    if options.check:
+        print("checked: sound")
+    if options.backup is not None:
+        print(f"copied and checked: {options.backup}")
+    return 0
+
+
+def reader_words(rows: object) -> list[tuple[str, int]]:
+    """Only what there is any of."""
+    return [(name.replace("_", " "), count) for name, count in dict(rows).items() if count]  # type: ignore[call-overload]

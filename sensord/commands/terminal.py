@@ -1,0 +1,110 @@
+"""The terminal: single keys without Enter, given back as it was found, and which characters it can show."""
+
+import codecs
+import os
+import select
+import signal
+import sys
+import termios
+import threading
+import tty
+from collections.abc import Mapping
+from datetime import UTC, datetime, tzinfo
+from types import TracebackType
+from typing import Any, Self
+
+from sensord.clock import Clock
+from sensord.screens.glyphs import ASCII, BLOCKS, Glyphs
+
+__all__ = ["Keyboard", "fitting_glyphs", "say", "stop_on_signals", "zone_of"]
+
+_NAMED = {
+    "\t": "next",
+    "\x1b[B": "next",
+    "\x1b[C": "next",
+    "\x1bOB": "next",
+    "\x1bOC": "next",
+    "\x1b[Z": "previous",
+    "\x1b[A": "previous",
+    "\x1b[D": "previous",
+    "\x1bOA": "previous",
+    "\x1bOD": "previous",
+}
+# In these languages terminals may draw line and block characters two cells wide (Unicode UAX 11, "ambiguous").
+_WIDE_LANGUAGES = ("ja", "ko", "zh")
+
+
+class Keyboard:
+    """Keys of the terminal on `descriptor` while the `with` block lasts; where that is no terminal there are none.
+
+    The terminal's settings come back however the block ends. Ctrl-C stays an interrupt; Ctrl-Z is off, because a
+    suspended dashboard would leave its screen behind.
+    """
+
+    def __init__(self, descriptor: int | None = None) -> None:
+        if descriptor is None:
+            descriptor = -1 if sys.stdin is None else sys.stdin.fileno()  # None where it was closed at the start
+        self._descriptor = descriptor
+        self._before: list[Any] | None = None
+
+    def __enter__(self) -> Self:
+        if os.isatty(self._descriptor):
+            self._before = termios.tcgetattr(self._descriptor)
+            tty.setcbreak(self._descriptor)
+            single = termios.tcgetattr(self._descriptor)
+            single[6][termios.VSUSP] = b"\x00"
+            termios.tcsetattr(self._descriptor, termios.TCSANOW, single)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._before is not None:
+            termios.tcsetattr(self._descriptor, termios.TCSAFLUSH, self._before)
+
+    @property
+    def present(self) -> bool:
+        """Whether keys can come at all."""
+        return self._before is not None
+
+    def read(self, within_seconds: float) -> str:
+        """The key pressed within that time of life; `next` or `previous` for tab and arrows, empty for none."""
+        watched = [self._descriptor] if self.present else []
+        ready, _, _ = select.select(watched, [], [], within_seconds)
+        if not ready:
+            return ""
+        typed = os.read(self._descriptor, 32).decode(errors="replace")
+        if not typed:  # the terminal has gone
+            return "q"
+        return _NAMED.get(typed, typed[:1].lower())
+
+
+def fitting_glyphs(encoding: str | None, environment: Mapping[str, str]) -> Glyphs:
+    """Block characters where the encoding has them and they are one cell wide, ASCII elsewhere."""
+    try:
+        is_utf8 = codecs.lookup(encoding or "ascii").name == "utf-8"
+    except LookupError:
+        is_utf8 = False
+    names = (environment.get(name, "") for name in ("LC_ALL", "LC_CTYPE", "LANG"))
+    language = next((name for name in names if name), "")
+    return BLOCKS if is_utf8 and not language.startswith(_WIDE_LANGUAGES) else ASCII
+
+
+def stop_on_signals() -> threading.Event:
+    """An event that SIGTERM and a closed terminal set, so that the screen is given back."""
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, lambda *_: stop.set())
+    return stop
+
+
+def zone_of(clock: Clock) -> tzinfo:
+    """The time zone of whoever looks."""
+    return datetime.fromtimestamp(clock.utc_seconds(), UTC).astimezone().tzinfo or UTC
+
+
+def say(lines: list[str]) -> None:
+    """Print lines at once, with `?` for what the encoding of the output lacks."""
+    for line in lines:
+        encoding = sys.stdout.encoding or "ascii"
+        print(line.encode(encoding, "replace").decode(encoding), flush=True)

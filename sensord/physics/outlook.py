@@ -1,0 +1,192 @@
+"""When the paste will enter a band, how long it will stay there, or that it will not get there on this course.
+
+Looks ahead along the model of `physics.cooling` with the bowl left as it is:
+
+    d mean / dt = -loss k (mean - room) + soak exp(-t / SOAK_SECONDS)
+
+which has a closed solution. Its spread is carried along from the covariance of mean, loss and soak. Intervals are
+90 %: the times at which 5, 50 and 95 % of what is believed has crossed the edge of the band.
+"""
+
+import math
+from dataclasses import dataclass
+
+from sensord.physics.cooling import LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, Cooling
+from sensord.readings import Band
+
+__all__ = ["HORIZON_SECONDS", "Interval", "Outlook", "look_ahead"]
+
+NINETY = 1.645
+HORIZON_SECONDS = 7200.0
+DRIFT_SHARE = 0.10
+"""What the model leaves out (draughts, paste taken out, a hand round the bowl) as a share of the change that is still
+to come; chosen so that 90 % intervals cover 90 % on simulated bowls."""
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """Seconds: the best guess and the ends of a 90 % interval. `high` is inf where the late end never comes."""
+
+    middle: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """`ready`: until the mean is in the band (0 when it is); `window`: how long it stays from then on."""
+
+    ready: Interval | None
+    window: Interval | None
+    never: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """The paste's mean as it will go, with all that is uncertain about it."""
+
+    mean: float
+    room: float
+    loss: float
+    soak: float
+    covariance: tuple[tuple[float, float, float], ...]
+    offset: float
+
+    def at(self, seconds: float) -> float:
+        k = max(self.loss, 0.02) * USUAL_LOSS_PER_SECOND
+        kept = math.exp(-k * seconds)
+        return self.room + (self.mean - self.room) * kept + self.soak * self._soaked(k, seconds)
+
+    def _soaked(self, k: float, seconds: float) -> float:
+        fade = 1.0 / SOAK_SECONDS - k
+        if abs(fade) < 1e-9:
+            return seconds * math.exp(-k * seconds)
+        return (math.exp(-k * seconds) - math.exp(-seconds / SOAK_SECONDS)) / fade
+
+    def slopes(self, seconds: float) -> tuple[float, float, float]:
+        """How the mean at `seconds` depends on mean, loss and soak now."""
+        k = max(self.loss, 0.02) * USUAL_LOSS_PER_SECOND
+        kept = math.exp(-k * seconds)
+        return (
+            kept,
+            -USUAL_LOSS_PER_SECOND * seconds * kept * (self.mean - self.room),
+            self._soaked(k, seconds),
+        )
+
+    def spread(self, seconds: float) -> float:
+        drift = DRIFT_SHARE * (self.at(seconds) - self.mean)
+        return math.sqrt(self.covary(seconds, seconds) + self.offset**2 + drift**2)
+
+    def covary(self, one: float, other: float) -> float:
+        a, b = self.slopes(one), self.slopes(other)
+        p = self.covariance
+        return max(0.0, sum(a[i] * p[i][j] * b[j] for i in range(3) for j in range(3)))
+
+    def rate(self, seconds: float) -> float:
+        return (self.at(seconds + 1.0) - self.at(seconds - 1.0)) / 2.0
+
+
+def look_ahead(cooling: Cooling, band: Band, offset_celsius: float) -> Outlook:
+    """The outlook for `band`; `offset_celsius` is the standard uncertainty of the probe itself."""
+    course = _course(cooling, offset_celsius)
+    low, high = band.low_celsius, band.high_celsius
+    times = _times()
+    course_now = course.mean
+    if course_now > high:
+        ready = _crossing(course, times, high, falling=True)
+    elif course_now < low:
+        ready = _crossing(course, times, low, falling=False)
+    else:
+        ready = Interval(0.0, 0.0, _already_in(course, times, band))
+    if ready is None:
+        return Outlook(None, None, True)
+    return Outlook(ready, _window(course, times, band, ready), False)
+
+
+def _course(cooling: Cooling, offset: float) -> _Course:
+    """The bank as one normal distribution of mean, loss and soak."""
+    chosen = (MEAN, LOSS, SOAK)
+    middle = [sum(r.weight * r.state[i] for r in cooling.bank) for i in chosen]
+    covariance = tuple(
+        (
+            sum(r.weight * (r.covariance[i][MEAN] + (r.state[i] - m) * (r.state[MEAN] - middle[0])) for r in cooling.bank),
+            sum(r.weight * (r.covariance[i][LOSS] + (r.state[i] - m) * (r.state[LOSS] - middle[1])) for r in cooling.bank),
+            sum(r.weight * (r.covariance[i][SOAK] + (r.state[i] - m) * (r.state[SOAK] - middle[2])) for r in cooling.bank),
+        )
+        for i, m in zip(chosen, middle, strict=True)
+    )  # fmt: skip
+    return _Course(middle[0], cooling.room_celsius, middle[1], middle[2], covariance, offset)
+
+
+def _times() -> list[float]:
+    times, step = [0.0], 2.0
+    while times[-1] < HORIZON_SECONDS:
+        times.append(times[-1] + step)
+        step *= 1.04
+    return times
+
+
+def _first(course: _Course, times: list[float], edge: float, falling: bool, shift: float) -> float | None:
+    """First time at which the course, shifted by so many spreads, has crossed `edge`; None where it never does."""
+    before_time, before = 0.0, 0.0
+    for index, time in enumerate(times):
+        gap = course.at(time) + shift * course.spread(time) - edge
+        gap = gap if falling else -gap
+        if gap <= 0.0:
+            if index == 0:
+                return 0.0
+            return before_time + (time - before_time) * before / (before - gap)
+        before_time, before = time, gap
+    return None
+
+
+def _crossing(course: _Course, times: list[float], edge: float, falling: bool) -> Interval | None:
+    middle = _first(course, times, edge, falling, 0.0)
+    if middle is None:
+        return None
+    sign = 1.0 if falling else -1.0
+    early = _first(course, times, edge, falling, -NINETY * sign)
+    late = _first(course, times, edge, falling, NINETY * sign)
+    return Interval(middle, 0.0 if early is None else early, math.inf if late is None else late)
+
+
+def _already_in(course: _Course, times: list[float], band: Band) -> float:
+    """How much longer it may take after all, if the mean is not as low (or high) as it seems."""
+    falling = course.rate(0.0) < 0.0
+    edge = band.high_celsius if falling else band.low_celsius
+    late = _first(course, times, edge, falling, NINETY if falling else -NINETY)
+    return math.inf if late is None else late
+
+
+def _window(course: _Course, times: list[float], band: Band, ready: Interval) -> Interval | None:
+    """From entering (or from now) to leaving, by the edge that the course reaches first."""
+    start = ready.middle
+    edge = None
+    leave = 0.0
+    for time in times:
+        if time <= start + 1.0:
+            continue
+        value = course.at(time)
+        if not band.low_celsius <= value <= band.high_celsius:
+            edge = band.low_celsius if value < band.low_celsius else band.high_celsius
+            leave = time
+            break
+    if edge is None:
+        return None
+    falling = edge == band.low_celsius
+    found = _first(course, [t for t in times if t >= start], edge, falling, 0.0)
+    leave = leave if found is None or found <= start else found
+    middle = leave - start
+    out = course.rate(leave)
+    if start <= 0.0:
+        variance = (course.covary(leave, leave) + course.offset**2) / out**2
+    else:
+        into = course.rate(start)
+        variance = (
+            (course.covary(leave, leave) + course.offset**2) / out**2
+            - 2.0 * (course.covary(start, leave) + course.offset**2) / (out * into)
+            + (course.covary(start, start) + course.offset**2) / into**2
+        )
+    share = math.sqrt(max(variance, 0.0) / middle**2 + (1.5 * DRIFT_SHARE) ** 2)
+    wide = NINETY * math.sqrt(math.log(1.0 + share**2))
+    return Interval(middle, middle * math.exp(-wide), middle * math.exp(wide))

@@ -1,0 +1,306 @@
+"""What screens say, in one place: durations, alarm states, and the answer to the one question of the moment.
+
+Whatever is not known to be right is never called right, and only a dish that the watch calls ready is.
+"""
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, tzinfo
+from enum import Enum, unique
+
+from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
+from sensord.watch.events import Condition
+from sensord.watch.views import AlarmView, BrooderView, DishView, Snapshot
+
+__all__ = [
+    "Answer",
+    "Tone",
+    "alarm_state_words",
+    "answer",
+    "brooder_words",
+    "clock_time",
+    "condition_words",
+    "countdown",
+    "dish_words",
+    "duration",
+    "hidden_words",
+    "interval",
+    "is_open",
+    "marks",
+]
+
+
+@unique
+class Tone(Enum):
+    """How a line is meant; the screen chooses weight and colour by it, the words say it without."""
+
+    READY = "ready"
+    RIGHT = "right"
+    WAIT = "wait"
+    LOW = "low"
+    MEDIUM = "medium"
+    HIGH = "high"
+    STALE = "stale"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The answer in a sentence, and in one to three words for large letters (the first that fits is taken).
+
+    `also` is the other question's answer, for where there is room.
+    """
+
+    tone: Tone
+    sentence: str
+    shouts: tuple[str, ...]
+    also: str = ""
+
+
+_TONES = {Priority.LOW: Tone.LOW, Priority.MEDIUM: Tone.MEDIUM, Priority.HIGH: Tone.HIGH}
+_HIDDEN = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
+# A chilled chick is warmed before it is fed (see the words of these alarms), so they come before a ready dish.
+_BEFORE_FOOD = (Condition.TOO_COLD, Condition.DANGEROUSLY_COLD)
+
+_CONDITION_SHOUTS = {
+    Condition.TOO_WARM: "too warm",
+    Condition.TOO_COLD: "too cold",
+    Condition.DANGEROUSLY_WARM: "danger hot",
+    Condition.DANGEROUSLY_COLD: "danger cold",
+    Condition.LOSING_HEAT: "losing heat",
+    Condition.GAINING_HEAT: "gaining heat",
+    Condition.PROBES_DISAGREE: "probes differ",
+    Condition.PROBE_FAULT: "probe fault",
+    Condition.PROBE_DISPLACED: "probe moved",
+    Condition.CHICK_ON_PROBE: "chick on probe",
+    Condition.READINGS_LATE: "no readings",
+    Condition.POWER_GAP: "power was off",
+    Condition.SCALDING: "do not feed",
+    Condition.FEED_OVERDUE: "feed overdue",
+    Condition.OUTPUT_FAILED: "look here",
+}
+
+_DISH_WORDS = {
+    DishState.AWAY: "not in use",
+    DishState.UPTAKE: "taking up water",
+    DishState.HOT: "too hot",
+    DishState.READY: "ready to feed",
+    DishState.COOL: "too cool",
+    DishState.UNEVEN: "uneven",
+    DishState.OLD: "too old, throw it away",
+    DishState.UNKNOWN: "not known",
+}
+_DISH_SHOUTS = {
+    DishState.AWAY: "wait",
+    DishState.UPTAKE: "wait",
+    DishState.HOT: "too hot",
+    DishState.READY: "feed now",
+    DishState.COOL: "too cool",
+    DishState.UNEVEN: "stir",
+    DishState.OLD: "too old",
+    DishState.UNKNOWN: "not known",
+}
+# Which of several dishes the first line speaks of: the one that can be fed, then the one that soon can.
+_DISH_ORDER = (
+    DishState.READY,
+    DishState.HOT,
+    DishState.UPTAKE,
+    DishState.UNEVEN,
+    DishState.COOL,
+    DishState.OLD,
+    DishState.UNKNOWN,
+)
+
+
+def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo = UTC) -> Answer:
+    """May I feed this? Is the brooder right? The more urgent of the two first, in a sentence that stands alone.
+
+    `stale_seconds` is the age of the snapshot where no newer one came; `zone` is for the time named then.
+    """
+    if stale_seconds is not None:
+        since = clock_time(snapshot, zone)
+        when = f"SINCE {since}, for {duration(stale_seconds)}" if since else f"FOR {duration(stale_seconds)}"
+        return Answer(Tone.STALE, f"NO DATA {when}: look at the chicks yourself", ("no data",))
+    standing = [alarm for alarm in snapshot.alarms if alarm.standing and is_open(alarm)]
+    standing.sort(key=lambda alarm: -alarm.priority)
+    dishes = [dish for dish in snapshot.dishes if dish.state is not DishState.AWAY]
+    dishes.sort(key=lambda dish: (_DISH_ORDER.index(dish.state), dish.ready_in_seconds or 0.0))
+    first = next((alarm for alarm in standing if _comes_before_food(alarm)), None)
+    if first is not None:
+        ready = any(dish.state is DishState.READY for dish in dishes)
+        later = "a dish is ready, but this comes first" if ready else ""
+        return _alarm_answer(first, later)
+    if dishes:
+        return _dish_answer(dishes[0], _brooders_clause(snapshot, standing))
+    if standing:
+        return _alarm_answer(standing[0], "")
+    found = _brooder_answer(snapshot)
+    if any(is_open(alarm) for alarm in snapshot.alarms):
+        return replace(found, also="an alarm waits for you")
+    hidden = hidden_words(snapshot)
+    return replace(found, also=hidden[0]) if hidden else found
+
+
+def _comes_before_food(alarm: AlarmView) -> bool:
+    return alarm.priority is Priority.HIGH or alarm.condition in _BEFORE_FOOD
+
+
+def _alarm_answer(alarm: AlarmView, also: str) -> Answer:
+    celsius = "" if alarm.celsius is None else f", {alarm.celsius:.1f} °C"
+    words = condition_words(alarm.condition).upper()
+    sentence = f"{marks(alarm.priority)} {alarm.place.upper()} {words}{celsius}"
+    shout = _CONDITION_SHOUTS[alarm.condition]
+    return Answer(_TONES[alarm.priority], sentence, (f"{alarm.place} {shout}", shout), also)
+
+
+def _dish_answer(dish: DishView, also: str) -> Answer:
+    shout = _DISH_SHOUTS[dish.state]
+    celsius = "" if dish.reading_celsius is None else f", {dish.reading_celsius:.1f} °C"
+    match dish.state:
+        case DishState.READY:
+            left = f", for about {duration(dish.open_for_seconds)} more" if dish.open_for_seconds is not None else ""
+            sentence, tone = f"YES, FEED NOW: {dish.name} is ready{celsius}{left}", Tone.READY
+        case DishState.UPTAKE if dish.uptake_left_seconds:
+            sentence = f"NOT YET: {dish.name} takes up water for {countdown(dish.uptake_left_seconds)} more{celsius}"
+            tone, shout = Tone.WAIT, f"wait {countdown(dish.uptake_left_seconds)}"
+        case DishState.HOT if dish.ready_in_seconds is not None:
+            sentence = f"NOT YET: {dish.name} is too hot{celsius}, ready in about {duration(dish.ready_in_seconds)}"
+            return Answer(Tone.WAIT, sentence, (f"{shout} {duration(dish.ready_in_seconds)}", shout), also)
+        case DishState.UNKNOWN:
+            sentence, tone = f"DO NOT FEED: nothing is known of {dish.name}", Tone.WAIT
+        case DishState.UNEVEN:
+            sentence, tone = f"NOT YET: {dish.name} is uneven, stir to the bottom{celsius}", Tone.WAIT
+        case _:
+            sentence, tone = f"NO: {dish.name} is {_DISH_WORDS[dish.state]}{celsius}", Tone.WAIT
+    return Answer(tone, sentence, (shout,), also)
+
+
+def _brooders_clause(snapshot: Snapshot, standing: list[AlarmView]) -> str:
+    if standing:
+        return f"{marks(standing[0].priority)} {standing[0].place} {condition_words(standing[0].condition)}"
+    wrong = [brooder for brooder in snapshot.brooders if not _is_right(brooder)]
+    if wrong:
+        return f"{wrong[0].name} {brooder_words(wrong[0])}"
+    return "" if not snapshot.brooders else "brooder right" if len(snapshot.brooders) == 1 else "brooders right"
+
+
+def _brooder_answer(snapshot: Snapshot) -> Answer:
+    brooders = snapshot.brooders
+    unknown = next((brooder for brooder in brooders if brooder.celsius is None or brooder.verdict is None), None)
+    if unknown is not None:
+        return Answer(Tone.MEDIUM, f"NOT KNOWN: {unknown.name} has no reading, look at the chicks", ("not known",))
+    wrong = next((brooder for brooder in brooders if not _is_right(brooder)), None)
+    if wrong is not None:
+        words = brooder_words(wrong)
+        return Answer(
+            Tone.LOW, f"NOT RIGHT: {wrong.name} is {words}, {wrong.celsius:.1f} °C", (f"{wrong.name} {words}", words)
+        )
+    if not brooders:
+        return Answer(Tone.WAIT, "WAITING: no dish is in use and no brooder is watched", ("waiting",))
+    if len(brooders) == 1:
+        name, celsius = brooders[0].name, brooders[0].celsius
+        return Answer(Tone.RIGHT, f"ALL RIGHT: {name} is in its band, {celsius:.1f} °C", ("all right",))
+    return Answer(Tone.RIGHT, f"ALL RIGHT: all {len(brooders)} brooders are in their bands", ("all right",))
+
+
+def _is_right(brooder: BrooderView) -> bool:
+    return brooder.celsius is not None and brooder.verdict in (Verdict.IN_BAND, Verdict.IN_NOT_PROVEN)
+
+
+def is_open(alarm: AlarmView) -> bool:
+    """Whether an alarm is for the keeper now: not shelved, suppressed or out of service."""
+    return alarm.state not in _HIDDEN
+
+
+def brooder_words(brooder: BrooderView) -> str:
+    """Where the air is against its band."""
+    if brooder.celsius is None or brooder.verdict is None:
+        return "not known"
+    if _is_right(brooder):
+        return "right" if brooder.verdict is Verdict.IN_BAND else "right, near the edge"
+    return "too cold" if brooder.celsius < brooder.band.middle_celsius else "too warm"
+
+
+def dish_words(dish: DishView) -> str:
+    """What may be said of the paste."""
+    return _DISH_WORDS[dish.state]
+
+
+def condition_words(condition: Condition) -> str:
+    """An alarm's condition as a person says it."""
+    return condition.value.replace("-", " ")
+
+
+def marks(priority: Priority) -> str:
+    """One to three exclamation marks, so that urgency shows without colour."""
+    return "!" * priority
+
+
+def alarm_state_words(alarm: AlarmView) -> str:
+    """Where an alarm is between raised and gone."""
+    match alarm.state:
+        case AlarmState.NORMAL:
+            return "over"
+        case AlarmState.UNACKNOWLEDGED:
+            return "not acknowledged"
+        case AlarmState.ACKNOWLEDGED:
+            return "acknowledged"
+        case AlarmState.RETURNED_UNACKNOWLEDGED:
+            return "over again, not acknowledged"
+        case AlarmState.LATCHED_UNACKNOWLEDGED:
+            return "held until reset, not acknowledged"
+        case AlarmState.LATCHED_ACKNOWLEDGED:
+            return "held until reset"
+        case AlarmState.SHELVED:
+            left = alarm.shelved_left_seconds
+            return "shelved" if left is None else f"shelved, back in {countdown(left)}"
+        case AlarmState.SUPPRESSED:
+            return "suppressed"
+        case AlarmState.OUT_OF_SERVICE:
+            return "out of service"
+
+
+def hidden_words(snapshot: Snapshot) -> list[str]:
+    """One line for the alarms of each place that are shelved, suppressed or out of service; standing ones by name."""
+    groups: dict[tuple[str, str], list[AlarmView]] = {}
+    for alarm in snapshot.alarms:
+        if not is_open(alarm):
+            groups.setdefault((alarm.place, alarm_state_words(alarm)), []).append(alarm)
+    lines = []
+    for (place, state), alarms in groups.items():
+        what = condition_words(alarms[0].condition) if len(alarms) == 1 else f"{len(alarms)} alarms"
+        standing = [condition_words(alarm.condition) for alarm in alarms if alarm.standing]
+        lines.append(f"{place}: {what} {state}" + (f" (standing: {', '.join(standing)})" if standing else ""))
+    return lines
+
+
+def duration(seconds: float) -> str:
+    """A length of time for reading: `40 s`, `4 min`, `2 h 05 min`, `3 days`."""
+    if seconds < 90:
+        return f"{max(0, round(seconds))} s"
+    minutes = round(seconds / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    if minutes < 48 * 60:
+        return f"{minutes // 60} h {minutes % 60:02d} min"
+    return f"{minutes // 1440} days"
+
+
+def countdown(seconds: float) -> str:
+    """A length of time that runs: `1:12`, `1:02:00`."""
+    whole = max(0, round(seconds))
+    hours, minutes = whole // 3600, whole % 3600 // 60
+    return f"{hours}:{minutes:02d}:{whole % 60:02d}" if hours else f"{minutes}:{whole % 60:02d}"
+
+
+def interval(seconds: float, low: float | None, high: float | None) -> str:
+    """A forecast with its interval, rounded to what it can know: `4:20 (3:30–5:40)`."""
+    told = countdown(round(seconds, -1) if seconds > 60 else seconds)
+    if low is None or high is None:
+        return told
+    return f"{told} ({countdown(round(low, -1))}–{countdown(round(high, -1))})"
+
+
+def clock_time(snapshot: Snapshot, zone: tzinfo) -> str:
+    """The wall time of a snapshot; empty where the clock is not trusted."""
+    if snapshot.utc_seconds is None:
+        return ""
+    return datetime.fromtimestamp(snapshot.utc_seconds, zone).strftime("%H:%M:%S")

@@ -1,0 +1,156 @@
+"""How quick dashboard and control socket are: `python -m tests.bench.dashboard`.
+
+The control socket's round trip beside a bare echo of as many bytes, alone and beside clients that never read; the
+start of `sensord watch` beside that of the bare interpreter; the time to draw one screen. Targets: `watch` shows its
+first picture within 1 s on a laptop, clients that never read cost the others nothing, a screen takes under 100 ms.
+"""
+
+import os
+import pty
+import select
+import socket
+import statistics
+import subprocess
+import sys
+import tempfile
+import termios
+import threading
+import time
+from collections.abc import Callable
+from io import StringIO
+from pathlib import Path
+
+from rich.console import Console
+
+from sensord.clock import SystemClock
+from sensord.edges.commands import Limits
+from sensord.edges.control_client import ControlClient
+from sensord.edges.control_wire import snapshot_json
+from sensord.screens.dashboard import dashboard
+from sensord.screens.page import Look
+from tests.bench.table import Ratio, show
+from tests.fake_daemon import FakeDaemon
+from tests.screens.invented import SNAPSHOTS
+
+__all__ = ["main"]
+
+START_TARGET_SECONDS = 1.0
+DRAW_TARGET_SECONDS = 0.1
+NEVER_READING_TARGET = 2.0
+_ROUNDS = 300
+_STUCK = 8
+_SNAPSHOT = SNAPSHOTS["many"]
+_WATCH = [sys.executable, "-c", "from sensord.cli import main; raise SystemExit(main())", "watch"]
+
+
+def _median_seconds(act: Callable[[], object], rounds: int, clock: Callable[[], float] = time.perf_counter) -> float:
+    taken = []
+    for _ in range(rounds):
+        start = clock()
+        act()
+        taken.append(clock() - start)
+    return statistics.median(taken)
+
+
+def _echo_seconds(reply: bytes) -> float:
+    """Round trip of a bare thread that answers each line with `reply`."""
+    here, there = socket.socketpair()
+
+    def answer() -> None:
+        while there.recv(4096):
+            there.sendall(reply)
+
+    thread = threading.Thread(target=answer, daemon=True)
+    thread.start()
+
+    def ask() -> None:
+        here.sendall(b'{"id":1,"method":"snapshot"}\n')
+        got = 0
+        while got < len(reply):
+            got += len(here.recv(65536))
+
+    seconds = _median_seconds(ask, _ROUNDS)
+    here.close()
+    thread.join()
+    there.close()
+    return seconds
+
+
+def _beside_clients_that_never_read(daemon: FakeDaemon, client: ControlClient) -> float:
+    stuck = []
+    for _ in range(_STUCK):
+        one = socket.socket(socket.AF_UNIX)
+        one.connect(str(daemon.path))
+        one.sendall(b'{"id":1,"method":"subscribe"}\n' + b'{"id":2,"method":"snapshot"}\n' * 100)
+        stuck.append(one)
+    for _ in range(200):  # until their queues are full
+        daemon.show(_SNAPSHOT)
+        client.version()
+    seconds = _median_seconds(client.version, _ROUNDS)
+    for one in stuck:
+        one.close()
+    return seconds
+
+
+def _first_picture_seconds(path: Path) -> float:
+    """From starting the process to the first answer on its terminal."""
+    master, slave = pty.openpty()
+    termios.tcsetwinsize(slave, (24, 80))
+    start = time.perf_counter()
+    process = subprocess.Popen([*_WATCH, "--socket", str(path)], stdin=slave, stdout=slave, stderr=slave)
+    text = b""
+    while b"FEED NOW" not in text and select.select([master], [], [], 10)[0]:
+        text += os.read(master, 65536)
+    seconds = time.perf_counter() - start
+    process.terminate()
+    while process.poll() is None:
+        if select.select([master], [], [], 0.1)[0]:
+            os.read(master, 65536)
+    os.close(master)
+    os.close(slave)
+    return seconds
+
+
+def _draw_seconds(width: int, height: int) -> float:
+    console = Console(file=StringIO(), width=width, height=height, force_terminal=True, color_system="standard")
+    return _median_seconds(lambda: console.print(dashboard(_SNAPSHOT, Look(width, height))), 20, time.process_time)
+
+
+def main() -> int:
+    """Print the table; 1 where a target is missed."""
+    with tempfile.TemporaryDirectory() as folder:
+        daemon = FakeDaemon(
+            Path(folder) / "control.sock", Limits(brooders=("brooder",), dishes=("dish",)), SystemClock()
+        )
+        daemon.show(_SNAPSHOT)
+        with ControlClient(daemon.path) as client:
+            snapshot = _median_seconds(client.snapshot, _ROUNDS)
+            alone = _median_seconds(client.version, _ROUNDS)
+            command = _median_seconds(lambda: client.call("acknowledge"), _ROUNDS)
+            crowded = _beside_clients_that_never_read(daemon, client)
+        starts = statistics.median(_first_picture_seconds(daemon.path) for _ in range(5))
+        daemon.close()
+    bare = _median_seconds(lambda: subprocess.run([sys.executable, "-c", "pass"], check=True), 5)
+    small, large = _draw_seconds(80, 24), _draw_seconds(200, 50)
+    reply = snapshot_json(_SNAPSHOT)
+    show(
+        [
+            Ratio("version, ms (other: bare echo)", alone * 1e3, _echo_seconds(b"x" * 60) * 1e3),
+            Ratio("snapshot to value, ms (other: bare echo)", snapshot * 1e3, _echo_seconds(reply) * 1e3),
+            Ratio("command to answer, ms (other: version)", command * 1e3, alone * 1e3),
+            Ratio(
+                f"version beside {_STUCK} that never read, ms (other: alone)",
+                crowded * 1e3,
+                alone * 1e3,
+                f"ratio at most {NEVER_READING_TARGET:g}",
+            ),
+            Ratio("watch to first picture, s (other: python)", starts, bare, f"at most {START_TARGET_SECONDS:g} s"),
+            Ratio("one screen 200×50, CPU ms (other: 80×24)", large * 1e3, small * 1e3, "at most 100 ms"),
+        ]
+    )
+    missed = crowded / alone > NEVER_READING_TARGET or starts > START_TARGET_SECONDS or large > DRAW_TARGET_SECONDS
+    return int(missed)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

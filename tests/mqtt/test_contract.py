@@ -1,0 +1,129 @@
+"""The written contract is the one that is sent: schema file, manual, and what really goes over the wire."""
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from sensord.edges.commands import NETWORK_VERBS
+from sensord.edges.contract import schema
+from sensord.edges.messages import Timing, Transition, event_of, senml, states_of
+from sensord.edges.payloads import AnswerPayload
+from sensord.edges.topics import BROODER_CONDITIONS
+from sensord.readings import Band, FaultKind
+from sensord.watch.effects import (
+    BandMoved,
+    BatchStarted,
+    DishChanged,
+    DishState,
+    Forecast,
+    GapFound,
+    Note,
+    Noted,
+)
+from sensord.watch.events import Condition, Origin
+from tests.mqtt.world import TOPICS, alarm_changed, alarm_view, snapshot
+
+ROOT = Path(__file__).parents[2]
+MANUAL = ROOT / "docs" / "mqtt.md"
+DOCUMENT = schema()
+TIMING = Timing(100.0, 1_800_000_000.0, True)
+EFFECTS: list[Transition] = [
+    alarm_changed(1.0),
+    DishChanged(1.0, "dish", "paste", DishState.READY, DishState.HOT, 37.1, 36.9, 37.3, "in the band"),
+    Noted(1.0, "paste", Note.PROBE_FAULT, FaultKind.CRC_ERROR),
+    Forecast(1.0, "brooder", Condition.LOSING_HEAT, 900.0, 600.0, 1500.0),
+    BandMoved(1.0, "brooder", Band(33.0, 35.0), "a profile", False),
+    BatchStarted(1.0, "dish", Origin.BUTTON),
+    GapFound(1.0, None, {"air": 34.0}, {"air": 30.5}),
+]
+
+
+def checked(topic: str, payload: Any) -> None:
+    jsonschema.validate(payload, {**DOCUMENT["topics"][topic], "$defs": DOCUMENT["$defs"]})
+
+
+def test_the_schema_file_is_the_one_that_the_models_make() -> None:
+    written = json.loads((ROOT / "docs" / "mqtt-schema.json").read_text())
+    assert written == DOCUMENT, "run `sensord mqtt schema > docs/mqtt-schema.json`"
+
+
+@pytest.mark.parametrize("effect", EFFECTS, ids=lambda effect: type(effect).__name__)
+def test_every_event_fits_the_schema(effect: Transition) -> None:
+    payload = json.loads(event_of(effect, TIMING, 7, "0a1b2c3d").encoded())
+    checked("event", payload)
+    assert (payload["number"], payload["series"]) == (7, "0a1b2c3d")
+    assert payload["time"] == "2027-01-15T07:58:21.000Z"  # 99 s before 1800000000 s after the epoch
+
+
+def test_every_state_fits_the_schema() -> None:
+    alarms = frozenset(("brooder", condition) for condition in BROODER_CONDITIONS)
+    for seen in (
+        snapshot(alarms=(alarm_view(),), dish=DishState.READY),
+        snapshot(celsius=None, fault=FaultKind.LATE),
+        snapshot(celsius=float("nan")),
+    ):
+        states = states_of(seen, TOPICS, TIMING, alarms, 10.0, 60)
+        assert len(states) == 3 + 1 + 1 + len(BROODER_CONDITIONS)
+        for state in states:
+            kind = state.topic.removeprefix(f"{TOPICS.root}/").split("/")[0]
+            pattern = "alarm/<place>/<condition>" if kind == "alarm" else f"{kind}/<name>"
+            checked(pattern, json.loads(state.payload.encoded()))
+
+
+def test_an_answer_fits_the_schema() -> None:
+    payload = AnswerPayload(
+        time=TIMING.utc(0.0), clock_trusted=False, request="", verb="batch", done=False, reason="no such dish"
+    )
+    checked("done", json.loads(payload.encoded()))
+
+
+def test_the_schema_can_say_no() -> None:
+    payload = json.loads(event_of(EFFECTS[0], TIMING, 7, "0a1b2c3d").encoded())
+    for change in ({"number": 0}, {"kind": "rumour"}, {"time": "2027-01-15 07:58"}):
+        with pytest.raises(jsonschema.ValidationError):
+            checked("event", {**payload, **change})
+
+
+def examples() -> list[tuple[str, Any]]:
+    """Fenced JSON of the manual with the topic that the line before it names."""
+    found = re.findall(r"`sensord/nursery/([^`]+)`[^\n]*\n+```json\n(.*?)```", MANUAL.read_text(), re.DOTALL)
+    return [(topic, json.loads(text)) for topic, text in found]
+
+
+@pytest.mark.parametrize(("topic", "payload"), examples(), ids=lambda value: value if isinstance(value, str) else "")
+def test_every_example_in_the_manual_fits_the_schema(topic: str, payload: Any) -> None:
+    first, *rest = topic.split("/")
+    if first == "senml":
+        return
+    pattern = {"alarm": "alarm/<place>/<condition>", "do": topic}.get(first, f"{first}/<name>" if rest else first)
+    checked(pattern, payload)
+
+
+def test_the_manual_shows_every_topic_and_verb() -> None:
+    assert {topic.split("/")[0] for topic, _ in examples()} >= {
+        "probe",
+        "dish",
+        "brooder",
+        "alarm",
+        "event",
+        "do",
+        "done",
+    }
+    text = MANUAL.read_text()
+    assert [verb for verb in NETWORK_VERBS if f"`{verb}`" not in text] == []
+
+
+def test_senml_is_the_standard_s_own_form() -> None:
+    # RFC 8428: section 4.1 base fields, 4.3 names, 4.5.3 times below 2**28 are relative to now, so bt must be above.
+    pack = senml(snapshot(seconds=99.0), "sensord/nursery", TIMING)
+    first = pack[0]
+    assert (first["bn"], first["bu"], first["n"], first["v"]) == ("sensord/nursery/", "Cel", "air", 34.5)
+    assert isinstance(first["bt"], float)
+    assert first["bt"] > 2**28
+    assert [record["t"] for record in pack] == [-1.0, -1.0, -1.0]
+    assert all(re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9:./_-]*", f"{first['bn']}{record['n']}") for record in pack)
+    assert senml(snapshot(), "x", Timing(0.0, 0.0, False)) == [], "without a set clock there is no absolute time"

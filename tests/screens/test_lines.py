@@ -1,0 +1,93 @@
+"""Plain lines say what the dashboard says."""
+
+import pytest
+
+from sensord.readings import Band, FaultKind, Reading
+from sensord.screens.lines import effect_line, snapshot_lines
+from sensord.watch.effects import (
+    AlarmChanged,
+    AlarmState,
+    Answered,
+    BandMoved,
+    BatchStarted,
+    Cue,
+    Cued,
+    DishChanged,
+    DishState,
+    Effect,
+    Forecast,
+    GapFound,
+    Measured,
+    Note,
+    Noted,
+    Priority,
+)
+from sensord.watch.events import Condition, Origin
+from tests.screens.invented import SNAPSHOTS
+
+
+@pytest.mark.parametrize("name", SNAPSHOTS)
+def test_every_alarm_and_place_has_its_line(name: str) -> None:
+    snapshot = SNAPSHOTS[name]
+    lines = snapshot_lines(snapshot)
+    for view in snapshot.brooders:
+        assert any(line.startswith(f"{view.name}: ") for line in lines)
+    for one in snapshot.dishes:
+        assert any(line.startswith(f"{one.name}: ") for line in lines)
+    for alarm in snapshot.alarms:
+        assert any(alarm.place in line and alarm.condition.value.replace("-", " ") in line for line in lines)
+    assert all("\n" not in line for line in lines)
+
+
+def test_stale_lines_call_nothing_ready() -> None:
+    lines = snapshot_lines(SNAPSHOTS["ready"], stale_seconds=60.0)
+    assert lines[0].startswith("NO DATA SINCE 03:15:00")
+    assert not any("open for" in line or "FEED NOW" in line for line in lines)
+    assert any("was ready to feed" in line for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("effect", "line"),
+    [
+        (
+            AlarmChanged(
+                1.0, "brooder", Condition.TOO_COLD, Priority.MEDIUM, AlarmState.UNACKNOWLEDGED, AlarmState.NORMAL,
+                33.0, seen="The air is cold.", do_first="Check the lid.",
+            ),
+            "!! brooder too cold: The air is cold. → Check the lid.",
+        ),
+        (
+            AlarmChanged(
+                1.0, "brooder", Condition.TOO_COLD, Priority.MEDIUM, AlarmState.ACKNOWLEDGED, AlarmState.UNACKNOWLEDGED
+            ),
+            "brooder too cold: acknowledged",
+        ),
+        (
+            DishChanged(1.0, "dish", "p", DishState.READY, DishState.HOT, 37.4, why="in the band"),
+            "dish: ready, paste about 37.4 °C (in the band)",
+        ),
+        (Noted(1.0, "p", Note.PROBE_FAULT, FaultKind.CRC_ERROR), "probe p: probe fault crc error"),
+        (
+            Forecast(1.0, "brooder", Condition.TOO_COLD, 900.0, 600.0, 1500.0),
+            "brooder: too cold expected in 15 min",
+        ),
+        (
+            BandMoved(1.0, "brooder", Band(31.0, 33.0), "profile", False),
+            "brooder: keep at 31.0–33.0 °C now (profile)",
+        ),
+        (BatchStarted(1.0, "dish", Origin.BUTTON), "dish: a new bowl"),
+        (GapFound(1.0, None, {}, {}), "nobody watched for an unknown time"),
+        (Cued(1.0, Cue.NOT_READY, "dish"), "sound: not ready, dish"),
+        (Answered(1.0, "r", Origin.CONTROL, "shelve", False, "too long"), "shelve refused: too long"),
+        (Answered(1.0, "r", Origin.CONTROL, "shelve", True), "shelve done"),
+        (
+            AlarmChanged(
+                1.0, "brooder", Condition.TOO_COLD, Priority.MEDIUM, AlarmState.SHELVED, AlarmState.NORMAL
+            ),
+            None,
+        ),
+        (Measured(Reading("p", 1.0, 37.0), 0.5), None),
+    ],
+)  # fmt: skip
+def test_a_happening_is_one_line(effect: Effect, line: str | None) -> None:
+    assert effect_line(effect) == line

@@ -1,0 +1,101 @@
+"""A config that is wrong is refused, with file, line, key and remedy; one that is right says what it means."""
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from sensord.config import load, parse
+from sensord.errors import ConfigError
+
+GOOD = """
+[probes.air]
+rom = "28-0000072431ab"
+place = "brooder"
+
+[probes.bowl]
+rom = "28-0000072431ac"
+place = "dish"
+
+[brooders.nest]
+probes = ["air"]
+profile = "synthesis"
+stage = "hatchling"
+
+[dishes.supper]
+probe = "bowl"
+
+[chime]
+kind = "active"
+pin = 18
+"""
+
+
+def refusal(text: str) -> str:
+    with pytest.raises(ConfigError) as caught:
+        parse(text, "sensord.toml")
+    return str(caught.value)
+
+
+def test_a_good_config_is_taken_with_defaults() -> None:
+    config = parse(GOOD, "sensord.toml")
+    assert config.dishes["supper"].band.low_celsius == 36.0
+    assert config.one_wire.root == Path("/sys/bus/w1/devices")
+    assert config.mqtt is None
+
+
+@pytest.mark.parametrize(
+    ("change", "place", "words"),
+    [
+        (("pin = 18", "pin = 18\nvolume = 3"), "sensord.toml:21: chime.volume", "unknown key; known here: "),
+        (("28-0000072431ac", "28-0000072431ab"), "sensord.toml:7: probes.bowl.rom", "also the ROM id of probe 'air'"),
+        (("28-0000072431ac", "28-banana"), "sensord.toml:7: probes.bowl.rom", "a ROM id looks like"),
+        (('probe = "bowl"', 'probe = "spoon"'), "sensord.toml:16: dishes.supper.probe", "no probe 'spoon'"),
+        (('probe = "bowl"', 'probe = "air"'), "sensord.toml:16: dishes.supper.probe", 'should be "dish"'),
+        (("pin = 18", "pin = 4"), "sensord.toml:20: chime.pin", "already used by the one-wire bus"),
+        (("pin = 18", ""), "sensord.toml:18: chime.pin", "needs its pin"),
+        (('"synthesis"', '"dragons"'), "sensord.toml:12: brooders.nest.profile", "there is no profile 'dragons'"),
+        (('"hatchling"', '"teenager"'), "sensord.toml:13: brooders.nest.stage", "teenager"),
+        (('stage = "hatchling"', ""), "sensord.toml:12: brooders.nest.profile", "needs hatched"),
+        (("[brooders.nest]", "[brooders.Nest]"), "sensord.toml", "a-z"),
+        (('place = "dish"', 'place = "oven"'), "sensord.toml:8: probes.bowl.place", "'brooder', 'dish' or 'room'"),
+    ],
+)
+def test_what_is_wrong_is_named_with_file_line_key_and_remedy(change: tuple[str, str], place: str, words: str) -> None:
+    assert change[0] in GOOD
+    told = refusal(GOOD.replace(*change))
+    assert told.startswith(place)
+    assert words in told
+
+
+def test_an_upside_down_band_is_named() -> None:
+    told = refusal(GOOD + "[dishes.supper.band]\nlow_celsius = 38\nhigh_celsius = 36\n")
+    assert "dishes.supper.band" in told
+    assert "exchange low_celsius and high_celsius" in told
+
+
+def test_a_pin_used_twice_is_named() -> None:
+    told = refusal(GOOD + "[buttons]\nacknowledge_pin = 18\n")
+    assert "buttons.acknowledge_pin" in told
+    assert "already used by chime.pin" in told
+
+
+def test_everything_wrong_is_told_at_once() -> None:
+    told = refusal(GOOD.replace("pin = 18", "pin = 4").replace('probe = "bowl"', 'probe = "spoon"'))
+    assert len(told.splitlines()) == 2
+
+
+def test_a_missing_or_broken_file_says_what_to_do(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match="config --example"):
+        load(tmp_path / "none.toml")
+    broken = tmp_path / "broken.toml"
+    broken.write_text("[probes\n")
+    with pytest.raises(ConfigError, match="not valid TOML"):
+        load(broken)
+
+
+def test_one_hatch_date_or_many_are_read() -> None:
+    one = parse(GOOD.replace('stage = "hatchling"', "hatched = 2026-11-01"), "sensord.toml")
+    assert one.brooders["nest"].hatch_dates == (date(2026, 11, 1),)
+    many = parse(GOOD.replace('stage = "hatchling"', "hatched = [2026-11-01, 2026-11-04]"), "sensord.toml")
+    assert len(many.brooders["nest"].hatch_dates) == 2

@@ -1,0 +1,135 @@
+"""The keeper's commands as they are typed: `feed`, `weigh`, `chick`, `history`, `export`, `import`."""
+
+import io
+import json
+import threading
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from sensord.cli import main
+from sensord.clock import SystemClock
+from sensord.commands.keeping import moment
+from sensord.config import Config
+from sensord.edges.journal import Journal
+from sensord.errors import DataError
+from sensord.service import Places, build
+
+NOW = datetime.fromtimestamp(SystemClock().utc_seconds(), tz=UTC)
+
+
+class Shell:
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.folder, self.capsys = folder, capsys
+
+    def __call__(self, *words: str, socket: bool = True) -> tuple[int, str, str]:
+        places = ["--state", str(self.folder)] + (["--socket", str(self.folder / "none")] if socket else [])
+        code = main([*words, *places])
+        said = self.capsys.readouterr()
+        return code, said.out, said.err
+
+
+@pytest.fixture
+def shell(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Shell:
+    return Shell(tmp_path, capsys)
+
+
+def test_an_evening_at_the_brooder(shell: Shell) -> None:
+    yesterday = (NOW - timedelta(days=1)).isoformat()
+    assert shell("chick", "Pip", "--kind", "rock pigeon", "--hatched", "2026-01-02") == (0, "pip added\n", "")
+    assert shell("weigh", "pip", "45.2", "--at", yesterday)[:2][0] == 0
+    assert shell("weigh", "pip", "48")[1].startswith("pip: 48 g\n")
+    code, out, _ = shell("feed", "pip", "4.5", "--crop", "empty")
+    assert (code, out) == (0, "pip: 4.5 ml, crop empty before\n")
+    code, out, _ = shell("feed")
+    assert code == 0
+    assert "4.5 ml" in out
+    assert "3–5 ml a feed" in out
+    assert "sensord mix --amount-ml" in out
+    code, out, _ = shell("weigh", "pip", "--json")
+    assert json.loads(out)["weights"][-1]["grams"] == 48
+
+
+def test_a_full_crop_brings_the_caution_at_once(shell: Shell) -> None:
+    shell("chick", "pip")
+    code, out, _ = shell("feed", "pip", "--crop", "full")
+    assert code == 0
+    assert "do not add more" in out
+    assert "avian vet now" in out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["feed", "pop", "4"], "there is no chick 'pop' (known: pip)"),
+        (["feed", "pip", "4", "--at", "2199-01-01"], "cannot be in the future"),
+        (["feed", "pip", "-4"], "is no feed"),
+        (["weigh", "pip", "452"], "g or dg? Perhaps 45.2"),
+        (["weigh", "pip", "nan"], "not written down"),
+        (["chick", "no good"], "will not do as a chick's name"),
+        (["chick", "pip", "--hatched", "4 May"], "is no date"),
+    ],
+)
+def test_a_slip_is_answered_with_a_sentence_and_changes_nothing(shell: Shell, words: list[str], said: str) -> None:
+    shell("chick", "pip")
+    shell("weigh", "pip", "45.2")
+    before = shell("export", "all", socket=False)[1]
+    code, out, err = shell(*words)
+    assert code in (1, 2)
+    assert said in out + err
+    assert shell("export", "all", socket=False)[1] == before
+
+
+def test_export_and_import_through_files(shell: Shell, tmp_path: Path) -> None:
+    shell("chick", "pip")
+    shell("weigh", "pip", "45.2")
+    out = tmp_path / "all.jsonl"
+    assert shell("export", "all", "--out", str(out), socket=False)[1] == f"2 rows in {out}\n"
+    assert "nothing is overwritten" in shell("export", "all", "--out", str(out), socket=False)[2]
+    other = Shell(tmp_path / "other", shell.capsys)
+    assert other("import", str(out), socket=False)[1] == "2 rows taken, 0 were there already\n"
+    assert other("export", "all", socket=False)[1] == out.read_text()
+
+
+def test_a_copy_is_made_and_checked(shell: Shell, tmp_path: Path) -> None:
+    assert shell("history", socket=False)[0] == 2
+    shell("chick", "pip")
+    code, out, _ = shell("history", "--check", "--backup", str(tmp_path / "copy.db"), socket=False)
+    assert code == 0
+    assert "checked: sound" in out
+    assert (tmp_path / "copy.db").exists()
+    assert "nothing is overwritten" in shell("history", "--backup", str(tmp_path / "copy.db"), socket=False)[2]
+
+
+def test_times_as_people_write_them() -> None:
+    noon = datetime(2031, 5, 4, 12, 0).astimezone()
+    assert moment("06:30", noon.timestamp()) == noon.replace(hour=6, minute=30).timestamp()
+    early = noon.replace(hour=0, minute=20)
+    assert moment("23:50", early.timestamp()) == (early - timedelta(minutes=30)).timestamp()
+    assert moment("13:00", noon.timestamp()) == noon.replace(hour=13).timestamp()
+    assert moment("2031-05-04T06:30:00Z") == datetime(2031, 5, 4, 6, 30, tzinfo=UTC).timestamp()
+    with pytest.raises(DataError, match="write 06:30"):
+        moment("half past six")
+
+
+def test_a_running_daemon_writes_the_entry_and_answers_after_its_commit(shell: Shell, tmp_path: Path) -> None:
+    socket = tmp_path / "control.sock"
+    daemon = build(Config(), SystemClock(), Places(tmp_path, socket), Journal(io.StringIO()))
+    thread = threading.Thread(target=daemon.run)
+    thread.start()
+    try:
+        place = ["--socket", str(socket)]
+        assert shell("chick", "pip", *place, socket=False) == (0, "pip added\n", "")
+        assert shell("weigh", "pip", "45.2", *place, socket=False)[1].startswith("pip: 45.2 g")
+        code, out, _ = shell("weigh", "pip", "452", *place, socket=False)
+        assert (code, "g or dg?" in out) == (1, True)
+        assert shell("feed", "pip", "4.5", "--crop", "empty", *place, socket=False)[0] == 0
+        # Without the socket the command would have to write itself, and the daemon holds the file.
+        assert "another sensord writes this history" in shell("weigh", "pip", "46")[2]
+    finally:
+        daemon.stop()
+        thread.join()
+    assert "45.2" in shell("export", "weighing", socket=False)[1]
+    assert "acknowledge" not in shell("export", "command", socket=False)[1]
+    assert shell("export", "command", socket=False)[1].count("weigh,control") == 2

@@ -1,0 +1,217 @@
+"""The whole step: routing, silence, commands and their answers, the horn, and that nothing is half done."""
+
+from dataclasses import replace
+
+import pytest
+
+from sensord import assembly
+from sensord.config import parse
+from sensord.readings import Fault, FaultKind, Reading
+from sensord.watch import nursery as whole
+from sensord.watch.effects import AlarmChanged, AlarmState, Alerting, Answered, Cue, Cued, Effect, Measured, Note, Noted
+from sensord.watch.events import (
+    Acknowledge,
+    Command,
+    Condition,
+    Event,
+    Gap,
+    Observed,
+    Origin,
+    OutOfService,
+    PauseAudio,
+    SetStage,
+    Shelve,
+    StartBatch,
+    TestSounds,
+    Tick,
+    Troubled,
+)
+from sensord.watch.nursery import Nursery, snapshot, step
+
+SETTINGS = assembly.nursery_settings(
+    parse(
+        """
+        [probes.air]
+        rom = "28-00000000000a"
+        place = "brooder"
+        offset_celsius = 0.5
+        [probes.spoon]
+        rom = "28-00000000000b"
+        place = "dish"
+        [probes.wall]
+        rom = "28-00000000000c"
+        place = "room"
+        [brooders.nest]
+        probes = ["air"]
+        band = { low_celsius = 33.0, high_celsius = 36.0 }
+        on_delay_seconds = 10
+        off_delay_seconds = 10
+        [dishes.supper]
+        probe = "spoon"
+        """,
+        "sensord.toml",
+    )
+)
+
+
+class Night:
+    """A nursery that is fed events and keeps what came of them."""
+
+    def __init__(self) -> None:
+        self.nursery: Nursery = whole.begin(SETTINGS, 0.0)
+        self.effects: list[Effect] = []
+
+    def feed(self, *events: Event) -> list[Effect]:
+        made: list[Effect] = []
+        for event in events:
+            self.nursery, effects = step(SETTINGS, self.nursery, event)
+            made += effects
+        self.effects += made
+        return made
+
+    def air(self, celsius: float, start: int, end: int) -> list[Effect]:
+        return self.feed(
+            *[
+                event
+                for second in range(start, end)
+                for event in (Tick(second, None), Observed(Reading("air", second, celsius)))
+            ]
+        )
+
+    def state(self, condition: Condition, place: str = "nest") -> AlarmState:
+        return self.nursery.book.get(place, condition).state
+
+
+def answers(effects: list[Effect]) -> list[Answered]:
+    return [effect for effect in effects if isinstance(effect, Answered)]
+
+
+def test_a_reading_is_calibrated_once_and_measured_with_its_uncertainty() -> None:
+    made = Night().feed(Observed(Reading("air", 1.0, 34.0)))
+    assert made[0] == Measured(Reading("air", 1.0, 34.5), 0.5)
+
+
+def test_a_probe_that_nobody_knows_changes_nothing() -> None:
+    night = Night()
+    before = night.nursery
+    assert night.feed(Observed(Reading("oven", 1.0, 200.0))) == []
+    assert night.nursery is before
+
+
+def test_silence_becomes_a_late_fault_that_is_counted_and_shown_with_its_remedy() -> None:
+    night = Night()
+    night.feed(Observed(Reading("spoon", 0.0, 21.0)), *[Tick(second) for second in range(1, 9)])
+    (seen,) = [probe for probe in snapshot(SETTINGS, night.nursery, 9.0).probes if probe.name == "spoon"]
+    assert seen.fault is FaultKind.LATE
+    assert seen.celsius is None
+    assert seen.faults[FaultKind.LATE] >= 1
+    assert seen.remedy
+
+
+def test_a_room_probe_s_fault_and_its_end_are_noted_once_each() -> None:
+    night = Night()
+    fault = [Observed(Fault("wall", second, FaultKind.CRC_ERROR)) for second in (1.0, 2.0)]
+    made = night.feed(*fault, Observed(Reading("wall", 3.0, 20.0)))
+    notes = [(effect.what, effect.fault) for effect in made if isinstance(effect, Noted)]
+    assert notes == [(Note.PROBE_FAULT, FaultKind.CRC_ERROR), (Note.PROBE_OK, None)]
+
+
+def test_a_cold_brooder_sounds_and_acknowledging_silences_it() -> None:
+    night = Night()
+    night.air(34.0, 0, 5)
+    made = night.air(31.0, 5, 30)
+    assert night.state(Condition.TOO_COLD) is AlarmState.UNACKNOWLEDGED
+    assert any(isinstance(effect, Alerting) and effect.priority is not None for effect in made)
+    made = night.feed(Acknowledge(seconds=30.0, origin=Origin.BUTTON, request="b1"))
+    assert night.state(Condition.TOO_COLD) is AlarmState.ACKNOWLEDGED
+    assert [effect.priority for effect in made if isinstance(effect, Alerting)] == [None]
+    assert [(answer.request, answer.done) for answer in answers(made)] == [("b1", True)]
+
+
+REFUSED: list[tuple[Command, str]] = [
+    (Acknowledge(seconds=1.0, origin=Origin.MQTT, place="attic"), "no place 'attic'"),
+    (Acknowledge(seconds=1.0, origin=Origin.MQTT), "waits to be acknowledged"),
+    (Shelve(seconds=1.0, origin=Origin.MQTT, place="nest", for_seconds=1e6), "at most"),
+    (Shelve(seconds=1.0, origin=Origin.MQTT, place="attic", for_seconds=60), "no place 'attic'"),
+    (PauseAudio(seconds=1.0, origin=Origin.MQTT, for_seconds=3600), "paused for up to 120 s"),
+    (StartBatch(seconds=1.0, origin=Origin.MQTT, dish="lunch"), "no dish 'lunch'"),
+    (SetStage(seconds=1.0, origin=Origin.MQTT, brooder="nest", stage="feathered"), "no profile"),
+    (OutOfService(seconds=1.0, origin=Origin.MQTT, place="nest", condition=Condition.TOO_COLD), "only"),
+]
+
+
+@pytest.mark.parametrize(("command", "reason"), REFUSED, ids=lambda value: type(value).__name__)
+def test_a_refused_command_is_answered_with_the_reason_and_changes_nothing(command: Command, reason: str) -> None:
+    night = Night()
+    before = night.nursery
+    made = night.feed(command)
+    (answer,) = answers(made)
+    assert not answer.done
+    assert reason in answer.reason
+    assert night.nursery is before
+
+
+def test_an_audio_pause_silences_the_horn_and_a_new_alarm_breaks_it() -> None:
+    night = Night()
+    night.air(31.0, 0, 20)
+    night.feed(PauseAudio(seconds=20.0, origin=Origin.BUTTON, for_seconds=100))
+    assert night.nursery.alerting.priority is None
+    assert snapshot(SETTINGS, night.nursery, 30.0).audio_paused_left_seconds == 90.0
+    made = night.air(24.0, 20, 110)
+    raised = [effect.condition for effect in made if isinstance(effect, AlarmChanged)]
+    assert Condition.DANGEROUSLY_COLD in raised
+    assert night.nursery.alerting.priority is not None
+    assert night.nursery.paused_until_seconds is None
+
+
+def test_an_audio_pause_ends_by_itself() -> None:
+    night = Night()
+    night.air(31.0, 0, 20)
+    night.feed(PauseAudio(seconds=20.0, origin=Origin.BUTTON, for_seconds=10))
+    night.air(31.0, 20, 32)
+    assert night.nursery.alerting.priority is not None
+
+
+def test_an_output_in_trouble_is_an_alarm_of_the_unit_until_it_works_again() -> None:
+    night = Night()
+    night.feed(Troubled(1.0, "history", "disk full"), Tick(2.0))
+    assert night.state(Condition.OUTPUT_FAILED, "unit") is AlarmState.UNACKNOWLEDGED
+    assert [(view.name, view.words) for view in snapshot(SETTINGS, night.nursery, 2.0).outputs] == [
+        ("history", "disk full")
+    ]
+    night.feed(Troubled(3.0, "history", ""))
+    assert night.state(Condition.OUTPUT_FAILED, "unit") is AlarmState.RETURNED_UNACKNOWLEDGED
+
+
+def test_the_self_test_is_a_cue() -> None:
+    made = Night().feed(TestSounds(seconds=1.0, origin=Origin.CONTROL))
+    assert Cued(1.0, Cue.SELF_TEST) in made
+
+
+def test_after_a_gap_the_air_before_and_after_is_told() -> None:
+    night = Night()
+    made = night.feed(Gap(100.0, 3600.0, {"air": 34.2}), Observed(Reading("air", 101.0, 30.0)), Tick(102.0))
+    assert ("gap", 3600.0, {"air": 34.2}, {"air": 30.5}) in [
+        ("gap", effect.gap_seconds, effect.before_celsius, effect.after_celsius)  # type: ignore[union-attr]
+        for effect in made
+        if type(effect).__name__ == "GapFound"
+    ]
+
+
+def test_the_same_events_give_the_same_effects() -> None:
+    def told() -> list[Effect]:
+        night = Night()
+        night.air(34.0, 0, 50)
+        night.air(30.0, 50, 200)
+        return night.effects
+
+    assert told() == told()
+
+
+def test_a_step_leaves_the_state_before_it_untouched() -> None:
+    night = Night()
+    night.air(34.0, 0, 10)
+    before = night.nursery
+    kept = replace(before)
+    step(SETTINGS, before, Observed(Reading("air", 10.0, 20.0)))
+    assert before == kept
