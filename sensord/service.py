@@ -87,6 +87,7 @@ def build(config: Config, clock: Clock, places: Places, journal: Journal, patien
     if config.history.enabled:
         history = History(places.state, config.history, clock, on_answer=daemon.give)
         daemon.day = lambda: history.day
+        daemon.feed_reminder = config.history.feed_reminder
         daemon.on_alarms = memory.keeper_of_alarms(history, clock)
         daemon.add_output(history)
     daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, limits, patience))

@@ -11,7 +11,7 @@ from dataclasses import replace
 from sensord.readings import Fault, FaultKind
 from sensord.watch import alarms, brooder, dish
 from sensord.watch.effects import BandMoved, Effect, GapFound
-from sensord.watch.events import Condition, Event, Gap, Observed, Tick, Troubled
+from sensord.watch.events import Condition, Event, FeedsOverdue, Gap, Observed, Tick, Troubled
 from sensord.watch.obeying import commanded
 from sensord.watch.routing import Change, brooder_done, dish_done, observed, stand
 from sensord.watch.showing import snapshot
@@ -31,6 +31,10 @@ def step(settings: NurserySettings, nursery: Nursery, event: Event) -> tuple[Nur
             after, effects = _returned(settings, nursery, event)
         case Troubled():
             after, effects = _troubled(settings, nursery, event)
+        case FeedsOverdue():
+            effects = []
+            standing = bool(event.chicks)
+            after = stand(settings, nursery, event.seconds, UNIT_PLACE, Condition.FEED_OVERDUE, standing, None, effects)
         case _:
             after, effects = commanded(settings, nursery, event)
     return _alerted(settings, nursery, after, effects, event)

@@ -11,6 +11,7 @@ import argparse
 import os
 import random
 import time
+from collections.abc import Callable, Sequence
 from math import exp, sin
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -18,7 +19,7 @@ from tempfile import TemporaryDirectory
 from sensord.clock import FakeClock
 from sensord.config import HistorySection
 from sensord.edges.history import History
-from sensord.edges.history_reader import HistoryReader
+from sensord.edges.history_reader import HistoryReader, Point
 from sensord.readings import Reading
 from sensord.watch.effects import Measured
 
@@ -46,15 +47,18 @@ class Nursery:
         return round(a / STEP) * STEP, round(b / STEP) * STEP, round(c / STEP) * STEP, round(d / STEP) * STEP
 
 
-def write(folder: Path, days: float, flush_seconds: float) -> tuple[float, int]:
+def write(folder: Path, days: float, flush_seconds: float, real: bool = False) -> tuple[float, int]:
     """Seconds that it took, and bytes that this process handed to the file system."""
     clock = FakeClock(0.0, UTC)
-    history = History(folder, HistorySection(flush_seconds=flush_seconds), clock)
+    rules = HistorySection(flush_seconds=flush_seconds)
+    history = History(folder, rules, clock)
     nursery = Nursery(1)
     names = ("left", "right", "dish", "room")
     before, begun = _written(), time.monotonic()
     for second in range(1, round(days * 86_400) + 1):
         clock.advance(1.0)
+        if real:
+            time.sleep(max(0.0, begun + second - time.monotonic()))
         now = float(second)
         for name, celsius in zip(names, nursery.read(second), strict=True):
             history.handle(Measured(Reading(name, now, celsius), 0.5))
@@ -85,12 +89,13 @@ def year(folder: Path, days: float) -> None:
     with HistoryReader(path) as reader:
         rows = reader.counts()
         print(", ".join(f"{count} {name}" for name, count in rows.items() if count))
-        for what, ask in (
+        questions: list[tuple[str, Callable[[str], list[Point]]]] = [
             ("a day by minutes, four probes", lambda p: reader.minutes(p, end - 86_400, end)),
             ("a day, every reading, four probes", lambda p: reader.fine(p, end - 86_400, end)),
             ("the year by hours, four probes", lambda p: reader.hours(p, end - 366 * 86_400, end)),
             ("the year by minutes, four probes", lambda p: reader.minutes(p, end - 366 * 86_400, end)),
-        ):
+        ]
+        for what, ask in questions:
             begun = time.monotonic()
             points = sum(len(ask(probe)) for probe in reader.probes())
             print(f"{what}: {1000 * (time.monotonic() - begun):.0f} ms for {points} points")
@@ -99,13 +104,13 @@ def year(folder: Path, days: float) -> None:
         print(f"integrity check: {time.monotonic() - begun:.2f} s")
 
 
-def flushes(parent: Path, days: float) -> None:
+def flushes(parent: Path, days: float, intervals: Sequence[float], real: bool) -> None:
     print("flush   handed over   device writes   lost with the power, at most")
-    for seconds in (10.0, 30.0, 60.0):
+    for seconds in intervals:
         with TemporaryDirectory(dir=parent) as name:
             os.sync()
             before = _device_sectors(Path(name))
-            _, wrote = write(Path(name), days, seconds)
+            _, wrote = write(Path(name), days, seconds, real)
             os.sync()
             after = _device_sectors(Path(name))
         device = (
@@ -119,11 +124,13 @@ def main() -> None:
     parser.add_argument("--days", type=float, default=0.5)
     parser.add_argument("--full", action="store_true")
     parser.add_argument("--flush", action="store_true")
+    parser.add_argument("--intervals", type=float, nargs="+", default=[10.0, 30.0, 60.0])
+    parser.add_argument("--real", action="store_true", help="in real time, as the file system's own timers count too")
     parser.add_argument("--folder", type=Path)
     options = parser.parse_args()
     with TemporaryDirectory(dir=options.folder) as name:
         if options.flush:
-            flushes(options.folder or Path(name), options.days)
+            flushes(options.folder or Path(name), options.days, options.intervals, options.real)
         else:
             year(Path(name), YEAR_DAYS if options.full else options.days)
 
