@@ -238,6 +238,7 @@ class HistorySection(Section):
     flush_seconds: float = Field(30, ge=1, le=300)
     fine_days: int = Field(8, ge=1, le=60)
     minute_days: int = Field(365, ge=8, le=3650)
+    feed_reminder: bool = False
 
 
 class Config(Section):

@@ -17,8 +17,7 @@ from sensord.edges.broker import BrokerSettings
 from sensord.edges.fleet import LARGEST_PACKET_BYTES, FleetListener, UnitSeen
 from sensord.errors import BrokerError, ConfigError, DataError
 from sensord.publishing import broker_settings
-from sensord.screens.dashboard import dashboard
-from sensord.screens.fleet import Finder, Only, Told, fleet, fleet_words, in_detail, told
+from sensord.screens.fleet import Finder, Only, Told, fleet, fleet_words, told, unit_lines
 from sensord.screens.glyphs import ASCII, Glyphs
 from sensord.screens.page import Look
 
@@ -73,8 +72,9 @@ class FleetKeys:
                 self.finder = replace(self.finder, text="", typing=False)
             case "\x7f" | "\b":
                 self.finder = replace(self.finder, text=self.finder.text[:-1])
-            case _ if key.isprintable():
-                self.finder = replace(self.finder, text=self.finder.text + key)
+            case _:
+                more = key if key.isprintable() else ""
+                self.finder = replace(self.finder, text=self.finder.text + more)
 
     def _choose(self, names: list[str], step: int) -> None:
         if self.chosen not in names:
@@ -154,7 +154,7 @@ def _page(units: list[UnitSeen], look: Look, keys: FleetKeys, listener: FleetLis
     unit = next((unit for unit in units if unit.name == keys.looking_into), None)
     if unit is None or keys.helping:
         return fleet(units, look, keys.finder, listener.trouble)
-    return dashboard(unit.snapshot, in_detail(unit, look))
+    return Group(*unit_lines(unit, look))
 
 
 def _lines(listener: FleetListener, clock: Clock, options: argparse.Namespace) -> int:
@@ -174,16 +174,8 @@ def _lines(listener: FleetListener, clock: Clock, options: argparse.Namespace) -
         known = told(units, look, Finder())
         lines = fleet_words(units, look)[1:]
         news = {one.unit.name: line for one, line in zip(known, lines, strict=True)}
-        if options.json:
-            say(
-                [
-                    _json(one.unit, one.answer.sentence, one.needs_a_person)
-                    for one in known
-                    if _is_news(one.unit.name, news, before)
-                ]
-            )
-        else:
-            say([line for name, line in news.items() if _is_news(name, news, before)])
+        fresh = [one for one in known if _is_news(one.unit.name, news, before)]
+        say([_json(one) if options.json else news[one.unit.name] for one in fresh])
         before = news
         if options.once:
             return 1 if any(one.needs_a_person for one in known) else 0

@@ -46,6 +46,7 @@ class Keyboard:
             descriptor = -1 if sys.stdin is None else sys.stdin.fileno()  # None where it was closed at the start
         self._descriptor = descriptor
         self._before: list[Any] | None = None
+        self._typed = ""
 
     def __enter__(self) -> Self:
         if os.isatty(self._descriptor):
@@ -69,13 +70,17 @@ class Keyboard:
 
     def read(self, within_seconds: float) -> str:
         """The key pressed within that time of life; `next` or `previous` for tab and arrows, empty for none."""
-        watched = [self._descriptor] if self.present else []
-        ready, _, _ = select.select(watched, [], [], within_seconds)
-        if not ready:
-            return ""
-        typed = os.read(self._descriptor, 32).decode(errors="replace")
+        typed, self._typed = self._typed, ""
+        if not typed:
+            watched = [self._descriptor] if self.present else []
+            ready, _, _ = select.select(watched, [], [], within_seconds)
+            if not ready:
+                return ""
+            typed = os.read(self._descriptor, 32).decode(errors="replace")
         if not typed:  # the terminal has gone
             return "q"
+        if typed not in _NAMED and not typed.startswith("\x1b"):
+            self._typed = typed[1:]  # typed faster than the screen is drawn
         return _NAMED.get(typed, typed[:1].lower())
 
 

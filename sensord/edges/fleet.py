@@ -4,10 +4,10 @@ Seconds in these snapshots are UTC seconds since 1970: units do not share a mono
 """
 
 import threading
-from collections.abc import Iterable
+from collections.abc import MutableMapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
@@ -24,6 +24,7 @@ OVERVIEW = ("status", "alarm/+/+", "brooder/+", "dish/+")
 DETAIL = "probe/+"
 LARGEST_PACKET_BYTES = 65_536
 
+_ONLINE = b"online"
 _PRIORITIES = {priority.word: priority for priority in Priority}
 _State = TypeVar("_State", bound=StatePayload)
 
@@ -39,13 +40,17 @@ class UnitSeen:
 
 @dataclass(slots=True)
 class _Unit:
-    online: bool = False
+    status: bytes = b""
     heard_utc: float = 0.0
     trusted: bool = True
-    alarms: dict[str, AlarmPayload] = field(default_factory=dict)
-    brooders: dict[str, BrooderPayload] = field(default_factory=dict)
-    dishes: dict[str, DishPayload] = field(default_factory=dict)
+    alarms: dict[str, AlarmView] = field(default_factory=dict)
+    brooders: dict[str, BrooderView] = field(default_factory=dict)
+    dishes: dict[str, DishView] = field(default_factory=dict)
     probes: dict[str, ProbePayload] = field(default_factory=dict)
+
+    @property
+    def online(self) -> bool:
+        return self.status == _ONLINE
 
 
 class FleetBook:
@@ -69,33 +74,45 @@ class FleetBook:
                 self._note(unit, kind, key, payload, utc_seconds)
             except ValidationError:
                 self.not_understood += 1
-            if not unit.heard_utc and not unit.alarms and not unit.brooders and not unit.dishes:
-                del self._units[name]  # a cleared topic is no unit
+            if not (unit.status or unit.alarms or unit.brooders or unit.dishes):
+                del self._units[name]  # its topics were cleared
 
     def _note(self, unit: _Unit, kind: str, key: str, payload: bytes, utc_seconds: float) -> None:
         match kind:
             case "status":
-                unit.online = payload == b"online"
-                unit.heard_utc = (unit.heard_utc or utc_seconds) if payload else 0.0
+                # A retained `offline` may be old; one after `online` tells when the unit fell silent.
+                if unit.online or payload == _ONLINE:
+                    unit.heard_utc = utc_seconds
+                unit.status = payload
             case "alarm":
-                self._keep(unit, unit.alarms, AlarmPayload, key, payload)
+                alarm = self._read(unit, unit.alarms, AlarmPayload, key, payload)
+                if alarm is not None and (view := _alarm_view(alarm, utc_seconds)) is not None:
+                    unit.alarms[key] = view
             case "brooder":
-                self._keep(unit, unit.brooders, BrooderPayload, key, payload)
+                if (brooder := self._read(unit, unit.brooders, BrooderPayload, key, payload)) is not None:
+                    unit.brooders[key] = _brooder_view(brooder)
             case "dish":
-                self._keep(unit, unit.dishes, DishPayload, key, payload)
+                if (dish := self._read(unit, unit.dishes, DishPayload, key, payload)) is not None:
+                    unit.dishes[key] = _dish_view(dish)
             case "probe":
-                self._keep(unit, unit.probes, ProbePayload, key, payload)
+                if (probe := self._read(unit, unit.probes, ProbePayload, key, payload)) is not None:
+                    unit.probes[key] = probe
+            case _:
+                pass  # the broker sends only what was asked for
 
     @staticmethod
-    def _keep(unit: _Unit, kept: dict[str, _State], model: type[_State], key: str, payload: bytes) -> None:
-        if not payload:
-            kept.pop(key, None)
-            return
-        state = model.model_validate_json(payload)
-        kept[key] = state
-        unit.trusted = state.clock_trusted
-        # The unit's own word for when it was, since a retained message may be old when it reaches us.
-        unit.heard_utc = max(unit.heard_utc, _utc(state.time)) if state.clock_trusted else unit.heard_utc
+    def _read(
+        unit: _Unit, kept: MutableMapping[str, Any], model: type[_State], key: str, payload: bytes
+    ) -> _State | None:
+        """The state in a message; what was kept under its key goes, and stays away where the message is empty."""
+        state = model.model_validate_json(payload) if payload else None
+        kept.pop(key, None)
+        if state is not None:
+            unit.trusted = state.clock_trusted
+            if state.clock_trusted:
+                # The unit's own word for when it was: a retained message may be old when it reaches us.
+                unit.heard_utc = max(unit.heard_utc, _utc(state.time))
+        return state
 
     def units(self, utc_seconds: float) -> list[UnitSeen]:
         """Every unit, by name, as of now."""
@@ -104,17 +121,17 @@ class FleetBook:
 
     @staticmethod
     def _seen(name: str, unit: _Unit, now: float) -> UnitSeen:
-        at = now if unit.online else unit.heard_utc
+        at = now if unit.online else unit.heard_utc or now
         snapshot = Snapshot(
             unit=name,
             seconds=at,
             utc_seconds=at if unit.trusted else None,
             probes=tuple(_probe_view(probe, at) for _, probe in sorted(unit.probes.items())),
-            dishes=tuple(_dish_view(dish) for _, dish in sorted(unit.dishes.items())),
-            brooders=tuple(_brooder_view(brooder) for _, brooder in sorted(unit.brooders.items())),
-            alarms=tuple(_alarm_views(unit.alarms.values(), at)),
+            dishes=tuple(dish for _, dish in sorted(unit.dishes.items())),
+            brooders=tuple(brooder for _, brooder in sorted(unit.brooders.items())),
+            alarms=tuple(alarm for _, alarm in sorted(unit.alarms.items())),
         )
-        return UnitSeen(name, snapshot, None if unit.online else max(0.0, now - unit.heard_utc))
+        return UnitSeen(name, snapshot, None if unit.online else max(0.0, now - at))
 
 
 class FleetListener:
@@ -168,22 +185,21 @@ class FleetListener:
         return 1.0
 
 
-def _alarm_views(alarms: Iterable[AlarmPayload], now: float) -> Iterable[AlarmView]:
-    for alarm in alarms:
-        if alarm.state is AlarmState.NORMAL or alarm.priority is None:
-            continue
-        yield AlarmView(
-            place=alarm.place,
-            condition=alarm.condition,
-            priority=_PRIORITIES[alarm.priority],
-            state=alarm.state,
-            standing=alarm.active,
-            since_seconds=_utc(alarm.since) if alarm.since and alarm.clock_trusted else now,
-            celsius=alarm.value,
-            seen=alarm.seen,
-            do_first=alarm.do_first,
-            shelved_left_seconds=alarm.shelved_left_s,
-        )
+def _alarm_view(alarm: AlarmPayload, heard_utc: float) -> AlarmView | None:
+    if alarm.state is AlarmState.NORMAL or alarm.priority is None:
+        return None
+    return AlarmView(
+        place=alarm.place,
+        condition=alarm.condition,
+        priority=_PRIORITIES[alarm.priority],
+        state=alarm.state,
+        standing=alarm.active,
+        since_seconds=_utc(alarm.since) if alarm.since and alarm.clock_trusted else heard_utc,
+        celsius=alarm.value,
+        seen=alarm.seen,
+        do_first=alarm.do_first,
+        shelved_left_seconds=alarm.shelved_left_s,
+    )
 
 
 def _brooder_view(brooder: BrooderPayload) -> BrooderView:

@@ -8,19 +8,21 @@ is offline is watched by nobody and comes right after the dangerous ones.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum, unique
+from typing import TypeAlias
 
 from rich.cells import cell_len, set_cell_size
 from rich.console import Group
 from rich.text import Text
 
 from sensord.edges.fleet import UnitSeen
+from sensord.screens.dashboard import screen_lines
 from sensord.screens.page import BIG_STYLES, PLATE_STYLES, Look, line, plate, wrapped
 from sensord.screens.ruler import QUIET
 from sensord.screens.words import Answer, Tone, answer
 from sensord.watch.effects import DishState
 from sensord.watch.views import Snapshot
 
-__all__ = ["Finder", "Only", "Told", "fleet", "fleet_lines", "fleet_words", "in_detail", "told"]
+__all__ = ["Finder", "Only", "Told", "fleet", "fleet_lines", "fleet_words", "told", "unit_lines"]
 
 _ORDER = (Tone.HIGH, Tone.STALE, Tone.MEDIUM, Tone.READY, Tone.LOW, Tone.WAIT, Tone.RIGHT)
 _NEED_A_PERSON = (Tone.HIGH, Tone.STALE, Tone.MEDIUM, Tone.READY, Tone.LOW)
@@ -93,6 +95,18 @@ def fleet_lines(units: Sequence[UnitSeen], look: Look, finder: Finder, trouble: 
     return [*head, *body, *blank, *foot][: look.height]
 
 
+def unit_lines(unit: UnitSeen, look: Look) -> list[Text]:
+    """One unit as its own dashboard shows it, below its name; without keys, which would act on another machine."""
+    head = [line(look, look.width, "  ", (unit.name, "bold"))]
+    foot = [
+        line(look, look.width, "  ", ("esc", "bold"), (" back to all", QUIET), "  ", ("tab", "bold"), (" next", QUIET))
+    ]
+    own = replace(look, height=look.height - 2, stale_seconds=unit.stale_seconds, keys=False, chosen="", help=False)
+    body = screen_lines(unit.snapshot, own)
+    blank = [Text()] * (look.height - 2 - len(body))
+    return [*head, *body, *blank, *foot]
+
+
 def fleet_words(units: Sequence[UnitSeen], look: Look) -> list[str]:
     """The same as plain lines, one a unit, the most urgent first."""
     known = told(units, look, Finder())
@@ -139,10 +153,14 @@ def _summary(everyone: list[Told]) -> str:
     return f"{len(needing)} OF {len(everyone)} {'NEEDS' if one else 'NEED'} YOU, {needing[0].unit.name} first"
 
 
-def _loud_rows(loud: list[Told], look: Look) -> list[tuple[str, Text]]:
-    """One line a unit, each with the name of its unit beside it."""
+_Row: TypeAlias = tuple[tuple[str, ...], Text]
+"""A line, and the units that it shows."""
+
+
+def _loud_rows(loud: list[Told], look: Look) -> list[_Row]:
+    """One line a unit."""
     width = min(24, max((cell_len(one.unit.name) for one in loud), default=0))
-    rows = []
+    rows: list[_Row] = []
     for one in loud:
         style = BIG_STYLES[one.answer.tone] if one.answer.tone is not Tone.STALE else "bold"
         marked = one.unit.name == look.chosen
@@ -157,12 +175,12 @@ def _loud_rows(loud: list[Told], look: Look) -> list[tuple[str, Text]]:
             (one.answer.sentence, style),
             (also, QUIET),
         )
-        rows.append((one.unit.name, row))
+        rows.append(((one.unit.name,), row))
     return rows
 
 
-def _crowd(quiet: list[Told], look: Look) -> list[tuple[str, Text]]:
-    """Rows of names with temperatures; each with the name of the chosen unit in it, or of its first."""
+def _crowd(quiet: list[Told], look: Look) -> list[_Row]:
+    """Names with temperatures, as many in a line as fit."""
     if not quiet:
         return []
     cells = [(one.unit.name, _temperatures(one.unit.snapshot)) for one in quiet]
@@ -170,7 +188,7 @@ def _crowd(quiet: list[Told], look: Look) -> list[tuple[str, Text]]:
     values = min(12, max(cell_len(value) for _, value in cells))
     width = 2 + names + 1 + values + _GAP
     columns = max(1, (look.width - 2) // width)
-    rows = []
+    rows: list[_Row] = []
     for start in range(0, len(cells), columns):
         parts: list[str | tuple[str, str]] = []
         for name, value in cells[start : start + columns]:
@@ -180,8 +198,7 @@ def _crowd(quiet: list[Told], look: Look) -> list[tuple[str, Text]]:
                 (set_cell_size(name, names), "bold reverse" if marked else ""),
                 (f" {set_cell_size(value, values)}{' ' * _GAP}", QUIET),
             ]
-        here = [name for name, _ in cells[start : start + columns]]
-        rows.append((look.chosen if look.chosen in here else here[0], line(look, look.width, *parts)))
+        rows.append((tuple(name for name, _ in cells[start : start + columns]), line(look, look.width, *parts)))
     return rows
 
 
@@ -189,17 +206,18 @@ def _temperatures(snapshot: Snapshot) -> str:
     return " ".join("--.-" if one.celsius is None else f"{one.celsius:.1f}" for one in snapshot.brooders)
 
 
-def _windowed(loud: list[tuple[str, Text]], crowd: list[tuple[str, Text]], room: int, look: Look) -> list[Text]:
-    """As many rows as there is room for, always with the chosen one; what is left out is counted."""
-    rows: list[tuple[str, Text]] = [*loud, *([("", Text())] if loud and crowd else []), *crowd]
+def _windowed(loud: list[_Row], crowd: list[_Row], room: int, look: Look) -> list[Text]:
+    """As many rows as there is room for, always with the chosen one; the units left out are counted."""
+    blank: list[_Row] = [((), Text())] if loud and crowd else []
+    rows = [*loud, *blank, *crowd]
     if len(rows) <= room:
         return [row for _, row in rows]
-    chosen = next((index for index, (name, _) in enumerate(rows) if name and name == look.chosen), 0)
+    chosen = next((index for index, (names, _) in enumerate(rows) if look.chosen in names), 0)
     room -= 1
     start = 0 if chosen < room else min(chosen - room // 2, len(rows) - room)
-    left = [row for row in rows[start + room :] if row[0]]
-    above = sum(bool(name) for name, _ in rows[:start])
-    words = " and ".join([*([f"{above} rows above"] if above else []), *([f"{len(left)} more below"] if left else [])])
+    above = sum(len(names) for names, _ in rows[:start])
+    below = sum(len(names) for names, _ in rows[start + room :])
+    words = " and ".join([*([f"{above} above"] if above else []), *([f"{below} more below"] if below else [])])
     return [*(row for _, row in rows[start : start + room]), line(look, look.width, (f"  … {words}", "bold"))]
 
 
@@ -240,8 +258,3 @@ def _help(look: Look) -> list[Text]:
         rows.append(line(look, look.width, (f"  {key:<7}", "bold"), first))
         rows += [line(look, look.width, "         ", row) for row in more]
     return rows
-
-
-def in_detail(unit: UnitSeen, look: Look) -> Look:
-    """The look with which `dashboard` shows one unit of a fleet: its keys would act on another machine."""
-    return replace(look, stale_seconds=unit.stale_seconds, keys=False, chosen="", help=False)

@@ -1,7 +1,7 @@
-"""Hundreds of simulated units on one broker, each with a connection and a will of its own, and the screen that shows all.
+"""Hundreds of simulated units on one broker, each with a connection and a will of its own, and the screen of all.
 
     python -m tests.bench.fleet                            500 units for 20 s, then the numbers
-    python -m tests.bench.fleet --stay --port 18831        units that stay, to look at: sensord watch --fleet --broker ...
+    python -m tests.bench.fleet --stay --port 18831        units that stay, to look at with `watch --fleet`
 
 The units speak raw MQTT 3.1.1 (a thread each would measure Python, not the broker); what they say is made by the same
 code as in the daemon.
