@@ -34,7 +34,8 @@ class Swing:
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """`bins` are means of `BIN_SECONDS` each, the last one ending at `seconds`; blocks are (low, high, mean, fall, rise)."""
+    """`bins` are means of `BIN_SECONDS` each, the last one ending at `seconds`; blocks are (low, high, mean, fall,
+    rise, seconds at their end)."""
 
     seconds: float | None = None
     bins: tuple[float, ...] = ()
@@ -59,27 +60,27 @@ def add(trend: Trend, band: Band, seconds: float, celsius: float) -> Trend:
     bins = (*trend.bins[1 - BINS_KEPT :], mean)
     begun = trend.block_begun_seconds
     if begun is None or seconds - begun > 2 * BLOCK_SECONDS:
-        begun, block = seconds, ()
+        begun, block = seconds, tuple[float, ...]()
     else:
         block = (*trend.block, mean)
     blocks, swing = trend.blocks, trend.swing
     if seconds - begun >= BLOCK_SECONDS:
         if min(block) >= band.low_celsius and max(block) <= band.high_celsius:
-            blocks = (*blocks[1 - BLOCKS_KEPT :], _summed(block))
+            blocks = (*blocks[1 - BLOCKS_KEPT :], _summed(block, seconds))
             swing = _usual(blocks)
         begun, block = seconds, ()
     return Trend(seconds, bins, seconds, celsius, 1, begun, block, blocks, swing)
 
 
-def _summed(block: tuple[float, ...]) -> tuple[float, ...]:
+def _summed(block: tuple[float, ...], seconds: float) -> tuple[float, ...]:
     rates = [(after - before) / (2 * BIN_SECONDS) for before, after in zip(block, block[2:], strict=False)]
-    return min(block), max(block), sum(block) / len(block), -min(rates, default=0.0), max(rates, default=0.0)
+    return min(block), max(block), sum(block) / len(block), -min(rates, default=0.0), max(rates, default=0.0), seconds
 
 
 def _usual(blocks: tuple[tuple[float, ...], ...]) -> Swing | None:
     if len(blocks) < LEAST_BLOCKS:
         return None
-    lows, highs, _, falls, rises = (sorted(column) for column in zip(*blocks, strict=True))
+    lows, highs, _, falls, rises, _ = (sorted(column) for column in zip(*blocks, strict=True))
     # Not the very lowest: a lid opened for a moment leaves one low block now and then.
     aside = len(blocks) // 8
     return Swing(
