@@ -9,8 +9,7 @@ from pathlib import Path
 from sensord.checks.findings import Finding, bad, fine, warn
 from sensord.checks.machine import Machine
 from sensord.checks.site import Site
-from sensord.edges.bulk import BULK_FILE
-from sensord.edges.one_wire import locate
+from sensord.edges.one_wire import BULK_FILE, locate
 
 __all__ = ["Overlay", "bulk_file", "bus", "overlays"]
 

@@ -11,9 +11,17 @@ from pathlib import Path
 from sensord.care.remedies import REMEDIES
 from sensord.checks.findings import Finding, bad, fine, warn
 from sensord.checks.site import Site
-from sensord.edges.bulk import BULK_FILE, BulkConversion
+from sensord.edges.bulk import BulkConversion
 from sensord.edges.hands import Asker, Overdue
-from sensord.edges.one_wire import Spot, conversion_seconds, externally_powered, locate, read_bytes, refusal_of
+from sensord.edges.one_wire import (
+    BULK_FILE,
+    Spot,
+    conversion_seconds,
+    externally_powered,
+    locate,
+    read_bytes,
+    refusal_of,
+)
 from sensord.edges.scratchpad import Converted, Refused, decode
 from sensord.readings import FaultKind
 

@@ -72,7 +72,7 @@ def settings(site: Site) -> Iterator[Finding]:
         )
     else:
         names = ", ".join([*config.brooders, *config.dishes])
-        yield fine("config.places", f"watched: {names} with {len(config.probes)} probes")
+        yield fine("config.places", f"watched: {names}, by {', '.join(config.probes)}")
     if config.chime.kind == "none":
         yield warn(
             "config.buzzer",

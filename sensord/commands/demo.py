@@ -24,6 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--speed", type=float, default=1.0, metavar="N", help="N times as fast as life (1 to 120)")
     parser.add_argument("--for", dest="duration", metavar="DURATION", help="end after so long of the demo's time: 40m")
     parser.add_argument("--broker", metavar="HOST:PORT", help="publish to this MQTT broker")
+    parser.add_argument("--state", type=Path, metavar="DIR", help="keep the history there, for `sensord report`")
     parser.add_argument("--plain", action="store_true", help="lines instead of the dashboard")
 
 
@@ -37,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
         tree = FakeTree(Path(folder) / "one-wire", clock, scene.probes)
         scene.play_on(tree)
         config = _config(tree.root, options.broker, options.speed)
-        places = Places(Path(folder) / "state", Path(folder) / "control.sock")
+        places = Places(options.state or Path(folder) / "state", Path(folder) / "control.sock")
         shows = sys.stdout.isatty() and not options.plain
         with tree, (Path(folder) / "journal.log").open("w") as hidden:
             daemon = build(config, clock, places, Journal(hidden if shows else sys.stdout), SystemClock())

@@ -16,7 +16,7 @@ from sensord.watch.band import Limit, LimitSettings, judge
 from sensord.watch.contact import HOTTEST_CHICK_CELSIUS, jump_share
 from sensord.watch.effects import BandMoved, Effect, Forecast, Note, Noted, Verdict
 from sensord.watch.events import Condition
-from sensord.watch.forecast import Course, CourseRules, look_ahead, suspect
+from sensord.watch.forecast import Course, CourseRules, failed, look_ahead, returned
 from sensord.watch.side import Level, Side, SideRules, advance
 from sensord.watch.trend import Trend, add, rate
 from sensord.watch.views import BrooderView
@@ -57,7 +57,7 @@ class BrooderSettings:
     deadband_celsius: float = 0.3
     on_delay_seconds: float = 200.0
     warm_delay_seconds: float = 100.0
-    off_delay_seconds: float = 60.0
+    off_delay_seconds: float = 120.0
     danger_warm_celsius: float = 1.5
     danger_cold_celsius: float = 3.0
     hottest_celsius: float = 38.5
@@ -83,9 +83,10 @@ class _Probe:
 
 @dataclass(frozen=True, slots=True)
 class _Contact:
-    """Something lies against the probe since `since_seconds`, which then read `celsius`."""
+    """Something lies against the probe since `since_seconds`: it went from `from_celsius` to `celsius`."""
 
     since_seconds: float
+    from_celsius: float
     celsius: float
 
 
@@ -172,11 +173,21 @@ def _breathed(settings: BrooderSettings, brooder: Brooder, reading: Reading) -> 
     band = brooder.band
     cold = advance(_cold_rules(settings), brooder.cold, seconds, band.low_celsius - air, -slope)
     warm = advance(_warm_rules(settings, band), brooder.warm, seconds, air - band.high_celsius, slope)
+    was = brooder
     brooder = replace(brooder, seconds=seconds, celsius=air, trend=trend, cold=cold)
-    brooder = _touched(settings, brooder, warm, air)
+    brooder = _touched(brooder, warm, air)
+    brooder = replace(brooder, course=_blamed(settings, was, brooder, seconds))
     if has_new_bin:
         brooder = _looked_ahead(settings, brooder, seconds)
     return brooder
+
+
+def _blamed(settings: BrooderSettings, was: Brooder, now: Brooder, seconds: float) -> Course:
+    """The course after this reading: an excursion that has just come to stand is held against the heater."""
+    for before, after, is_cold in ((was.cold, now.cold, True), (was.warm, now.warm, False)):
+        if after.level > before.level is Level.IN_BAND and before.was_in_band:
+            return failed(settings.course, now.course, now.trend, is_cold, seconds)
+    return now.course
 
 
 def _cold_rules(settings: BrooderSettings) -> SideRules:
@@ -247,18 +258,17 @@ def _learned(brooder: Brooder, fresh: Mapping[str, float], seconds: float) -> Ma
     }
 
 
-def _touched(settings: BrooderSettings, brooder: Brooder, warm: Side, air: float) -> Brooder:
+def _touched(brooder: Brooder, warm: Side, air: float) -> Brooder:
     """Whether too warm is the air, or a chick on the probe."""
     seconds = brooder.seconds or 0.0
     contact = brooder.contact
     if contact is not None:
-        is_chick = (
-            air <= min(contact.celsius + 1.0, HOTTEST_CHICK_CELSIUS)
-            and seconds - contact.since_seconds <= CHICK_LONGEST_SECONDS
-        )
-        if is_chick and air >= brooder.band.high_celsius:
-            return replace(brooder, warm=brooder.warm)
-        return replace(brooder, warm=Side(was_in_band=True) if is_chick else warm, contact=None)
+        lasts = seconds - contact.since_seconds <= CHICK_LONGEST_SECONDS
+        if not lasts or air > min(contact.celsius + 1.0, HOTTEST_CHICK_CELSIUS):
+            return replace(brooder, warm=warm, contact=None)
+        # The chick has left when most of the jump is undone; until then what is read is the chick.
+        has_left = air < contact.from_celsius + 0.4 * (contact.celsius - contact.from_celsius)
+        return replace(brooder, warm=Side(was_in_band=True), contact=None if has_left else contact)
     if warm.level > brooder.warm.level is Level.IN_BAND and brooder.warm.was_in_band:
         change, share, lately = jump_share(brooder.trend, 30)
         started = brooder.trend.bins[-1] - change if brooder.trend.bins else air
@@ -267,7 +277,7 @@ def _touched(settings: BrooderSettings, brooder: Brooder, warm: Side, air: float
         if change > 0 and share >= JUMP_SHARE and abs(lately) <= 0.15 and is_usual and air < HOTTEST_CHICK_CELSIUS:
             return replace(
                 brooder,
-                contact=_Contact(seconds, air),
+                contact=_Contact(seconds, started, air),
                 chick_until_seconds=seconds + CHICK_REMEMBERED_SECONDS,
             )
     return replace(brooder, warm=warm)
@@ -275,11 +285,8 @@ def _touched(settings: BrooderSettings, brooder: Brooder, warm: Side, air: float
 
 def _looked_ahead(settings: BrooderSettings, brooder: Brooder, seconds: float) -> Brooder:
     course, is_news = look_ahead(settings.course, brooder.course, brooder.trend, brooder.band, seconds)
-    outside = brooder.cold.outside_since is not None or brooder.warm.outside_since is not None
-    if outside:
-        if brooder.cold.level or brooder.warm.level:
-            course = suspect(settings.course, course, seconds)
-        return replace(brooder, course=replace(course, outlook=None, since_seconds=None))
+    if brooder.cold.outside_since is not None or brooder.warm.outside_since is not None:
+        return replace(brooder, course=returned(course, seconds))
     outlook = course.outlook
     brooder = replace(brooder, course=course)
     if is_news and outlook is not None:
@@ -396,7 +403,7 @@ def gap(
         celsius=None,
         cold=Side(),
         warm=Side(),
-        course=Course(),
+        course=Course(beyond_until=seconds),
         contact=None,
         disagree=Limit(),
         begun_seconds=seconds,

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from sensord.readings import Fault, FaultKind
 from sensord.watch import alarms, brooder, dish
-from sensord.watch.effects import Effect, GapFound
+from sensord.watch.effects import BandMoved, Effect, GapFound
 from sensord.watch.events import Condition, Event, FeedsOverdue, Gap, Observed, Tick, Troubled
 from sensord.watch.obeying import commanded
 from sensord.watch.routing import Change, brooder_done, dish_done, observed, stand
@@ -42,7 +42,9 @@ def step(settings: NurserySettings, nursery: Nursery, event: Event) -> tuple[Nur
 
 def _ticked(settings: NurserySettings, nursery: Nursery, tick: Tick) -> Change:
     effects: list[Effect] = []
-    nursery = replace(nursery, utc_seconds=tick.utc_seconds)
+    if not nursery.bands_told:
+        effects += _pinned_bands(settings, tick.seconds)
+    nursery = replace(nursery, utc_seconds=tick.utc_seconds, bands_told=True)
     for name, probe in settings.probes.items():
         known = nursery.probes[name]
         if tick.seconds - known.heard_seconds >= probe.late_seconds:
@@ -60,6 +62,15 @@ def _ticked(settings: NurserySettings, nursery: Nursery, tick: Tick) -> Change:
     if book is not nursery.book:
         nursery = replace(nursery, book=book)
     return _gap_told(nursery, tick, effects)
+
+
+def _pinned_bands(settings: NurserySettings, seconds: float) -> list[Effect]:
+    """The bands that no plan will tell of, for whoever writes them down."""
+    return [
+        BandMoved(seconds, name, many.band, many.band_source, pinned=True)
+        for name, many in settings.brooders.items()
+        if many.pinned
+    ]
 
 
 def _gap_told(nursery: Nursery, tick: Tick, effects: list[Effect]) -> Change:

@@ -74,6 +74,7 @@ class Nursery:
     utc_seconds: float | None = None
     gap: Gap | None = None
     troubles: Mapping[str, str] = field(default_factory=dict)
+    bands_told: bool = False
 
     def having(
         self,
@@ -92,6 +93,7 @@ class Nursery:
             self.utc_seconds,
             self.gap,
             self.troubles,
+            self.bands_told,
         )
 
 

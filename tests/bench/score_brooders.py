@@ -265,6 +265,7 @@ def _score_excursion(
         since = max(broken[-1][1], excursion.start_s - 7200, *(e for e in earlier[-1:]), 0.0)
         warnings = [t.at for t in told if t.side == excursion.side]
         warnings += [a.start for a in alarms if a.kind == excursion.side]
+        warnings += [excursion.start_s for _ in standing]
         early = [w for w in warnings if since <= w <= excursion.start_s]
         if early:
             total.leads.append(excursion.start_s - min(early))
