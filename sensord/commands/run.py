@@ -31,7 +31,9 @@ def run(options: argparse.Namespace) -> int:
         config = config.model_copy(update={"one_wire": one_wire})
     places = Places.of(config, daemon_path(os.environ))
     places = Places(options.state or places.state, options.socket or places.socket)
-    daemon = build(config, SystemClock(), places, Journal(sys.stderr))
+    journal = Journal(sys.stderr)
+    journal.adopt()
+    daemon = build(config, SystemClock(), places, journal)
     stop_on_signals(daemon)
     daemon.run()
     return 0

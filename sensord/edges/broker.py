@@ -473,6 +473,8 @@ class Connection:
                 )
             case ssl.SSLError():
                 return f"TLS fails ({error.reason or error}): check mqtt.port, mqtt.certificate_file and mqtt.key_file"
+            case ConnectionResetError() if settings.encrypted:
+                return "it hangs up on TLS: check mqtt.port, and whether that port wants TLS at all (mqtt.tls)"
             case ConnectionRefusedError():
                 return "nobody listens there: check mqtt.host and mqtt.port, and that the broker runs"
             case TimeoutError():

@@ -95,6 +95,11 @@ class Buttons:
             self.close()
             raise
 
+    @property
+    def any_down(self) -> bool:
+        """Whether a button is down at this moment."""
+        return any(part.is_pressed for part in self._parts)
+
     def close(self) -> None:
         """Give the pins back; may be called twice."""
         while self._parts:

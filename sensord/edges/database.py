@@ -104,12 +104,17 @@ def open_writer(path: Path) -> Connection:
         return connection
 
 
-def open_reader(path: Path) -> Connection:
-    """A connection that cannot write, beside a writer or without one. Raises `StorageError`."""
+def open_reader(path: Path, untouched: bool = False) -> Connection:
+    """A connection that cannot write, beside a writer or without one. Raises `StorageError`.
+
+    A reader of a file in WAL mode still makes the file's companions anew where nobody writes; `untouched` does without.
+    """
     with telling(path):
         if not path.exists():
             raise StorageError(f"{path}: there is no history yet; `sensord run` begins one")
         address = f"{path.absolute().as_uri()}?mode=ro"
+        if untouched and not path.with_name(f"{path.name}-wal").exists():
+            address += "&immutable=1"
         connection = sqlite3.connect(
             address, uri=True, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False
         )

@@ -102,12 +102,13 @@ class HistoryReader:
     """Read-only questions to the file at `path`, beside a running daemon or without one.
 
     Raises `StorageError` where there is no history or it cannot be read. Ranges are half open, UTC seconds.
+    `untouched` leaves no trace of the reading in the folder; only for a short look.
     """
 
-    def __init__(self, path: Path, connection: Connection | None = None) -> None:
+    def __init__(self, path: Path, connection: Connection | None = None, *, untouched: bool = False) -> None:
         """`connection` is the writer's own, which then stays the writer's to close."""
         self.path = path
-        self._connection: Connection = connection or open_reader(path)
+        self._connection: Connection = connection or open_reader(path, untouched)
 
     def __enter__(self) -> Self:
         return self
@@ -124,6 +125,19 @@ class HistoryReader:
 
     def probes(self) -> tuple[str, ...]:
         return tuple(name for (name,) in self._rows("SELECT name FROM probe ORDER BY name"))
+
+    def probe_of(self, dish: str) -> str | None:
+        """The probe that a dish had when it last changed its state."""
+        found = self._rows("SELECT probe FROM dish_state WHERE dish = ? ORDER BY id DESC LIMIT 1", dish)
+        return next((probe for (probe,) in found), None)
+
+    def dish_probes(self) -> tuple[str, ...]:
+        """Every probe that ever was a dish's."""
+        return tuple(probe for (probe,) in self._rows("SELECT DISTINCT probe FROM dish_state ORDER BY probe"))
+
+    def places(self) -> tuple[str, ...]:
+        """Every place that was ever held to a band: the brooders."""
+        return tuple(place for (place,) in self._rows("SELECT DISTINCT place FROM band ORDER BY place"))
 
     def last_seen(self) -> LastSeen | None:
         """None where nothing was ever written."""

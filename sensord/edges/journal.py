@@ -3,8 +3,12 @@
 Under systemd each line carries the `<N>` prefix of sd-daemon(3); elsewhere plain text goes to the given stream.
 """
 
+import logging
 import os
 import sys
+import threading
+import traceback
+from types import TracebackType
 from typing import TextIO
 
 from sensord.watch.effects import (
@@ -47,22 +51,70 @@ class Journal:
     def __init__(self, stream: TextIO = sys.stderr) -> None:
         self._stream = stream
         self._prefixed = under_systemd(stream)
+        self._in_trouble: frozenset[str] = frozenset()
 
     def handle(self, item: Effect | Snapshot) -> None:
+        if isinstance(item, Snapshot):
+            self._outputs(item)
+            return
         told = _told(item)
         if told is not None:
             self.write(*told)
+
+    def _outputs(self, snapshot: Snapshot) -> None:
+        """An output that has just failed, or works again: once each, however long it lasts."""
+        failed = {output.name: output.words for output in snapshot.outputs if not output.working}
+        for name in failed.keys() - self._in_trouble:
+            self.write(_ERROR, f"output {name} is in trouble: {failed[name]}")
+        for name in self._in_trouble - failed.keys():
+            self.write(_INFO, f"output {name} works again")
+        self._in_trouble = frozenset(failed)
 
     def write(self, level: int, text: str) -> None:
         """Write `text` at a syslog level; every line of it gets the prefix."""
         for line in text.splitlines():
             print(f"<{level}>{line}" if self._prefixed else line, file=self._stream, flush=True)
 
+    def adopt(self) -> None:
+        """From now on also take what the modules log, and what ends a thread or the process: each line with its level.
+
+        journald would file all lines of a traceback but the first under the level of plain output.
+        """
+        logging.basicConfig(
+            handlers=[_Handler(self)], format="%(name)s: %(message)s", level=logging.WARNING, force=True
+        )
+        sys.excepthook = self._ended
+        threading.excepthook = lambda hook: self._ended(
+            hook.exc_type, hook.exc_value, hook.exc_traceback, hook.thread.name if hook.thread else ""
+        )
+
+    def _ended(
+        self,
+        kind: type[BaseException],
+        error: BaseException | None,
+        trace: TracebackType | None,
+        thread: str = "",
+    ) -> None:
+        where = f"thread {thread}: " if thread else ""
+        self.write(_ERROR, where + "".join(traceback.format_exception(kind, error, trace)))
+
     def close(self) -> None:
         self._stream.flush()
 
 
-def _told(item: Effect | Snapshot) -> tuple[int, str] | None:
+class _Handler(logging.Handler):
+    """From the modules' loggers to the journal."""
+
+    def __init__(self, journal: Journal) -> None:
+        super().__init__()
+        self._journal = journal
+
+    def emit(self, record: logging.LogRecord) -> None:
+        serious = record.levelno >= logging.ERROR
+        self._journal.write(_ERROR if serious else _WARNING, self.format(record))
+
+
+def _told(item: Effect) -> tuple[int, str] | None:
     match item:
         case AlarmChanged():
             level = _LEVELS[item.priority] if item.state is AlarmState.UNACKNOWLEDGED else _INFO
