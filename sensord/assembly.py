@@ -2,6 +2,7 @@
 
 from sensord.care.brooding import Plan, brooding_at, make_plan
 from sensord.config import AlarmsSection, BrooderSection, Config, DishSection, ProbeSection
+from sensord.kitchen import bowlful
 from sensord.profiles import load_profile
 from sensord.readings import Place
 from sensord.watch.alarms import AlarmSettings
@@ -60,6 +61,7 @@ def _dish(name: str, section: DishSection, config: Config) -> DishSettings:
         batch_limit_seconds=section.batch_limit_seconds,
         late_seconds=_late_seconds(Place.DISH, config),
         time_constant_seconds=probe.time_constant_seconds,
+        bowlful=bowlful(config),
     )
 
 

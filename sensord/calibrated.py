@@ -11,14 +11,15 @@ from sensord.config import Config, ProbeSection
 from sensord.edges.calibrations import FILE_NAME, Record, latest, load
 from sensord.watch.nursery import NurserySettings
 
-__all__ = ["calibrated_words", "settings_of", "with_calibrations"]
+__all__ = ["calibrated_words", "settings_as_bought", "settings_of", "with_calibrations"]
+
+_AS_BOUGHT_CELSIUS: float = ProbeSection.model_fields["uncertainty_celsius"].default
 
 
 def settings_of(config: Config, state: Path, clock: Clock) -> NurserySettings:
     """The core's settings with every probe as last calibrated, by the records in the state folder.
 
-    Raises `StorageError` for a damaged file of calibrations: a daemon that reads wrong is worse than one that says why
-    it does not start.
+    Raises `StorageError` for a damaged file of calibrations.
     """
     records = load(state / FILE_NAME)
     trusted = clock.wall_clock_trusted()
@@ -29,6 +30,15 @@ def settings_of(config: Config, state: Path, clock: Clock) -> NurserySettings:
         for name, probe in settings.probes.items()
     }
     return replace(settings, probes=probes)
+
+
+def settings_as_bought(config: Config) -> NurserySettings:
+    """The core's settings where nothing is known of past calibrations: no probe counts for better than as bought."""
+    probes = {
+        name: section.model_copy(update={"uncertainty_celsius": max(section.uncertainty_celsius, _AS_BOUGHT_CELSIUS)})
+        for name, section in config.probes.items()
+    }
+    return nursery_settings(config.model_copy(update={"probes": probes}))
 
 
 def with_calibrations(config: Config, records: Sequence[Record], today: date | None) -> Config:
@@ -61,8 +71,8 @@ def _probe(section: ProbeSection, records: Sequence[Record], today: date | None)
         update["gain"] = correction.gain or 1.0
         uncertainty = correction.expanded_uncertainty_celsius
         if uncertainty is not None and "uncertainty_celsius" not in section.model_fields_set:
-            as_bought = ProbeSection.model_fields["uncertainty_celsius"].default
-            update["uncertainty_celsius"] = max(uncertainty, as_bought) if _overdue(correction, today) else uncertainty
+            least = _AS_BOUGHT_CELSIUS if _overdue(correction, today) else 0.0
+            update["uncertainty_celsius"] = max(uncertainty, least)
     response = latest(records, section.rom, correcting=False)
     if response is not None and response.time_constant_seconds and section.time_constant_seconds is None:
         update["time_constant_seconds"] = response.time_constant_seconds

@@ -39,6 +39,7 @@ VERBS: dict[str, Verb] = {
     "feed": Verb("feed", "write a feed down, or see who is due", "sensord feed pip 4.5 --crop empty"),
     "weigh": Verb("weigh", "write a weight down, or see how a chick grows", "sensord weigh pip 45.2"),
     "chick": Verb("chick", "add a chick, change or list them", "sensord chick pip --hatched 2031-05-04"),
+    "report": Verb("report", "a night, a day or a chick's rearing", "sensord report night --out night.html"),
     "history": Verb("history", "what is kept, check it, copy it", "sensord history --backup copy.db"),
     "export": Verb("exchange", "the history as CSV or JSON lines", "sensord export feed --out feeds.csv"),
     "import": Verb("exchange", "take an exported file back in", "sensord import feeds.csv"),

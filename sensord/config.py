@@ -118,7 +118,7 @@ class BrooderSection(Section):
     stage: str | None = None
     deadband_celsius: float = Field(0.3, ge=0, le=3)
     on_delay_seconds: float = Field(200, ge=0, le=1800)
-    off_delay_seconds: float = Field(60, ge=0, le=1800)
+    off_delay_seconds: float = Field(120, ge=0, le=1800)
 
     @property
     def hatch_dates(self) -> tuple[date, ...]:
@@ -238,6 +238,7 @@ class HistorySection(Section):
     flush_seconds: float = Field(30, ge=1, le=300)
     fine_days: int = Field(8, ge=1, le=60)
     minute_days: int = Field(365, ge=8, le=3650)
+    feed_reminder: bool = False
 
 
 class Config(Section):

@@ -17,7 +17,8 @@ from sensord.edges.notify import Notifier
 from sensord.outlets import Item, Outlet, Output
 from sensord.watch import nursery as whole
 from sensord.watch.alarms import AlarmBook
-from sensord.watch.events import Event, Gap, Observed, Tick, Troubled
+from sensord.watch.day import overdue
+from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, Tick, Troubled
 from sensord.watch.nursery import Nursery, NurserySettings
 from sensord.watch.views import OutputView, Snapshot
 
@@ -53,6 +54,8 @@ class Daemon:
         self._reader_state = reader_state
         self._gap = gap
         self.day: Callable[[], Day] = Day
+        self.feed_reminder = False
+        self._overdue: tuple[str, ...] = ()
         self.on_alarms: Callable[[AlarmBook, float], None] = lambda _book, _seconds: None
         self._inbox: deque[Event] = deque()
         self._wake = threading.Event()
@@ -120,11 +123,20 @@ class Daemon:
 
     def _tick(self, now: float) -> None:
         trusted = self._clock.wall_clock_trusted()
-        self._take(Tick(now, self._clock.utc_seconds() if trusted else None))
+        utc = self._clock.utc_seconds() if trusted else None
+        self._take(Tick(now, utc))
+        self._remind(now, utc)
         reader = self._reader_state()
         self.give(self.snapshot(now, reader))
         if reader.alive:
             self._notifier.alive()
+
+    def _remind(self, now: float, utc: float | None) -> None:
+        """Tell the rules which feeds are overdue, where the keeper wants to hear of it and the clock can say."""
+        late = overdue(self.day().chicks, utc) if self.feed_reminder and utc is not None else ()
+        if late != self._overdue:
+            self._overdue = late
+            self._take(FeedsOverdue(now, late))
 
     def _take(self, event: Event) -> None:
         book = self.nursery.book

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sensord import memory, publishing
-from sensord.calibrated import settings_of
+from sensord.calibrated import settings_as_bought, settings_of
 from sensord.clock import Clock
 from sensord.config import Config
 from sensord.daemon import Daemon, ReaderState
@@ -18,6 +18,8 @@ from sensord.edges.history import FILE_NAME, History
 from sensord.edges.journal import Journal
 from sensord.edges.notify import Notifier
 from sensord.edges.probes import ProbeReader
+from sensord.errors import StorageError
+from sensord.watch.events import Troubled
 from sensord.watch.nursery import UNIT_PLACE, NurserySettings
 
 __all__ = ["Places", "build", "limits_of"]
@@ -57,7 +59,14 @@ def build(config: Config, clock: Clock, places: Places, journal: Journal, patien
     that cannot be had, `StorageError` for a state folder that cannot be used, `ConfigError` for a config that cannot
     be met.
     """
-    settings = settings_of(config, places.state, clock)
+    try:
+        settings, troubles = settings_of(config, places.state, clock), []
+    except StorageError as error:
+        # Probes that read as bought are better than a brooder that nobody watches; the keeper is told.
+        settings, troubles = (
+            settings_as_bought(config),
+            [Troubled(clock.monotonic_seconds(), "calibrations", str(error))],
+        )
     limits = limits_of(config, settings)
     past = memory.recall(places.state / FILE_NAME, settings.alarms, clock) if config.history.enabled else memory.Past()
     reader: ProbeReader
@@ -72,10 +81,13 @@ def build(config: Config, clock: Clock, places: Places, journal: Journal, patien
         daemon.deliver,
         one_wire.bulk_conversion,
     )
+    for trouble in troubles:
+        daemon.deliver(trouble)
     daemon.add_output(journal)
     if config.history.enabled:
         history = History(places.state, config.history, clock, on_answer=daemon.give)
         daemon.day = lambda: history.day
+        daemon.feed_reminder = config.history.feed_reminder
         daemon.on_alarms = memory.keeper_of_alarms(history, clock)
         daemon.add_output(history)
     daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, limits, patience))

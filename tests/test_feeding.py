@@ -8,10 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sensord.assembly import nursery_settings
 from sensord.care.chicks import Chick, Crop, Feed, Weighing
 from sensord.care.entries import check_chick, check_feed, check_weighing, chick_named, day
 from sensord.care.feeding import cautions, due, plan, planned_millilitres
+from sensord.config import Config
 from sensord.errors import CommandError
+from sensord.watch.day import chick_view, overdue
+from sensord.watch.effects import AlarmChanged, AlarmState, Priority
+from sensord.watch.events import Condition, FeedsOverdue
+from sensord.watch.nursery import UNIT_PLACE, begin, step
 
 HUSBANDRY = json.loads((Path(__file__).parent / "data" / "husbandry.json").read_text())
 NOW = 1_900_000_000.0
@@ -110,3 +116,22 @@ def test_a_weight_within_a_factor_of_five_is_taken_and_a_tenfold_one_is_not(gram
     for tenfold in (grams * 10, grams / 10):
         with pytest.raises(CommandError):
             check_weighing(Weighing("pip", NOW, tenfold), before, NOW)
+
+
+def test_an_overdue_feed_is_a_soft_reminder_until_it_is_given() -> None:
+    settings = nursery_settings(Config())
+    nursery = begin(settings, 0.0)
+    nursery, effects = step(settings, nursery, FeedsOverdue(1.0, ("pip",)))
+    (raised,) = [one for one in effects if isinstance(one, AlarmChanged)]
+    assert (raised.place, raised.condition, raised.priority) == (UNIT_PLACE, Condition.FEED_OVERDUE, Priority.LOW)
+    assert "avian vet" in raised.do_first
+    _, effects = step(settings, nursery, FeedsOverdue(2.0, ()))
+    (over,) = [one for one in effects if isinstance(one, AlarmChanged)]
+    assert over.state in (AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED)
+
+
+def test_a_chick_is_overdue_only_after_more_than_a_nights_rest() -> None:
+    view = chick_view(Chick("pip", every_hours=4), [], [Feed("pip", NOW)], NOW + 5 * HOUR, NOW)
+    assert overdue([view], NOW + 5.9 * HOUR) == ()
+    assert overdue([view], NOW + 6.1 * HOUR) == ("pip",)
+    assert overdue([chick_view(Chick("dot"), [], [], NOW, NOW)], NOW) == ()

@@ -216,6 +216,10 @@ _STUNTED_SOURCE = (
     "Guedes NMR et al, Sci Rep 2022, doi 10.1038/s41598-022-19677-5: dwarf chicks were 20 % under the rest"
 )
 _LOSS_SOURCE = f"{_HANDBOOK}, ch 40, p 617: no gain two days in a row, or any drop before fledging"
+_GROWN_DAYS = 21.0  # the youngest age at which any seen source has a parrot or pigeon near its adult weight
+_LEVEL_SHARE_A_DAY = 0.01  # common practice, no source
+_PEAK_FALL_SHARE = 0.10
+_PEAK_SOURCE = f"{_HANDBOOK}, ch 39, p 599: a fall of about 10 % before fledging; ch 48, p 750: over 10 % at weaning"
 _LOOK = "Look at warmth, crop and droppings, weigh again"
 
 
@@ -235,29 +239,58 @@ def flags(chick: Chick, weighings: Sequence[Weighing]) -> tuple[Flag, ...]:
     mornings = daily(weighings)
     if len(mornings) < 2:
         return ()
-    found: list[Flag] = []
+    if _levelled_off(chick, mornings):
+        return _fallen_from_peak(chick, mornings)
+    stalled = _stalled(chick, mornings)
+    found = [] if stalled is None else [stalled]
+    return (*found, *_off_the_curve(chick, mornings))
+
+
+def _levelled_off(chick: Chick, mornings: Sequence[Weighing]) -> bool:
+    """Grown: old enough, and its own curve foresees next to no gain, so that weights go up and down from here on.
+
+    Age alone or the curve alone would not do: a sick chick's curve levels off as well.
+    """
+    first, last = mornings[0].utc_seconds, mornings[-1].utc_seconds
+    age = (last - first) / SECONDS_A_DAY if chick.hatched is None else age_days(chick.hatched, last)
+    if age < _GROWN_DAYS:
+        return False
+    days = [(one.utc_seconds - first) / SECONDS_A_DAY for one in mornings]
+    own = fit(days, [one.grams for one in mornings])
+    if own is None:
+        return False
+    return own.curve.grams(days[-1] + 1) - own.curve.grams(days[-1]) < _LEVEL_SHARE_A_DAY * mornings[-1].grams
+
+
+def _fallen_from_peak(chick: Chick, mornings: Sequence[Weighing]) -> tuple[Flag, ...]:
+    peak = max(one.grams for one in mornings)
+    share = 1 - mornings[-1].grams / peak
+    if share <= _PEAK_FALL_SHARE:
+        return ()
+    sentence = (
+        f"{chick.name} is {100 * share:.0f} % under its greatest weight of {peak:.3g} g; about a tenth is usual before"
+        f" fledging. {_LOOK}, and call an avian vet."
+    )
+    return (Flag("loss", sentence, _PEAK_SOURCE),)
+
+
+def _stalled(chick: Chick, mornings: Sequence[Weighing]) -> Flag | None:
     last, before = mornings[-1], mornings[-2]
     lost = before.grams - last.grams
-    if lost > 0:
-        found.append(
-            Flag(
-                "loss",
-                f"{chick.name} lost {lost:.3g} g ({100 * lost / before.grams:.0f} %) since the weight before. {_LOOK},"
-                " and call an avian vet today unless it is about to fledge.",
-                _LOSS_SOURCE,
-            )
-        )
     two_days = [one for one in mornings if last.utc_seconds - one.utc_seconds >= 1.75 * SECONDS_A_DAY]
-    if two_days and last.grams <= two_days[-1].grams:
-        found.append(
-            Flag(
-                "no gain",
-                f"{chick.name} has not gained for two days. {_LOOK}, and call an avian vet.",
-                _LOSS_SOURCE,
-            )
+    no_gain = bool(two_days) and last.grams <= two_days[-1].grams
+    if lost > 0:
+        since = " and has not gained for two days" if no_gain else ""
+        sentence = (
+            f"{chick.name} lost {lost:.3g} g ({100 * lost / before.grams:.0f} %) since the weight before{since}."
+            f" {_LOOK}, and call an avian vet today unless it is about to fledge."
         )
-    found += _off_the_curve(chick, mornings)
-    return tuple(found)
+        return Flag("loss", sentence, _LOSS_SOURCE)
+    if no_gain:
+        return Flag(
+            "no gain", f"{chick.name} has not gained for two days. {_LOOK}, and call an avian vet.", _LOSS_SOURCE
+        )
+    return None
 
 
 def _off_the_curve(chick: Chick, mornings: Sequence[Weighing]) -> list[Flag]:

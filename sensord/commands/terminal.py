@@ -3,16 +3,20 @@
 import codecs
 import os
 import select
+import signal
 import sys
 import termios
+import threading
 import tty
 from collections.abc import Mapping
+from datetime import UTC, datetime, tzinfo
 from types import TracebackType
 from typing import Any, Self
 
+from sensord.clock import Clock
 from sensord.screens.glyphs import ASCII, BLOCKS, Glyphs
 
-__all__ = ["Keyboard", "fitting_glyphs"]
+__all__ = ["Keyboard", "fitting_glyphs", "say", "stop_on_signals", "zone_of"]
 
 _NAMED = {
     "\t": "next",
@@ -42,6 +46,7 @@ class Keyboard:
             descriptor = -1 if sys.stdin is None else sys.stdin.fileno()  # None where it was closed at the start
         self._descriptor = descriptor
         self._before: list[Any] | None = None
+        self._typed = ""
 
     def __enter__(self) -> Self:
         if os.isatty(self._descriptor):
@@ -65,13 +70,17 @@ class Keyboard:
 
     def read(self, within_seconds: float) -> str:
         """The key pressed within that time of life; `next` or `previous` for tab and arrows, empty for none."""
-        watched = [self._descriptor] if self.present else []
-        ready, _, _ = select.select(watched, [], [], within_seconds)
-        if not ready:
-            return ""
-        typed = os.read(self._descriptor, 32).decode(errors="replace")
+        typed, self._typed = self._typed, ""
+        if not typed:
+            watched = [self._descriptor] if self.present else []
+            ready, _, _ = select.select(watched, [], [], within_seconds)
+            if not ready:
+                return ""
+            typed = os.read(self._descriptor, 32).decode(errors="replace")
         if not typed:  # the terminal has gone
             return "q"
+        if typed not in _NAMED and not typed.startswith("\x1b"):
+            self._typed = typed[1:]  # typed faster than the screen is drawn
         return _NAMED.get(typed, typed[:1].lower())
 
 
@@ -84,3 +93,23 @@ def fitting_glyphs(encoding: str | None, environment: Mapping[str, str]) -> Glyp
     names = (environment.get(name, "") for name in ("LC_ALL", "LC_CTYPE", "LANG"))
     language = next((name for name in names if name), "")
     return BLOCKS if is_utf8 and not language.startswith(_WIDE_LANGUAGES) else ASCII
+
+
+def stop_on_signals() -> threading.Event:
+    """An event that SIGTERM and a closed terminal set, so that the screen is given back."""
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, lambda *_: stop.set())
+    return stop
+
+
+def zone_of(clock: Clock) -> tzinfo:
+    """The time zone of whoever looks."""
+    return datetime.fromtimestamp(clock.utc_seconds(), UTC).astimezone().tzinfo or UTC
+
+
+def say(lines: list[str]) -> None:
+    """Print lines at once, with `?` for what the encoding of the output lacks."""
+    for line in lines:
+        encoding = sys.stdout.encoding or "ascii"
+        print(line.encode(encoding, "replace").decode(encoding), flush=True)

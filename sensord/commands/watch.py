@@ -3,21 +3,18 @@
 import argparse
 import importlib
 import os
-import signal
-import sys
 import threading
 from collections.abc import Callable
-from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 
 from rich.console import Console, Group
 from rich.live import Live
 
-from sensord.clock import Clock, SystemClock
+from sensord.clock import SystemClock
 from sensord.commands.alarms import add_socket_option
 from sensord.commands.keys import Keys
 from sensord.commands.live_picture import LivePicture, Seen
-from sensord.commands.terminal import Keyboard, fitting_glyphs
+from sensord.commands.terminal import Keyboard, fitting_glyphs, say, stop_on_signals, zone_of
 from sensord.edges.control_client import ControlClient, Missed
 from sensord.edges.control_wire import snapshot_json
 from sensord.errors import DataError
@@ -56,20 +53,12 @@ def run(options: argparse.Namespace) -> int:
         return _once(options, console)
     with ControlClient(options.socket) as client:  # says at once where there is no daemon
         client.version()
-    stop = _stop_on_signals()
+    stop = stop_on_signals()
     if options.json:
         return _stream(options.socket, stop, _json_line)
     if options.plain or not console.is_terminal or console.is_dumb_terminal:
         return _stream(options.socket, stop, None)
     return show(options.socket, stop.is_set, ASCII if options.ascii else None)
-
-
-def _stop_on_signals() -> threading.Event:
-    """An event that SIGTERM and a closed terminal set, so that the screen is given back."""
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, lambda *_: stop.set())
-    return stop
 
 
 def show(socket: Path, until: Callable[[], bool] = lambda: False, glyphs: Glyphs | None = None) -> int:
@@ -88,7 +77,7 @@ def show(socket: Path, until: Callable[[], bool] = lambda: False, glyphs: Glyphs
                     width,
                     height,
                     chosen_glyphs,
-                    _zone(clock),
+                    zone_of(clock),
                     keys.chosen(seen.snapshot),
                     None if seen.stale_seconds is None else float(int(seen.stale_seconds)),
                     keys.remark() or (seen.trouble if seen.stale_seconds is not None else ""),
@@ -110,18 +99,14 @@ def _drawn(seen: Seen, look: Look) -> Group:
     return waiting(seen.trouble, look) if seen.snapshot is None else dashboard(seen.snapshot, look)
 
 
-def _zone(clock: Clock) -> tzinfo:
-    return datetime.fromtimestamp(clock.utc_seconds(), UTC).astimezone().tzinfo or UTC
-
-
 def _once(options: argparse.Namespace, console: Console) -> int:
     with ControlClient(options.socket) as client:
         snapshot = client.snapshot()
-    zone = _zone(SystemClock())
+    zone = zone_of(SystemClock())
     if options.json:
         print(snapshot_json(snapshot).decode())
     elif options.plain or not console.is_terminal:
-        _say(snapshot_lines(snapshot, zone=zone))
+        say(snapshot_lines(snapshot, zone=zone))
     else:
         glyphs = ASCII if options.ascii else fitting_glyphs(console.encoding, os.environ)
         console.print(dashboard(snapshot, Look(console.width, max(24, console.height - 2), glyphs, zone)))
@@ -136,7 +121,7 @@ def _stream(socket: Path, stop: threading.Event, each: Callable[[Snapshot], str]
     """Lines until a signal: `each` snapshot as a line, or without it the picture once and then what happens."""
     clock = SystemClock()
     picture = LivePicture(socket, clock)
-    zone = _zone(clock)
+    zone = zone_of(clock)
     last: Snapshot | None = None
     was_stale: bool | None = None
     try:
@@ -145,13 +130,13 @@ def _stream(socket: Path, stop: threading.Event, each: Callable[[Snapshot], str]
             fresh = seen.snapshot is not None and (last is None or seen.snapshot.seconds != last.seconds)
             if each is not None:
                 if fresh and seen.snapshot is not None:
-                    _say([each(seen.snapshot)])
+                    say([each(seen.snapshot)])
             else:
                 time = clock_time(seen.snapshot or _NOTHING, zone)
-                _say([f"{time} {line}".strip() for line in _happened(picture)])
+                say([f"{time} {line}".strip() for line in _happened(picture)])
                 stale = seen.stale_seconds is not None
                 if seen.snapshot is not None and stale != was_stale:
-                    _say(snapshot_lines(seen.snapshot, seen.stale_seconds, zone))
+                    say(snapshot_lines(seen.snapshot, seen.stale_seconds, zone))
                     was_stale = stale
             last = seen.snapshot
     finally:
@@ -166,9 +151,3 @@ def _happened(picture: LivePicture) -> list[str]:
         if line is not None:
             lines.append(line)
     return lines
-
-
-def _say(lines: list[str]) -> None:
-    for line in lines:
-        encoding = sys.stdout.encoding or "ascii"
-        print(line.encode(encoding, "replace").decode(encoding), flush=True)

@@ -9,6 +9,7 @@ MQTT 5 first; where the broker does not know it, 3.1.1 from then on. Fresh sessi
 
 import os
 import random
+import select
 import selectors
 import socket
 import ssl
@@ -33,6 +34,8 @@ __all__ = ["BrokerSettings", "Connection", "Handler", "Link", "Message", "Receiv
 
 CONNECT_SECONDS = 5.0
 GOODBYE_SECONDS = 2.0
+MOST_AT_ONCE = 200
+"""Packets read before anything else gets its turn."""
 SETTLED_SECONDS = 30.0
 """A connection that stood this long was a good one: the next attempt after it is a quick one again."""
 
@@ -372,11 +375,12 @@ class Connection:
     def _moved(client: Client) -> MQTTErrorCode:
         """Read and write what can be read and written now."""
         code = client.loop_read()
-        sock = client.socket()
-        # TLS may hold decrypted bytes that no selector sees.
-        while code == MQTTErrorCode.MQTT_ERR_SUCCESS and isinstance(sock, ssl.SSLSocket) and sock.pending():
-            code = client.loop_read()
+        # One call reads one packet; more may wait, also such as TLS has decrypted already and no selector sees.
+        for _ in range(MOST_AT_ONCE):
             sock = client.socket()
+            if code != MQTTErrorCode.MQTT_ERR_SUCCESS or sock is None or not _has_more(sock):
+                break
+            code = client.loop_read()
         if code == MQTTErrorCode.MQTT_ERR_SUCCESS and client.want_write():
             code = client.loop_write()
         return client.loop_misc() if code == MQTTErrorCode.MQTT_ERR_SUCCESS else code
@@ -473,6 +477,12 @@ class Connection:
                 return "no answer: check mqtt.host and mqtt.port, and the firewall between"
             case _:
                 return f"cannot be reached: {_reason(error)}"
+
+
+def _has_more(sock: Any) -> bool:
+    if isinstance(sock, ssl.SSLSocket) and sock.pending():
+        return True
+    return bool(select.select([sock], [], [], 0)[0])
 
 
 def _properties(packet: int) -> Properties:

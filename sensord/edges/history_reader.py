@@ -126,6 +126,19 @@ class HistoryReader:
     def probes(self) -> tuple[str, ...]:
         return tuple(name for (name,) in self._rows("SELECT name FROM probe ORDER BY name"))
 
+    def probe_of(self, dish: str) -> str | None:
+        """The probe that a dish had when it last changed its state."""
+        found = self._rows("SELECT probe FROM dish_state WHERE dish = ? ORDER BY id DESC LIMIT 1", dish)
+        return next((probe for (probe,) in found), None)
+
+    def dish_probes(self) -> tuple[str, ...]:
+        """Every probe that ever was a dish's."""
+        return tuple(probe for (probe,) in self._rows("SELECT DISTINCT probe FROM dish_state ORDER BY probe"))
+
+    def places(self) -> tuple[str, ...]:
+        """Every place that was ever held to a band: the brooders."""
+        return tuple(place for (place,) in self._rows("SELECT DISTINCT place FROM band ORDER BY place"))
+
     def last_seen(self) -> LastSeen | None:
         """None where nothing was ever written."""
         (read_ms,) = next(self._rows("SELECT max(at_ms + held_ms) FROM (SELECT * FROM reading"

@@ -31,13 +31,13 @@ which is over half of it. From the heat balance in `sensord.simulator`; the spre
 LOSS_SPREAD = 0.35
 SOAK_SECONDS = 100.0
 """How long a bowl takes to level out with its paste (ceramic about 2 minutes, steel less)."""
-LAYER_SECONDS = 55.0
+LAYER_SECONDS = 48.0
 """How long resting paste takes to lie in layers again after a stir: conduction over a centimetre, (1 cm)2 / a."""
-STIR_SECONDS = 6.5
+STIR_SECONDS = 6.0
 """How fast stirring levels the paste out."""
 REST_FACTOR = 1.55
 """How much slower a probe follows when nobody stirs: only conduction feeds the tip."""
-STEM_SHARE, STEM_LOSS, STEM_SECONDS = 0.045, 0.07, 32.0
+STEM_SHARE, STEM_LOSS, STEM_SECONDS = 0.045, 0.07, 48.0
 """A few per cent of a reading are the cable end of the capsule, which lags and loses heat; common practice."""
 TIME_CONSTANTS_SECONDS = (4.0, 5.5, 7.6, 10.5, 14.5)
 """Of capsules of 4 to 6 mm in stirred paste; cf. maker's table, water: t50 10.4 s for 6 mm, i.e. 15 s."""
@@ -46,10 +46,10 @@ UNSETTLED_SECONDS = 20.0
 UNSETTLED_DRIFT = 0.02
 MEAN_DRIFT = 4e-6
 LOSS_DRIFT = 1e-5
-SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 5e-8, 3e-7
-UNMIXED_DRIFT_AT_REST, UNMIXED_DRIFT_STIRRED = 1e-5, 2e-3
+SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 2e-8, 3e-7
+UNMIXED_DRIFT_AT_REST, UNMIXED_DRIFT_STIRRED = 1e-5, 1.3e-3
 TIP_DRIFT = 1e-4
-LAYERING_USUAL, LAYERING_SPREAD, LAYERING_SPREAD_PER_RATE = 0.27, 0.17, 0.25
+LAYERING_USUAL, LAYERING_SPREAD, LAYERING_SPREAD_PER_RATE = 0.27, 0.15, 0.23
 LAYERING_FORGOTTEN_SECONDS = 3000.0
 FORGET_STIRRED_SECONDS = 6.0
 BEGINS_STIRRING_PER_SECOND, ENDS_STIRRING_PER_SECOND = 1.0 / 75.0, 1.0 / 14.0
@@ -115,7 +115,7 @@ class Cooling:
 def start(settings: CoolingSettings, seconds: float, celsius: float) -> Cooling:
     """The probe, reading `celsius`, has just been dipped into paste of which nothing is known."""
     spreads = (9.0, LOSS_SPREAD, 0.02, 0.35, 0.5, 0.3, 0.5)
-    state = (40.0, 1.0, -0.01, 0.0, 0.35, celsius, celsius)
+    state = (40.0, 1.0, -0.01, 0.0, 0.2, celsius, celsius)
     return _fresh(settings, seconds, state, _diagonal(spreads), 0.7)
 
 

@@ -26,7 +26,7 @@ from sensord.screens.words import (
 from sensord.watch.effects import DishState
 from sensord.watch.views import BrooderView, DishView, Snapshot
 
-__all__ = ["dashboard", "screen_lines", "waiting"]
+__all__ = ["HELP", "dashboard", "screen_lines", "waiting"]
 
 _TWO_COLUMNS = 150
 _VERY_LARGE = 120
@@ -59,7 +59,7 @@ _PLANS = (
     _Plan(1, PlacePlan(1)),
     _Plan(1, PlacePlan(1, words=False)),
     _Plan(0, PlacePlan(1)),
-    _Plan(0, PlacePlan(1, words=False)),
+    _Plan(0, PlacePlan(1), air=False),
     _Plan(0, PlacePlan(1, words=False), air=False),
     _Plan(0, PlacePlan(0, words=False), air=False),
     _Plan(1, PlacePlan(slim=True)),
@@ -93,9 +93,11 @@ def screen_lines(snapshot: Snapshot, look: Look) -> list[Text]:
     for plan in _PLANS:
         if _rows_at_least(snapshot, look, plan) > room:
             continue  # not worth the drawing
-        body = _body(snapshot, said, look, plan)
-        if len(body) <= room:
-            return _filled(body, foot, room, look)
+        blocks = [block for block in _blocks(snapshot, said, look, plan) if block]
+        needed = sum(map(len, blocks)) + (len(blocks) - 1 if plan.air else 0)
+        if needed <= room:
+            return _filled(_spaced(blocks, room), foot, room, look)
+        body = [row for block in blocks for row in block]
     left_out = len(body) - room + 1
     told = line(look, look.width, (f"  … {left_out} more lines in a taller window", "bold"))
     return [*body[: room - 1], told, *foot]
@@ -117,19 +119,26 @@ def _filled(body: list[Text], foot: list[Text], room: int, look: Look) -> list[T
     return [*body[:room], *blank, *foot]
 
 
-def _body(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[Text]:
-    blank = [Text()] if plan.air else []
-    rows = [_banner(said, snapshot, look), *_large(said, look, plan)]
-    for block in (
+def _spaced(blocks: list[list[Text]], room: int) -> list[Text]:
+    """The blocks with an empty line between them, as far as there is room."""
+    spare = room - sum(map(len, blocks))
+    rows = list(blocks[0])
+    for number, block in enumerate(blocks[1:]):
+        rows += [Text()] if number < spare else []
+        rows += block
+    return rows
+
+
+def _blocks(snapshot: Snapshot, said: Answer, look: Look, plan: _Plan) -> list[list[Text]]:
+    return [
+        [_banner(said, snapshot, look)],
+        _large(said, look, plan),
         alarm_rows(snapshot, look, plan.alarms),
-        _places(snapshot, look, plan),
+        *_places(snapshot, look, plan),
         trouble_rows(snapshot, look),
         chick_rows(snapshot, look, plan.probes) if plan.chicks else [],
         probe_rows(snapshot, look, plan.probes) if plan.air else [],
-    ):
-        if block:
-            rows += [*blank, *block]
-    return rows
+    ]
 
 
 def _banner(said: Answer, snapshot: Snapshot, look: Look) -> Text:
@@ -148,22 +157,19 @@ def _large(said: Answer, look: Look, plan: _Plan) -> list[Text]:
         return []
     shout, scale = fitting[0]
     rows = letters(shout, look.glyphs, scale)
-    blank = [Text()] if plan.air else []
-    return [*blank, *(line(look, look.width, "  ", (row, BIG_STYLES[said.tone])) for row in rows)]
+    return [line(look, look.width, "  ", (row, BIG_STYLES[said.tone])) for row in rows]
 
 
-def _places(snapshot: Snapshot, look: Look, plan: _Plan) -> list[Text]:
+def _places(snapshot: Snapshot, look: Look, plan: _Plan) -> list[list[Text]]:
+    """A block for each place, or for each pair of them in a wide window; one block where each has but a row."""
     views: list[BrooderView | DishView] = [*snapshot.brooders, *snapshot.dishes]
     two = look.width >= _TWO_COLUMNS and len(views) > 1
     width = (look.width - _GAP) // 2 if two else look.width
     blocks = [place_rows(view, snapshot, look, plan.place, width) for view in views]
-    rows: list[Text] = []
-    for start in range(0, len(blocks), 2 if two else 1):
-        if rows and plan.air and not plan.place.slim:
-            rows.append(Text())
-        pair = blocks[start : start + 2] if two else [blocks[start]]
-        rows += side_by_side(pair[0], pair[1], width, _GAP) if len(pair) == 2 else pair[0]
-    return rows
+    if two:
+        pairs = [(blocks[at], blocks[at + 1] if at + 1 < len(blocks) else []) for at in range(0, len(blocks), 2)]
+        blocks = [side_by_side(left, right, width, _GAP) for left, right in pairs]
+    return [[row for block in blocks for row in block]] if plan.place.slim else blocks
 
 
 def _foot(look: Look) -> list[Text]:
@@ -179,7 +185,7 @@ def _foot(look: Look) -> list[Text]:
     return rows
 
 
-_HELP = (
+HELP = (
     ("a", "acknowledge every alarm: the sound stops, the alarm stays on the screen until its cause is gone"),
     ("s", "shelve the alarms of the chosen place for a few minutes, for example while the lid is open"),
     ("r", "let go of an alarm that is held until reset, once its cause is gone"),
@@ -194,7 +200,7 @@ _HELP = (
 def _help(look: Look) -> list[Text]:
     glyphs = look.glyphs
     rows = [Text()]
-    for key, does in _HELP:
+    for key, does in HELP:
         first, *more = wrapped(does, look.width - 9)
         rows.append(line(look, look.width, (f"  {key:<5}", "bold"), first))
         rows += [line(look, look.width, "       ", row) for row in more]

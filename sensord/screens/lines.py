@@ -11,6 +11,7 @@ from sensord.screens.words import (
     countdown,
     dish_words,
     duration,
+    hidden_words,
     interval,
     is_open,
     marks,
@@ -38,8 +39,9 @@ def snapshot_lines(snapshot: Snapshot, stale_seconds: float | None = None, zone:
     """Everything worth saying of a snapshot, the answer first; `stale_seconds` as in `words.answer`."""
     lines = [answer(snapshot, stale_seconds, zone).sentence]
     was = "was " if stale_seconds is not None else ""
-    for alarm in snapshot.alarms:
+    for alarm in filter(is_open, snapshot.alarms):
         lines += _alarm_lines(alarm, snapshot)
+    lines += hidden_words(snapshot)
     lines += [_brooder_line(brooder, was) for brooder in snapshot.brooders]
     for dish in snapshot.dishes:
         lines += _dish_lines(dish, was)
@@ -59,7 +61,7 @@ def _alarm_lines(alarm: AlarmView, snapshot: Snapshot) -> list[str]:
     since = duration(snapshot.seconds - alarm.since_seconds)
     title = f"{marks(alarm.priority)} {alarm.place} {condition_words(alarm.condition)} for {since}"
     lines = [f"{title}, {alarm_state_words(alarm)}"]
-    return [*lines, f"→ {alarm.do_first}"] if is_open(alarm) and alarm.standing else lines
+    return [*lines, f"→ {alarm.do_first}"] if alarm.standing else lines
 
 
 def _brooder_line(view: BrooderView, was: str) -> str:
@@ -91,6 +93,10 @@ def effect_line(effect: Effect) -> str | None:
         case AlarmChanged(state=AlarmState.UNACKNOWLEDGED):
             title = f"{marks(effect.priority)} {effect.place} {condition_words(effect.condition)}"
             return f"{title}: {effect.seen} → {effect.do_first}"
+        case AlarmChanged(state=AlarmState.SHELVED, previous=AlarmState.NORMAL):
+            return None  # a shelved place shelves all of its alarms: the answer to the command is the line
+        case AlarmChanged(state=AlarmState.NORMAL, previous=AlarmState.SHELVED):
+            return None
         case AlarmChanged():
             return f"{effect.place} {condition_words(effect.condition)}: {effect.state.value.replace('-', ' ')}"
         case DishChanged():
@@ -114,5 +120,7 @@ def effect_line(effect: Effect) -> str | None:
             return f"sound: {effect.cue.value.replace('-', ' ')}" + (f", {effect.dish}" if effect.dish else "")
         case Answered(done=False):
             return f"{effect.verb} refused: {effect.reason}"
+        case Answered():
+            return f"{effect.verb} done"
         case _:
             return None

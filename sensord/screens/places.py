@@ -53,6 +53,7 @@ class _Shown:
     uncertainty: float | None
     estimate: float | None
     band: Band
+    band_words: str
     trail: Trail
     scale: tuple[float, float]
     burn_celsius: float | None = None
@@ -69,7 +70,7 @@ def place_rows(view: BrooderView | DishView, snapshot: Snapshot, look: Look, pla
         shown_words, details = f"was {shown.words.split(' · ')[0]}", [part for part in details if part[1] == QUIET]
     else:
         shown_words = shown.words
-    rows = [_header(shown, shown_words, look, width)]
+    rows = [_header(shown, shown_words, "" if plan.words else shown.band_words, look, width)]
     if shown.drawn:
         rows += _ruler(shown, look, plan, width)
     for text, style in details if plan.words else [part for part in details if part[1] != QUIET]:
@@ -77,10 +78,10 @@ def place_rows(view: BrooderView | DishView, snapshot: Snapshot, look: Look, pla
     return rows
 
 
-def _header(shown: _Shown, words: str, look: Look, width: int) -> Text:
+def _header(shown: _Shown, words: str, more: str, look: Look, width: int) -> Text:
     chosen = look.keys and shown.name == look.chosen
     style = "" if look.stale_seconds is not None else shown.style
-    return line(
+    row = line(
         look,
         width,
         f"{look.glyphs.chosen if chosen else ' '} ",
@@ -88,6 +89,10 @@ def _header(shown: _Shown, words: str, look: Look, width: int) -> Text:
         f"   {_reading(shown, look)}   ",
         (words, style or "bold"),
     )
+    if more and row.cell_len + len(more.split("(")[0]) + 3 <= width:  # half a number would be worse than none
+        row.append(look.glyphs.say(f"   {more}"), QUIET)
+        row.truncate(width, overflow="crop" if look.glyphs.only_ascii else "ellipsis")
+    return row
 
 
 def _reading(shown: _Shown, look: Look) -> str:
@@ -166,6 +171,7 @@ def _brooder(view: BrooderView, snapshot: Snapshot) -> _Shown:
         max((probe.uncertainty_celsius for probe in probes), default=None),
         None,
         view.band,
+        _brooder_band(view),
         _together(probes),
         (view.band.low_celsius - _BROODER_REACH_CELSIUS, view.band.high_celsius + _BROODER_REACH_CELSIUS),
     )
@@ -190,6 +196,7 @@ def _dish(view: DishView, snapshot: Snapshot) -> _Shown:
         view.uncertainty_celsius,
         estimate,
         view.band,
+        _dish_band(view),
         _together(probes),
         (view.band.low_celsius - _DISH_REACH_CELSIUS, max(view.band.high_celsius + 2.0, _DISH_TOP_CELSIUS)),
         _BURN_CELSIUS,
@@ -231,21 +238,28 @@ def _together(probes: list[ProbeView]) -> Trail:
     return Trail(probes[0].trail.bin_seconds, tuple(means))
 
 
+def _brooder_band(view: BrooderView) -> str:
+    return f"keep at {view.band} ({'pinned by you, ' if view.pinned else ''}{view.band_source})"
+
+
+def _dish_band(view: DishView) -> str:
+    return f"feed at {view.band} ({view.band_source})"
+
+
 def _brooder_details(view: BrooderView) -> list[tuple[str, str]]:
     details = []
     if view.leaves_band_in_seconds is not None:
         details.append((f"will leave its band in about {duration(view.leaves_band_in_seconds)}", "yellow"))
     details += [(note, "") for note in view.notes]
     known = [part for part in (view.stage, view.humidity) if part]
-    pinned = "pinned by you, " if view.pinned else ""
-    known.append(f"keep at {view.band} ({pinned}{view.band_source})")
+    known.append(_brooder_band(view))
     return [*details, (" · ".join(known), QUIET)]
 
 
 def _dish_details(view: DishView) -> list[tuple[str, str]]:
     details = []
     if view.state is DishState.AWAY:
-        return [(f"feed at {view.band} ({view.band_source})", QUIET)]
+        return [(_dish_band(view), QUIET)]
     if view.why and not view.uptake_left_seconds:  # the countdown says the same
         details.append((view.why, ""))
     timing = _timing(view)
@@ -253,7 +267,7 @@ def _dish_details(view: DishView) -> list[tuple[str, str]]:
         details.append((timing, ""))
     if view.advice:
         details.append((f"→ {view.advice}", "bold"))
-    known = [f"feed at {view.band} ({view.band_source})"]
+    known = [_dish_band(view)]
     if view.age_seconds is not None:
         known.append(f"mixed {duration(view.age_seconds)} ago")
     return [*details, (" · ".join(known), QUIET)]

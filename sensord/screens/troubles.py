@@ -4,7 +4,7 @@ from rich.text import Text
 
 from sensord.screens.page import PRIORITY_STYLES, Look, line, wrapped
 from sensord.screens.ruler import QUIET
-from sensord.screens.words import alarm_state_words, condition_words, countdown, duration, is_open, marks
+from sensord.screens.words import alarm_state_words, condition_words, countdown, duration, hidden_words, is_open, marks
 from sensord.watch.views import AlarmView, ProbeView, Snapshot
 
 __all__ = ["alarm_rows", "probe_rows", "trouble_rows"]
@@ -14,16 +14,16 @@ _METHODS = {"bulk": "one conversion for all", "parallel": "each in a thread", "s
 
 def alarm_rows(snapshot: Snapshot, look: Look, in_full: int) -> list[Text]:
     """All alarms, those for the keeper first; the first `in_full` of those that stand with what to do."""
-    ordered = sorted(snapshot.alarms, key=lambda alarm: (not is_open(alarm), not alarm.standing, -alarm.priority))
+    ordered = sorted(filter(is_open, snapshot.alarms), key=lambda alarm: (not alarm.standing, -alarm.priority))
     rows: list[Text] = []
     for number, alarm in enumerate(ordered):
-        full = is_open(alarm) and alarm.standing and number < in_full
+        full = alarm.standing and number < in_full
         rows += _alarm_in_full(alarm, snapshot, look) if full else [_alarm_title(alarm, snapshot, look)]
-    return rows
+    return rows + [line(look, look.width, (f"    {words}", QUIET)) for words in hidden_words(snapshot)]
 
 
 def _alarm_title(alarm: AlarmView, snapshot: Snapshot, look: Look) -> Text:
-    style = PRIORITY_STYLES[alarm.priority] if is_open(alarm) else QUIET
+    style = PRIORITY_STYLES[alarm.priority]
     since = duration(snapshot.seconds - alarm.since_seconds)
     return line(
         look,

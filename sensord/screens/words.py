@@ -22,6 +22,7 @@ __all__ = [
     "countdown",
     "dish_words",
     "duration",
+    "hidden_words",
     "interval",
     "is_open",
     "marks",
@@ -132,8 +133,10 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
     if standing:
         return _alarm_answer(standing[0], "")
     found = _brooder_answer(snapshot)
-    waiting = any(is_open(alarm) for alarm in snapshot.alarms)
-    return replace(found, also="an alarm waits for you") if waiting else found
+    if any(is_open(alarm) for alarm in snapshot.alarms):
+        return replace(found, also="an alarm waits for you")
+    hidden = hidden_words(snapshot)
+    return replace(found, also=hidden[0]) if hidden else found
 
 
 def _comes_before_food(alarm: AlarmView) -> bool:
@@ -253,6 +256,20 @@ def alarm_state_words(alarm: AlarmView) -> str:
             return "suppressed"
         case AlarmState.OUT_OF_SERVICE:
             return "out of service"
+
+
+def hidden_words(snapshot: Snapshot) -> list[str]:
+    """One line for the alarms of each place that are shelved, suppressed or out of service; standing ones by name."""
+    groups: dict[tuple[str, str], list[AlarmView]] = {}
+    for alarm in snapshot.alarms:
+        if not is_open(alarm):
+            groups.setdefault((alarm.place, alarm_state_words(alarm)), []).append(alarm)
+    lines = []
+    for (place, state), alarms in groups.items():
+        what = condition_words(alarms[0].condition) if len(alarms) == 1 else f"{len(alarms)} alarms"
+        standing = [condition_words(alarm.condition) for alarm in alarms if alarm.standing]
+        lines.append(f"{place}: {what} {state}" + (f" (standing: {', '.join(standing)})" if standing else ""))
+    return lines
 
 
 def duration(seconds: float) -> str:

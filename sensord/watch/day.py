@@ -7,7 +7,7 @@ from sensord.care.feeding import cautions, due, plan, planned_millilitres
 from sensord.care.growth import flags, gains
 from sensord.watch.views import ChickView
 
-__all__ = ["chick_view"]
+__all__ = ["chick_view", "overdue"]
 
 
 def chick_view(
@@ -41,4 +41,13 @@ def chick_view(
         planned_high_millilitres=planned.high_ml,
         planned_millilitres=planned_millilitres(planned),
         look=tuple(look),
+    )
+
+
+def overdue(chicks: Sequence[ChickView], utc_seconds: float) -> tuple[str, ...]:
+    """Who has waited for longer than even a night's rest allows."""
+    return tuple(
+        chick.name
+        for chick in chicks
+        if chick.overdue_utc_seconds is not None and utc_seconds > chick.overdue_utc_seconds
     )

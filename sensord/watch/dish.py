@@ -7,6 +7,7 @@ from `paste_events`. Ready is never remembered, it is derived anew at each step.
 
 from dataclasses import dataclass, field, replace
 
+from sensord.care.formula import Bowlful, advice
 from sensord.errors import DataError
 from sensord.physics import cooling
 from sensord.physics.conformity import acceptance_interval, probability_inside, verdict
@@ -38,7 +39,8 @@ class DishSettings:
     """One dish. `uncertainty_celsius` is the expanded (k = 2) uncertainty of the calibrated probe.
 
     `probability` of conformity is what it takes to stay ready, `margin` more (as a share of what is left to 1) to
-    enter. `time_constant_seconds` is the probe's own in stirred paste, None where it was never measured.
+    enter. `time_constant_seconds` is the probe's own in stirred paste, None where it was never measured. `bowlful` is
+    what advice on an off dish assumes; without it none is given.
     Raises `DataError` for numbers that make no sense.
     """
 
@@ -55,6 +57,7 @@ class DishSettings:
     burn_celsius: float = 43.0
     new_batch_away_seconds: float = 600.0
     closing_seconds: float = 30.0
+    bowlful: Bowlful | None = None
 
     def __post_init__(self) -> None:
         if not 0.5 < self.probability < 1.0:
@@ -316,6 +319,7 @@ def view(settings: DishSettings, dish: Dish, seconds: float) -> DishView:
         band=settings.band,
         band_source=settings.band_source,
         why=dish.why,
+        advice=_advice(settings, dish.state, estimate.celsius),
         reading_celsius=None if dish.last is None or dish.fault is not None else dish.last.celsius,
         uncertainty_celsius=settings.uncertainty_celsius,
         celsius=estimate.celsius,
@@ -332,3 +336,10 @@ def view(settings: DishSettings, dish: Dish, seconds: float) -> DishView:
         open_low_seconds=estimate.open_low_seconds,
         open_high_seconds=estimate.open_high_seconds,
     )
+
+
+def _advice(settings: DishSettings, state: DishState, celsius: float | None) -> str:
+    """What would bring the dish into its band, while it is known to be off."""
+    if settings.bowlful is None or celsius is None or state not in (DishState.HOT, DishState.COOL):
+        return ""
+    return advice(celsius, settings.band, settings.bowlful)

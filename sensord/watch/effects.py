@@ -238,6 +238,15 @@ class Alerting:
     flashing: bool = False
     paused_until_seconds: float | None = None
 
+    def same_as(self, other: "Alerting") -> bool:
+        """Whether horn and lamp go on just as under `other`, whenever that was said."""
+        return (self.priority, self.lamp, self.flashing, self.paused_until_seconds) == (
+            other.priority,
+            other.lamp,
+            other.flashing,
+            other.paused_until_seconds,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Cued:

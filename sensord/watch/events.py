@@ -17,6 +17,7 @@ __all__ = [
     "Condition",
     "EnterChick",
     "Event",
+    "FeedsOverdue",
     "Gap",
     "LogFeed",
     "Observed",
@@ -102,6 +103,14 @@ class Troubled:
     seconds: float
     output: str
     trouble: str
+
+
+@dataclass(frozen=True, slots=True)
+class FeedsOverdue:
+    """Which chicks have waited for a feed for longer than even a night's rest; empty once all are fed."""
+
+    seconds: float
+    chicks: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,4 +253,4 @@ Command: TypeAlias = (
     | WeighIn
     | EnterChick
 )
-Event: TypeAlias = Observed | Tick | Gap | Troubled | Command
+Event: TypeAlias = Observed | Tick | Gap | Troubled | FeedsOverdue | Command

@@ -21,15 +21,15 @@ SURPRISE_AT_ONCE = 4.5
 SURPRISE_SUM = 5.0
 SURPRISE_ALLOWED = 1.6
 EPISODE_SECONDS = 32.0
-LEAVING_SECONDS = 13.0
-LEAVING_READINGS = 6
+LEAVING_SECONDS = 12.0
+LEAVING_READINGS = 5
 LEAVING_CELSIUS = 0.9
 LEAVING_SCATTER_CELSIUS = 0.085
 BEND_NOISE = 0.001
 """Standard deviation of the fitted half curvature, Celsius a second squared, of 14 readings a second apart with a noise
 of 0.055: sqrt(180 / n^5) times the noise (least squares of a parabola)."""
 WATER_CELSIUS = 0.8
-AIR_SECONDS = 24.0, 110.0
+AIR_SECONDS = 20.0, 110.0
 """Time constants of a small capsule in still or moving air, dry or wet; maker's table: 6 mm in air t50 46.8 s."""
 WET_CELSIUS = 2.0
 """How much colder than the room a probe with paste on it is drawn by evaporation, roughly."""

@@ -139,11 +139,8 @@ def _without(score: Score, cues: set[Cue], dish: str, now: float) -> Score:
 
 
 def _cut(score: Score, now: float) -> Score:
-    """Stop what plays; if it was in the middle of a pulse, keep a breath of silence before the next sound."""
-    assert score.playing is not None
-    pulse, _ = score.playing.sound.pulse_at(now - score.playing.since_seconds)
-    quiet = now + BREATH_SECONDS if pulse is not None else score.quiet_until_seconds
-    return replace(score, playing=None, quiet_until_seconds=quiet)
+    """Stop what plays, and keep a breath of silence before the next sound."""
+    return replace(score, playing=None, quiet_until_seconds=now + BREATH_SECONDS)
 
 
 def _ended(score: Score, now: float) -> Score:
@@ -162,9 +159,14 @@ def _ended(score: Score, now: float) -> Score:
 
 
 def _preempted(score: Score, now: float) -> Score:
-    """A high alarm cuts off any cue, and every alarm a self-test."""
+    """A high alarm cuts off any cue, and every alarm a self-test, one that only waits too."""
     priority, playing = _sounding(score.alerting, now), score.playing
-    if playing is None or playing.cued is None or priority is None:
+    if priority is None:
+        return score
+    if any(item.cued.cue is Cue.SELF_TEST for item in score.waiting):
+        others = tuple(item for item in score.waiting if item.cued.cue is not Cue.SELF_TEST)
+        score = replace(score, waiting=others)
+    if playing is None or playing.cued is None:
         return score
     return _cut(score, now) if priority is Priority.HIGH or playing.cued.cue is Cue.SELF_TEST else score
 

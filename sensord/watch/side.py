@@ -11,6 +11,10 @@ from enum import IntEnum, unique
 __all__ = ["Level", "Side", "SideRules", "advance"]
 
 
+FLICKER_CELSIUS = 0.0625
+"""One step of a 12-bit DS18B20: so far back inside does not yet break the delay of air that hovers at its limit."""
+
+
 @unique
 class Level(IntEnum):
     """How bad it is on this side."""
@@ -34,9 +38,9 @@ class SideRules:
     shallow_seconds: float
     danger_celsius: float
     danger_seconds: float
-    ahead_seconds: float = 120.0
+    ahead_seconds: float = 300.0
     deadband_celsius: float = 0.3
-    off_seconds: float = 60.0
+    off_seconds: float = 120.0
     danger_off_seconds: float = 600.0
     unknown_seconds: float = 20.0
 
@@ -51,12 +55,11 @@ class Side:
     back_since: float | None = None
     milder_since: float | None = None
     was_in_band: bool = False
-    decided: bool = False
 
 
 def advance(rules: SideRules, side: Side, seconds: float, depth: float, deepening: float) -> Side:
     """One reading further: `depth` Celsius beyond the limit (negative inside), deepening by `deepening` per second."""
-    if depth < 0 and side.level is Level.IN_BAND:
+    if depth < -FLICKER_CELSIUS and side.level is Level.IN_BAND:
         # The common case by far: nothing outside, nothing pending.
         return side if side.was_in_band and side.outside_since is None else Side(was_in_band=True)
     side = _timed(rules, side, seconds, depth)
@@ -78,16 +81,18 @@ def _timed(rules: SideRules, side: Side, seconds: float, depth: float) -> Side:
 
     return replace(
         side,
-        outside_since=since(depth >= 0, side.outside_since),
+        outside_since=since(
+            depth >= 0 or (depth >= -FLICKER_CELSIUS and side.outside_since is not None), side.outside_since
+        ),
         danger_since=since(depth >= rules.danger_celsius, side.danger_since),
         back_since=since(depth < -rules.deadband_celsius, side.back_since),
-        milder_since=since(depth < rules.danger_celsius - rules.deadband_celsius, side.milder_since),
+        milder_since=since(0 < depth < rules.danger_celsius - rules.deadband_celsius, side.milder_since),
     )
 
 
 def _raised(rules: SideRules, side: Side, seconds: float, depth: float, deepening: float) -> Side:
     outside = seconds - (seconds if side.outside_since is None else side.outside_since)
-    is_deep = depth >= rules.deep_celsius or depth + deepening * rules.ahead_seconds / 2 >= rules.deep_celsius
+    is_deep = depth >= rules.deep_celsius or depth + deepening * 60.0 >= rules.deep_celsius
     due = rules.deep_seconds if is_deep else rules.shallow_seconds
     if not side.was_in_band:
         due = min(due, rules.unknown_seconds)

@@ -1,7 +1,7 @@
 """How the air of a brooder has been: ten-second means of the last minutes, and the swing that is usual for this box.
 
 A thermostat makes the air swing on its own. Its usual lowest and highest values are learned from five-minute blocks
-that lay wholly in the band, by medians, so that a lid opened now and then does not count.
+that lay wholly in the band, leaving the rare ones aside, so that a lid opened now and then does not count.
 """
 
 from dataclasses import dataclass, replace
@@ -9,7 +9,7 @@ from statistics import median
 
 from sensord.readings import Band
 
-__all__ = ["BIN_SECONDS", "Swing", "Trend", "add", "median_slope", "rate"]
+__all__ = ["BIN_SECONDS", "BLOCK_SECONDS", "LEAST_MARGIN_CELSIUS", "Swing", "Trend", "add", "median_slope", "rate"]
 
 BIN_SECONDS = 10.0
 BINS_KEPT = 60
@@ -17,23 +17,25 @@ BLOCK_SECONDS = 300.0
 BLOCKS_KEPT = 24
 LEAST_BLOCKS = 3
 LONGEST_HOLE_SECONDS = 60.0
-SPREADS = 3.0
 LEAST_MARGIN_CELSIUS = 0.1
 """A step and a half of a 12-bit DS18B20 (1/16 °C), the least that is told from its own flicker."""
 
 
 @dataclass(frozen=True, slots=True)
 class Swing:
-    """What the air of this box usually does: its lowest, highest and mean in Celsius."""
+    """What the air of this box usually does: its lowest and highest in Celsius, and how fast its thermostat lets it
+    fall and rise in Celsius per second."""
 
     low_celsius: float
     high_celsius: float
-    mean_celsius: float
+    fall: float
+    rise: float
 
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """`bins` are means of `BIN_SECONDS` each, the last one ending at `seconds`; blocks are (low, high, mean)."""
+    """`bins` are means of `BIN_SECONDS` each, the last one ending at `seconds`; blocks are (low, high, mean, fall,
+    rise, seconds at their end)."""
 
     seconds: float | None = None
     bins: tuple[float, ...] = ()
@@ -42,7 +44,7 @@ class Trend:
     count: int = 0
     block_begun_seconds: float | None = None
     block: tuple[float, ...] = ()
-    blocks: tuple[tuple[float, float, float], ...] = ()
+    blocks: tuple[tuple[float, ...], ...] = ()
     swing: Swing | None = None
 
 
@@ -58,26 +60,35 @@ def add(trend: Trend, band: Band, seconds: float, celsius: float) -> Trend:
     bins = (*trend.bins[1 - BINS_KEPT :], mean)
     begun = trend.block_begun_seconds
     if begun is None or seconds - begun > 2 * BLOCK_SECONDS:
-        begun, block = seconds, ()
+        begun, block = seconds, tuple[float, ...]()
     else:
         block = (*trend.block, mean)
     blocks, swing = trend.blocks, trend.swing
     if seconds - begun >= BLOCK_SECONDS:
         if min(block) >= band.low_celsius and max(block) <= band.high_celsius:
-            blocks = (*blocks[1 - BLOCKS_KEPT :], (min(block), max(block), sum(block) / len(block)))
+            blocks = (*blocks[1 - BLOCKS_KEPT :], _summed(block, seconds))
             swing = _usual(blocks)
         begun, block = seconds, ()
     return Trend(seconds, bins, seconds, celsius, 1, begun, block, blocks, swing)
 
 
-def _usual(blocks: tuple[tuple[float, float, float], ...]) -> Swing | None:
+def _summed(block: tuple[float, ...], seconds: float) -> tuple[float, ...]:
+    rates = [(after - before) / (2 * BIN_SECONDS) for before, after in zip(block, block[2:], strict=False)]
+    return min(block), max(block), sum(block) / len(block), -min(rates, default=0.0), max(rates, default=0.0), seconds
+
+
+def _usual(blocks: tuple[tuple[float, ...], ...]) -> Swing | None:
     if len(blocks) < LEAST_BLOCKS:
         return None
-    lows, highs, means = zip(*blocks, strict=True)
-    low, high = median(lows), median(highs)
-    low_margin = max(LEAST_MARGIN_CELSIUS, SPREADS * median(abs(each - low) for each in lows))
-    high_margin = max(LEAST_MARGIN_CELSIUS, SPREADS * median(abs(each - high) for each in highs))
-    return Swing(low - low_margin, high + high_margin, median(means))
+    lows, highs, _, falls, rises, _ = (sorted(column) for column in zip(*blocks, strict=True))
+    # Not the very lowest: a lid opened for a moment leaves one low block now and then.
+    aside = len(blocks) // 8
+    return Swing(
+        lows[aside] - LEAST_MARGIN_CELSIUS,
+        highs[-1 - aside] + LEAST_MARGIN_CELSIUS,
+        falls[-1 - aside],
+        rises[-1 - aside],
+    )
 
 
 def rate(trend: Trend, bins: int) -> float | None:

@@ -125,7 +125,7 @@ def make(family: str, seed: int) -> Scenario:
     offset = rng.gauss(0.0, 0.05) if calibrated else max(-0.5, min(0.5, rng.gauss(0.0, 0.2)))
     probe = ProbeMake(
         rng.uniform(4.0, 12.0), rng.uniform(1.15, 2.0), rng.uniform(40.0, 75.0), max(-0.1, min(0.1, offset)) if calibrated else offset,
-        rng.uniform(0.02, 0.07), rng.uniform(0.02, 0.18), rng.uniform(20.0, 45.0), rng.uniform(0.02, 0.06),
+        rng.uniform(0.02, 0.07), rng.uniform(0.02, 0.18), rng.uniform(30.0, 65.0), rng.uniform(0.02, 0.06),
     )  # fmt: skip
     room = rng.uniform(18.0, 27.0)
     start = {

@@ -4,7 +4,8 @@
     python -m tests.bench.outbox_campaign --events 500 --kills 5 --only durable
 
 The events go the way that they go in the daemon: `Publisher.handle`, outbox, broker, and a subscriber with a session of
-its own that lasts. Kills are SIGKILL. Exit code 1 where the durable broker lost or reordered anything.
+its own that lasts. Kills are SIGKILL. Now and then the broker dies while the subscriber is away. Exit code 1 where the
+durable broker lost or reordered anything.
 """
 
 import argparse
@@ -27,6 +28,8 @@ from tests.mqtt.mosquitto import DURABLE, Broker, free_port
 from tests.mqtt.world import TOPICS
 
 ROOT = Path(__file__).parents[2]
+LONGEST_ABSENCE_SECONDS = 8.0
+"""Longer than the publisher keeps what was confirmed."""
 ROOMY = "max_queued_messages 20000"
 BROKERS: dict[str, tuple[str, ...]] = {
     "durable": (*DURABLE, ROOMY),
@@ -104,8 +107,11 @@ def stored_in(outbox: Path) -> int:
     return int(row[0]) if row else 0
 
 
-def campaign(lines: tuple[str, ...], events: int, kills: int, seed: int, per_second: float) -> Count:
-    """Kill broker and daemon `kills` times each, in random order, spread evenly over the events."""
+def campaign(lines: tuple[str, ...], events: int, kills: int, absences: int, seed: int, per_second: float) -> Count:
+    """Kill broker and daemon `kills` times each, in random order, spread evenly over the events.
+
+    About `absences` of the broker's deaths come while the subscriber is away, too.
+    """
     rng = random.Random(seed)
     plan = ["broker"] * kills + ["daemon"] * kills
     rng.shuffle(plan)
@@ -124,9 +130,16 @@ def campaign(lines: tuple[str, ...], events: int, kills: int, seed: int, per_sec
                         time.sleep(0.02)
                     time.sleep(rng.uniform(0, 0.05))
                     if victim == "broker":
+                        absent = rng.random() < absences / kills
+                        if absent:
+                            listener.leave()
+                            time.sleep(rng.uniform(0, LONGEST_ABSENCE_SECONDS))
                         broker.kill()
                         time.sleep(rng.uniform(0, 0.2))
                         broker.start()
+                        if absent:
+                            time.sleep(rng.uniform(0, 1))
+                            listener.come_back()
                     else:
                         process.send_signal(signal.SIGKILL)
                         assert process.stdout is not None
@@ -164,7 +177,7 @@ def main() -> int:
         share = 1 if durable else 10
         events, kills = options.events // share, max(1, options.kills // share)
         began = time.monotonic()
-        count = campaign(lines, events, kills, options.seed, options.per_second)
+        count = campaign(lines, events, kills, min(10, kills), options.seed, options.per_second)
         took = time.monotonic() - began
         print(
             f"broker {name}: {kills} broker kills, {kills} daemon kills, seed {options.seed}, {took:.0f} s\n  {count}"

@@ -221,8 +221,10 @@ def _score_day(total: Score, day: Day, alarms: list[Alarm], told: list[Told]) ->
         hit_it = exit_s is not None and each.low <= exit_s <= each.high
         total.covered.append(hit_it)
         if not hit_it:
-            total.remarks.append(f"{day.name}: forecast {each.side} at {each.at:.0f} missed ({each.low - each.at:.0f}.."
-                                 f"{each.high - each.at:.0f}, was {None if exit_s is None else exit_s - each.at})")
+            total.remarks.append(
+                f"{day.name}: forecast {each.side} at {each.at:.0f} missed ({each.low - each.at:.0f}.."
+                f"{each.high - each.at:.0f}, was {None if exit_s is None else exit_s - each.at})"
+            )
 
 
 def _near(excursion: Excursion, alarm: Alarm) -> bool:
@@ -235,7 +237,9 @@ def _score_excursion(
 ) -> None:
     total.warranted += 1
     end = 1e12 if excursion.end_s is None else excursion.end_s
-    earlier = [e.end_s for e in day.excursions if e.side == excursion.side and e.start_s < excursion.start_s and e.end_s]
+    earlier = [
+        e.end_s for e in day.excursions if e.side == excursion.side and e.start_s < excursion.start_s and e.end_s
+    ]
     floor = max([excursion.start_s - BEFORE_SECONDS, *(min(e + 60, excursion.start_s) for e in earlier[-1:])])
     watched = _watched_from(day, excursion)
     mine = [a for a in alarms if a.kind == excursion.side and floor <= a.start <= end + AFTER_SECONDS]
@@ -251,14 +255,17 @@ def _score_excursion(
     else:
         total.remarks.append(f"{day.name}: late for {excursion.side} at {excursion.start_s:.0f}, due {due:.0f}")
     if len(mine) != 1:
-        total.remarks.append(f"{day.name}: {len(mine)} alarms for {excursion.side} at {excursion.start_s:.0f}: "
-                             f"{[(a.condition, a.start) for a in mine][:4]}")
+        total.remarks.append(
+            f"{day.name}: {len(mine)} alarms for {excursion.side} at {excursion.start_s:.0f}: "
+            f"{[(a.condition, a.start) for a in mine][:4]}"
+        )
     broken = [f for f in day.failures_s if f[0] == excursion.side and f[1] - 5 <= excursion.start_s <= f[2]]
     if broken:
         total.failures += 1
         since = max(broken[-1][1], excursion.start_s - 7200, *(e for e in earlier[-1:]), 0.0)
         warnings = [t.at for t in told if t.side == excursion.side]
         warnings += [a.start for a in alarms if a.kind == excursion.side]
+        warnings += [excursion.start_s for _ in standing]
         early = [w for w in warnings if since <= w <= excursion.start_s]
         if early:
             total.leads.append(excursion.start_s - min(early))
@@ -291,7 +298,8 @@ def table(scores: dict[str, Score]) -> str:
         ("nuisance alarms a day", lambda s: f"{s.nuisance / s.days:.2f}"),
         ("heater failures warned before the band is left", lambda s: share(len(s.leads), s.failures)),
         ("  median lead time, s", lambda s: f"{statistics.median(s.leads):.0f}" if s.leads else "-"),
-        ("coverage of a forecast's 90 % interval", lambda s: f"{share(sum(s.covered), len(s.covered))} of {len(s.covered)}"),
+        ("coverage of a forecast's 90 % interval", lambda s: share(sum(s.covered), len(s.covered))),
+        ("  of so many forecasts", lambda s: str(len(s.covered))),
         ("probe troubles noticed in time", lambda s: share(sum(s.troubles), len(s.troubles))),
         ("alarms while a chick lies on the probe, most in one", lambda s: f"{max(s.chick)}" if s.chick else "-"),
         ("  of them named as such", lambda s: share(sum(s.chick_named), len(s.chick_named))),

@@ -69,7 +69,7 @@ def test_playing_without_a_buzzer_is_refused_with_the_key(tmp_path: Path, capsys
 
 
 def test_playing_reaches_the_pins_and_leaves_them_low(monkeypatch: pytest.MonkeyPatch) -> None:
-    clock = FastClock(20)
+    clock = FastClock(5)
     factory, changes = recording_factory(clock)
     monkeypatch.setattr("sensord.edges.pins.open_factory", lambda *_: factory)
     section = ChimeSection(kind="active", pin=17, self_test=False)

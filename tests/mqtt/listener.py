@@ -66,6 +66,15 @@ class Listener:
         self.client.disconnect()
         self.client.loop_stop()
 
+    def leave(self) -> None:
+        """Go away; a durable session stays at the broker."""
+        self.client.disconnect()
+        self.client.loop_stop()
+
+    def come_back(self) -> None:
+        self.client.reconnect()
+        self.client.loop_start()
+
     def send(self, topic: str, payload: str | bytes, retain: bool = False, qos: int = 1) -> None:
         self.client.publish(topic, payload, qos=qos, retain=retain).wait_for_publish(10)
 

@@ -106,6 +106,25 @@ def test_each_alarm_fits_a_small_screen_with_all_of_its_words(condition: Conditi
     assert view.do_first in words(lines)
 
 
+def test_a_shelved_place_takes_one_line_and_names_what_stands() -> None:
+    alarms = tuple(
+        alarm(
+            condition,
+            Priority.LOW,
+            state=AlarmState.SHELVED,
+            shelved_left_seconds=240.0,
+            standing=condition in standing,
+        )
+        for standing in [{Condition.TOO_COLD}]
+        for condition in Condition
+    )
+    lines = shown(night(AWAY, alarms=alarms), Look(120, 40))
+    told = [line.strip() for line in lines if "shelved" in line]
+    assert told[-1] == f"brooder: {len(alarms)} alarms shelved, back in 4:00 (standing: too cold)"
+    assert len(told) == 2
+    assert "shelved" in lines[0]
+
+
 def test_a_hidden_alarm_is_named_but_does_not_shout() -> None:
     lines = shown(SNAPSHOTS["shelved"])
     assert "shelved, back in 4:00" in words(lines)
@@ -129,6 +148,13 @@ def test_a_dish_shows_its_band_with_source_its_verdict_and_its_times() -> None:
     assert "in the band, 98 % sure" in said
     assert "open for 3:10 (2:30–4:00)" in said
     assert "37.3 °C ± 0.2" in said
+
+
+@pytest.mark.parametrize("name", ["hot", "ready", "ready-but-cold", "uptake"])
+def test_the_band_in_force_and_its_source_show_on_a_small_screen(name: str) -> None:
+    said = words(shown(SNAPSHOTS[name], Look(keys=True)))
+    assert "keep at 33.2–35.8 °C (your config)" in said
+    assert "feed at 36.0–38.0 °C (comm" in said
 
 
 def test_a_probability_is_never_rounded_up_to_certainty() -> None:

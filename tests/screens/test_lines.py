@@ -79,7 +79,13 @@ def test_stale_lines_call_nothing_ready() -> None:
         (GapFound(1.0, None, {}, {}), "nobody watched for an unknown time"),
         (Cued(1.0, Cue.NOT_READY, "dish"), "sound: not ready, dish"),
         (Answered(1.0, "r", Origin.CONTROL, "shelve", False, "too long"), "shelve refused: too long"),
-        (Answered(1.0, "r", Origin.CONTROL, "shelve", True), None),
+        (Answered(1.0, "r", Origin.CONTROL, "shelve", True), "shelve done"),
+        (
+            AlarmChanged(
+                1.0, "brooder", Condition.TOO_COLD, Priority.MEDIUM, AlarmState.SHELVED, AlarmState.NORMAL
+            ),
+            None,
+        ),
         (Measured(Reading("p", 1.0, 37.0), 0.5), None),
     ],
 )  # fmt: skip

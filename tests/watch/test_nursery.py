@@ -6,9 +6,21 @@ import pytest
 
 from sensord import assembly
 from sensord.config import parse
-from sensord.readings import Fault, FaultKind, Reading
+from sensord.readings import Band, Fault, FaultKind, Reading
 from sensord.watch import nursery as whole
-from sensord.watch.effects import AlarmChanged, AlarmState, Alerting, Answered, Cue, Cued, Effect, Measured, Note, Noted
+from sensord.watch.effects import (
+    AlarmChanged,
+    AlarmState,
+    Alerting,
+    Answered,
+    BandMoved,
+    Cue,
+    Cued,
+    Effect,
+    Measured,
+    Note,
+    Noted,
+)
 from sensord.watch.events import (
     Acknowledge,
     Command,
@@ -195,6 +207,13 @@ def test_after_a_gap_the_air_before_and_after_is_told() -> None:
         ("gap", effect.gap_seconds, effect.before_celsius, effect.after_celsius)  # type: ignore[union-attr]
         for effect in made
         if type(effect).__name__ == "GapFound"
+    ]
+
+
+def test_a_pinned_band_is_told_once_for_whoever_writes_it_down() -> None:
+    made = Night().feed(Tick(1.0), Tick(2.0))
+    assert [effect for effect in made if isinstance(effect, BandMoved)] == [
+        BandMoved(1.0, "nest", Band(33.0, 36.0), "your config", pinned=True)
     ]
 
 

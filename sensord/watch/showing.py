@@ -1,0 +1,45 @@
+"""The snapshot of the whole: what can be seen of everything at one instant."""
+
+from sensord.care.remedies import REMEDIES
+from sensord.watch import alarms, brooder, dish
+from sensord.watch.effects import Priority
+from sensord.watch.state import Nursery, NurserySettings, ProbeSettings, ProbeWatch
+from sensord.watch.views import OutputView, ProbeView, Snapshot
+
+__all__ = ["snapshot"]
+
+
+def snapshot(settings: NurserySettings, nursery: Nursery, seconds: float, version: str = "") -> Snapshot:
+    """What can be seen of everything at `seconds`."""
+    paused = nursery.paused_until_seconds
+    sounding: Priority | None = nursery.alerting.priority
+    return Snapshot(
+        unit=settings.unit,
+        seconds=seconds,
+        utc_seconds=nursery.utc_seconds,
+        probes=tuple(_probe_view(settings.probes[name], watched, seconds) for name, watched in nursery.probes.items()),
+        dishes=tuple(dish.view(one, nursery.dishes[name], seconds) for name, one in settings.dishes.items()),
+        brooders=tuple(brooder.view(one, nursery.brooders[name], seconds) for name, one in settings.brooders.items()),
+        alarms=alarms.views(nursery.book, settings.alarms, seconds),
+        outputs=tuple(OutputView(name, False, words) for name, words in nursery.troubles.items()),
+        sounding=sounding,
+        audio_paused_left_seconds=None if paused is None else max(0.0, paused - seconds),
+        version=version,
+    )
+
+
+def _probe_view(probe: ProbeSettings, watched: ProbeWatch, seconds: float) -> ProbeView:
+    last = watched.last
+    return ProbeView(
+        name=probe.name,
+        place=probe.place,
+        celsius=last.celsius if last is not None and watched.fault is None else None,
+        uncertainty_celsius=probe.calibration.uncertainty_celsius,
+        fault=watched.fault,
+        age_seconds=None if last is None else seconds - last.seconds,
+        readings=watched.readings,
+        faults=dict(watched.faults),
+        remedy=REMEDIES[watched.fault] if watched.fault is not None else "",
+        calibrated=probe.calibrated,
+        trail=watched.trail.trail(seconds),
+    )

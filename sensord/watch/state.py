@@ -1,0 +1,111 @@
+"""What the nursery is made of: what stays the same while the daemon runs, and what is remembered between two events."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from sensord.readings import FaultKind, Place, Reading
+from sensord.watch import brooder, dish
+from sensord.watch.alarms import AlarmBook, AlarmSettings
+from sensord.watch.brooder import Brooder, BrooderSettings
+from sensord.watch.calibration import Calibration
+from sensord.watch.dish import Dish, DishSettings
+from sensord.watch.effects import Alerting
+from sensord.watch.events import Gap
+from sensord.watch.screening import Screen, ScreenSettings
+from sensord.watch.trails import TrailKeeper
+
+__all__ = ["UNIT_PLACE", "Nursery", "NurserySettings", "ProbeSettings", "ProbeWatch", "begin"]
+
+UNIT_PLACE = "unit"
+"""The place of alarms that are about the daemon itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeSettings:
+    """What is known of one probe. `late_seconds`: silence that makes a `late` Fault."""
+
+    name: str
+    place: Place
+    calibration: Calibration
+    screen: ScreenSettings
+    late_seconds: float
+    trail_bin_seconds: float
+    calibrated: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NurserySettings:
+    """Everything that stays the same while the daemon runs; keys are names from the config.
+
+    `pause_seconds` is the longest audio pause.
+    """
+
+    unit: str
+    probes: Mapping[str, ProbeSettings]
+    dishes: Mapping[str, DishSettings]
+    brooders: Mapping[str, BrooderSettings]
+    alarms: AlarmSettings
+    pause_seconds: float = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeWatch:
+    """What is remembered of one probe between two observations."""
+
+    screen: Screen
+    trail: TrailKeeper
+    heard_seconds: float
+    last: Reading | None = None
+    fault: FaultKind | None = None
+    readings: int = 0
+    faults: Mapping[FaultKind, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Nursery:
+    """The state of everything at one instant."""
+
+    probes: Mapping[str, ProbeWatch]
+    dishes: Mapping[str, Dish]
+    brooders: Mapping[str, Brooder]
+    book: AlarmBook
+    alerting: Alerting
+    paused_until_seconds: float | None = None
+    utc_seconds: float | None = None
+    gap: Gap | None = None
+    troubles: Mapping[str, str] = field(default_factory=dict)
+    bands_told: bool = False
+
+    def having(
+        self,
+        probes: Mapping[str, ProbeWatch] | None = None,
+        dishes: Mapping[str, Dish] | None = None,
+        brooders: Mapping[str, Brooder] | None = None,
+    ) -> "Nursery":
+        """With other probes, dishes or brooders; what `replace` does, for the path of every reading."""
+        return Nursery(
+            self.probes if probes is None else probes,
+            self.dishes if dishes is None else dishes,
+            self.brooders if brooders is None else brooders,
+            self.book,
+            self.alerting,
+            self.paused_until_seconds,
+            self.utc_seconds,
+            self.gap,
+            self.troubles,
+            self.bands_told,
+        )
+
+
+def begin(settings: NurserySettings, seconds: float, book: AlarmBook | None = None) -> Nursery:
+    """The state before the first event; `book` restores the alarms of an earlier run."""
+    return Nursery(
+        probes={
+            name: ProbeWatch(Screen(), TrailKeeper(probe.trail_bin_seconds), heard_seconds=seconds)
+            for name, probe in settings.probes.items()
+        },
+        dishes={name: dish.begin(one) for name, one in settings.dishes.items()},
+        brooders={name: brooder.begin(one) for name, one in settings.brooders.items()},
+        book=book or AlarmBook(),
+        alerting=Alerting(seconds, None),
+    )

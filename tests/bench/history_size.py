@@ -1,0 +1,139 @@
+"""How large the history gets and what it writes: `python -m tests.bench.history_size [--days N] [--folder DIR]`.
+
+Four probes at 1 Hz go through the real writer on a clock that runs as fast as the machine can: two restless ones in a
+brooder under a thermostat, a dish that is used eight times a day, a calm one in the room. Prints the file's size, what
+SQLite wrote (log and file), the times of the questions that reports ask; `--full` simulates 365 days.
+`--flush` prints the table of flush intervals; where DIR lies on a block device of its own (a loop mount), also what
+the device wrote.
+"""
+
+import argparse
+import os
+import random
+import time
+from collections.abc import Callable, Sequence
+from math import exp, sin
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from sensord.clock import FakeClock
+from sensord.config import HistorySection
+from sensord.edges.history import History
+from sensord.edges.history_reader import HistoryReader, Point
+from sensord.readings import Reading
+from sensord.watch.effects import Measured
+
+UTC = 1_800_000_000.0
+YEAR_DAYS = 365
+STEP = 0.0625  # a DS18B20 at 12 bits
+
+
+class Nursery:
+    """Four probes: a thermostat's swing with turbulence, a dish, a room; quantised as the probes do."""
+
+    def __init__(self, seed: int) -> None:
+        self._chance = random.Random(seed)
+        self._noise = [self._chance.gauss(0, 1) for _ in range(65_536)]
+        self._at = 0
+
+    def read(self, second: int) -> tuple[float, float, float, float]:
+        self._at = (self._at + 4) % 65_532
+        left, right, dish, room = self._noise[self._at : self._at + 4]
+        air = 34.0 + 0.35 * sin(second / 95.0) + 0.2 * sin(second / 4000.0)
+        since = second % 10_800
+        bowl = 22.0 + (19.0 * exp(-since / 900.0) if since < 900 else 0.0)
+        values = (air + 0.05 * left, air + 0.3 + 0.05 * right, bowl + 0.03 * dish, 21.0 + 0.02 * room)
+        a, b, c, d = values
+        return round(a / STEP) * STEP, round(b / STEP) * STEP, round(c / STEP) * STEP, round(d / STEP) * STEP
+
+
+def write(folder: Path, days: float, flush_seconds: float, real: bool = False) -> tuple[float, int]:
+    """Seconds that it took, and bytes that this process handed to the file system."""
+    clock = FakeClock(0.0, UTC)
+    rules = HistorySection(flush_seconds=flush_seconds)
+    history = History(folder, rules, clock)
+    nursery = Nursery(1)
+    names = ("left", "right", "dish", "room")
+    before, begun = _written(), time.monotonic()
+    for second in range(1, round(days * 86_400) + 1):
+        clock.advance(1.0)
+        if real:
+            time.sleep(max(0.0, begun + second - time.monotonic()))
+        now = float(second)
+        for name, celsius in zip(names, nursery.read(second), strict=True):
+            history.handle(Measured(Reading(name, now, celsius), 0.5))
+    taken, wrote = time.monotonic() - begun, _written() - before
+    history.close()
+    return taken, wrote
+
+
+def _written() -> int:
+    """`wchar` of the process (proc(5)): bytes passed to write calls, whatever the file system makes of them."""
+    lines = Path("/proc/self/io").read_text().splitlines()
+    return int(next(line for line in lines if line.startswith("wchar")).split()[1])
+
+
+def _device_sectors(folder: Path) -> int | None:
+    device = folder.stat().st_dev
+    stat = Path(f"/sys/dev/block/{os.major(device)}:{os.minor(device)}/stat")
+    return int(stat.read_text().split()[6]) if stat.exists() else None
+
+
+def year(folder: Path, days: float) -> None:
+    taken, wrote = write(folder, days, 30.0)
+    path = folder / "history.db"
+    print(f"{days:g} days at 1 Hz from four probes, flush every 30 s, in {taken:.0f} s")
+    print(f"file after retention: {path.stat().st_size / 1e6:.1f} MB")
+    print(f"handed to the file system: {wrote / 1e9 * YEAR_DAYS / days:.1f} GB a year")
+    end = UTC + days * 86_400
+    with HistoryReader(path) as reader:
+        rows = reader.counts()
+        print(", ".join(f"{count} {name}" for name, count in rows.items() if count))
+        questions: list[tuple[str, Callable[[str], list[Point]]]] = [
+            ("a day by minutes, four probes", lambda p: reader.minutes(p, end - 86_400, end)),
+            ("a day, every reading, four probes", lambda p: reader.fine(p, end - 86_400, end)),
+            ("the year by hours, four probes", lambda p: reader.hours(p, end - 366 * 86_400, end)),
+            ("the year by minutes, four probes", lambda p: reader.minutes(p, end - 366 * 86_400, end)),
+        ]
+        for what, ask in questions:
+            begun = time.monotonic()
+            points = sum(len(ask(probe)) for probe in reader.probes())
+            print(f"{what}: {1000 * (time.monotonic() - begun):.0f} ms for {points} points")
+        begun = time.monotonic()
+        reader.check()
+        print(f"integrity check: {time.monotonic() - begun:.2f} s")
+
+
+def flushes(parent: Path, days: float, intervals: Sequence[float], real: bool) -> None:
+    print("flush   handed over   device writes   lost with the power, at most")
+    for seconds in intervals:
+        with TemporaryDirectory(dir=parent) as name:
+            os.sync()
+            before = _device_sectors(Path(name))
+            _, wrote = write(Path(name), days, seconds, real)
+            os.sync()
+            after = _device_sectors(Path(name))
+        device = (
+            "-" if before is None or after is None else f"{(after - before) * 512 / 1e9 * YEAR_DAYS / days:.0f} GB/a"
+        )
+        print(f"{seconds:3.0f} s   {wrote / 1e9 * YEAR_DAYS / days:5.1f} GB/a      {device:>8}        {seconds:.0f} s")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--days", type=float, default=0.5)
+    parser.add_argument("--full", action="store_true")
+    parser.add_argument("--flush", action="store_true")
+    parser.add_argument("--intervals", type=float, nargs="+", default=[10.0, 30.0, 60.0])
+    parser.add_argument("--real", action="store_true", help="in real time, as the file system's own timers count too")
+    parser.add_argument("--folder", type=Path)
+    options = parser.parse_args()
+    with TemporaryDirectory(dir=options.folder) as name:
+        if options.flush:
+            flushes(options.folder or Path(name), options.days, options.intervals, options.real)
+        else:
+            year(Path(name), YEAR_DAYS if options.full else options.days)
+
+
+if __name__ == "__main__":
+    main()
