@@ -134,7 +134,7 @@ class Alarms(RuleBasedStateMachine):
                 continue
             assert alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
             if alarm.state is AlarmState.ACKNOWLEDGED:
-                later, _ = alarms.tick(self.book, RULES, alarm.since_seconds + RULES.rearm_seconds)
+                later, _ = alarms.tick(self.book, RULES, alarm.since_seconds + RULES.rearm_seconds + 1e-6)
                 assert later.get(*key).state is AlarmState.UNACKNOWLEDGED
 
     @invariant()
