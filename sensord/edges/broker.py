@@ -243,6 +243,8 @@ class Connection:
                 client.connect(*where)
             self._client = client
             self._pump(client)
+        except BrokerError:
+            raise  # an OSError too, but it has its sentence already
         except OSError as error:
             raise BrokerError(why_unreachable(self._settings, error)) from error
         finally:

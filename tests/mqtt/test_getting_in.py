@@ -83,9 +83,10 @@ def test_a_host_that_nobody_knows_is_said(daemon: Start) -> None:
 
 def test_a_full_broker_is_hinted_at(daemon: Start, tmp_path: Path) -> None:
     broker = Broker(tmp_path / "full", ["listener {port} 127.0.0.1", "max_connections 1"]).start()
-    with Listener(broker.port):
+    with Listener(broker.port), Listener(broker.port):
         started = daemon(broker.port)
         until(lambda: "broker is full (max_connections)" in started.publisher.words())
+        assert "cannot be reached" not in started.publisher.words()
     broker.kill()
 
 
