@@ -287,7 +287,8 @@ class Connection:
     def _on_disconnect(
         self, _client: Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Properties | None
     ) -> None:
-        self._inbox.disconnect = reason
+        # The broker's own reason comes first; the closed connection after it knows none.
+        self._inbox.disconnect = self._inbox.disconnect or reason
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
         payload = bytes(message.payload)
