@@ -126,6 +126,7 @@ class Connection:
         self._inbox = _Inbox()
         self._told_connected = False
         self._was_connected = False
+        self._short_lives = 0
         self.up = False
         self.parted_well = False
         """Whether the last session ended with our own goodbye."""
@@ -223,7 +224,9 @@ class Connection:
                 self.up = False
                 self._client = None
             if self._clock.monotonic_seconds() - started > SETTLED_SECONDS:
-                delay = self._settings.first_back_off_seconds
+                delay, self._short_lives = self._settings.first_back_off_seconds, 0
+            elif self._was_connected:
+                self._short_lives += 1
             self._stop.wait(delay * (0.5 + 0.5 * self._jitter()))
             delay = min(2 * delay, self._settings.longest_back_off_seconds)
 
@@ -415,9 +418,10 @@ class Connection:
                 "it hangs up before the login is done: check mqtt.port, mqtt.tls if the port wants TLS,"
                 " and whether the broker is full (max_connections)"
             )
-        if reason is not None and reason.getName() == "Session taken over":
+        # Not every broker gives the reason; who is thrown out again and again soon after the login can guess it.
+        if (reason is not None and reason.getName() == "Session taken over") or self._short_lives >= 2:
             return (
-                f"another program took over the client id {self._settings.client_id!r}:"
+                f"another program seems to use the client id {self._settings.client_id!r} and pushes this one out:"
                 " give every daemon its own unit.name"
             )
         if code == MQTTErrorCode.MQTT_ERR_KEEPALIVE:
