@@ -46,7 +46,10 @@ def test_an_evening_at_the_brooder(shell: Shell) -> None:
     assert code == 0
     assert "4.5 ml" in out
     assert "3–5 ml a feed" in out
-    assert "sensord mix --amount-ml" in out
+    assert "one feed of all: 4.0 ml; `sensord mix --from-log` plans the bowl" in out
+    code, out, _ = shell("mix", "--from-log", "--solids", "25", "--bowl", "none", socket=False)
+    assert code == 0
+    assert out.startswith("4 ml of paste, 25 % solids")
     code, out, _ = shell("weigh", "pip", "--json")
     assert json.loads(out)["weights"][-1]["grams"] == 48
 

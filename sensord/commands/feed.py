@@ -49,7 +49,7 @@ def _who_is_due(options: argparse.Namespace) -> int:
         print(line)
     total = planned_batch_millilitres(chicks)
     if total:
-        print(
-            f"one feed of all: {total:.1f} ml; plan it with `sensord mix --amount-ml {total * 1.1:.0f}` (a tenth over)"
-        )
+        unweighed = sum(chick.grams is None for chick in chicks)
+        without = f", without the {unweighed} not weighed yet" if unweighed else ""
+        print(f"one feed of all: {total:.1f} ml{without}; `sensord mix --from-log` plans the bowl")
     return 0
