@@ -348,6 +348,9 @@ class Connection:
         sock = client.socket()
         if sock is None:
             raise BrokerError("the connection was closed at once")
+        # Small messages in a row would wait for the broker's delayed acknowledgement, 40 ms each time.
+        if isinstance(sock, socket.socket):
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         wait = 0.0
         with selectors.DefaultSelector() as selector:
             selector.register(sock, selectors.EVENT_READ)
@@ -355,10 +358,13 @@ class Connection:
             while True:
                 events = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.want_write() else 0)
                 selector.modify(sock, events)
-                for key, _mask in selector.select(wait):
+                readable = False
+                for key, mask in selector.select(wait):
                     if key.fileobj is self._woken:
                         self._woken.recv(4096)
-                code = self._moved(client)
+                    else:
+                        readable = bool(mask & selectors.EVENT_READ)
+                code = self._moved(client, readable)
                 self._take_in()
                 if code != MQTTErrorCode.MQTT_ERR_SUCCESS or self._inbox.disconnect is not None:
                     raise BrokerError(self._lost(code))
@@ -372,15 +378,13 @@ class Connection:
                     raise BrokerError("the broker accepts the connection and then says nothing: is it an MQTT broker?")
 
     @staticmethod
-    def _moved(client: Client) -> MQTTErrorCode:
+    def _moved(client: Client, readable: bool) -> MQTTErrorCode:
         """Read and write what can be read and written now."""
-        code = client.loop_read()
+        code, packets = MQTTErrorCode.MQTT_ERR_SUCCESS, 0
         # One call reads one packet; more may wait, also such as TLS has decrypted already and no selector sees.
-        for _ in range(MOST_AT_ONCE):
-            sock = client.socket()
-            if code != MQTTErrorCode.MQTT_ERR_SUCCESS or sock is None or not _has_more(sock):
-                break
-            code = client.loop_read()
+        while readable and code == MQTTErrorCode.MQTT_ERR_SUCCESS and packets < MOST_AT_ONCE:
+            code, packets = client.loop_read(), packets + 1
+            readable = _has_more(client.socket())
         if code == MQTTErrorCode.MQTT_ERR_SUCCESS and client.want_write():
             code = client.loop_write()
         return client.loop_misc() if code == MQTTErrorCode.MQTT_ERR_SUCCESS else code
@@ -480,6 +484,8 @@ class Connection:
 
 
 def _has_more(sock: Any) -> bool:
+    if sock is None:
+        return False
     if isinstance(sock, ssl.SSLSocket) and sock.pending():
         return True
     return bool(select.select([sock], [], [], 0)[0])

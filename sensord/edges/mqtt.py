@@ -173,9 +173,7 @@ class Publisher:
             for state in states:
                 last = self._latest.get(state.topic)
                 if last is None or last[0].meaning != state.meaning or now - last[1] >= state.pace_seconds:
-                    self._sequence += 1
-                    numbered = state.payload.model_copy(update={"sequence": self._sequence})
-                    self._latest[state.topic] = (state._replace(payload=numbered), now)
+                    self._latest[state.topic] = (state, now)
                     self._due.add(state.topic)
             if not self._seen_snapshot:
                 self._seen_snapshot = True
@@ -290,15 +288,17 @@ class Publisher:
             return
         now = self._clock.monotonic_seconds()
         with self._lock:
-            due = [self._latest[topic] for topic in sorted(self._due)]
+            # In the order in which they were first said: alarms, then what somebody waits for.
+            due = [said for topic, said in self._latest.items() if topic in self._due]
             self._due.clear()
             readings, self._readings = self._readings, b""
         for state, seconds in due:
             left = None if state.expiry_seconds is None else state.expiry_seconds - round(now - seconds)
             if left is not None and left <= 0:
                 continue  # said again now it would look live
+            self._sequence += 1
             qos: Literal[0, 1] = 1 if state.expiry_seconds is None else 0
-            self._retain(link, Message(state.topic, state.payload.encoded(), qos, True, left))
+            self._retain(link, Message(state.topic, state.payload(self._sequence).encoded(), qos, True, left))
         self._clear_stale(link)
         if readings:
             link.publish(Message(self._topics.senml, readings))

@@ -22,6 +22,7 @@ from sensord.outlets import Item
 from sensord.service import Places, build
 
 _FACTORY = "mock"
+_TELLING = database.telling
 
 
 class JumpyClock(FastClock):
@@ -108,11 +109,11 @@ class Sabotage:
 
     def slow(self, seconds: float) -> None:
         """Every commit to the history takes so much longer (of life)."""
-        real, never = database.telling, self._never
+        never = self._never
 
         def telling(path: Path) -> object:
             never.wait(seconds)
-            return real(path)
+            return _TELLING(path)
 
         database.telling = telling  # type: ignore[assignment]
 
