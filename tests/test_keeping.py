@@ -51,7 +51,7 @@ def test_an_evening_at_the_brooder(shell: Shell) -> None:
     assert code == 0
     assert out.startswith("4 ml of paste, 25 % solids")
     code, out, _ = shell("weigh", "pip", "--json")
-    assert json.loads(out)["weights"][-1]["grams"] == 48
+    assert json.loads(out)[0]["mornings"][-1]["grams"] == 48
 
 
 def test_a_full_crop_brings_the_caution_at_once(shell: Shell) -> None:
