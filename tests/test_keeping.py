@@ -84,6 +84,18 @@ def test_a_slip_is_answered_with_a_sentence_and_changes_nothing(shell: Shell, wo
     assert shell("export", "all", socket=False)[1] == before
 
 
+def test_a_slip_seen_too_late_is_taken_back(shell: Shell) -> None:
+    shell("chick", "pip")
+    shell("weigh", "pip", "45.2")
+    shell("weigh", "pip", "54.2")
+    shell("feed", "pip", "4.5")
+    assert shell("weigh", "pip", "--undo")[:2] == (0, "pip: took back 54.2 g\n")
+    assert shell("feed", "pip", "--undo")[:2] == (0, "pip: took back 4.5 ml\n")
+    code, out, _ = shell("feed", "pip", "--undo")
+    assert (code, "no feed of pip within a day" in out) == (1, True)
+    assert shell("export", "weighing", socket=False)[1].count("pip") == 1
+
+
 def test_export_and_import_through_files(shell: Shell, tmp_path: Path) -> None:
     shell("chick", "pip")
     shell("weigh", "pip", "45.2")

@@ -20,6 +20,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--at", metavar="TIME", help="when, if not now: 06:30 or 2031-05-04T06:30")
     parser.add_argument("--note", default="", metavar="TEXT", help="anything worth keeping")
     parser.add_argument("--sure", action="store_true", help="the numbers are right although they look odd")
+    parser.add_argument("--undo", action="store_true", help="take the last feed of the chick back")
     add_place_options(parser, socket=True)
 
 
@@ -34,6 +35,7 @@ def run(options: argparse.Namespace) -> int:
         "at_utc_seconds": None if options.at is None else moment(options.at),
         "note": options.note,
         "sure": options.sure,
+        "undo": options.undo,
     }
     return say(options, "feed", enter(options, "feed", fields))
 

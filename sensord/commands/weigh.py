@@ -41,13 +41,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--at", metavar="TIME", help="when, if not now: 06:30 or 2031-05-04T06:30")
     parser.add_argument("--note", default="", metavar="TEXT", help="anything worth keeping")
     parser.add_argument("--sure", action="store_true", help="the number is right although it looks odd")
+    parser.add_argument("--undo", action="store_true", help="take the last weight of the chick back")
     add_place_options(parser, socket=True)
 
 
 def run(options: argparse.Namespace) -> int:
-    if options.grams is not None:
+    if options.grams is not None or options.undo:
         code = say(options, "weigh", enter(options, "weigh", _entry(options)))
-        if code or options.json:
+        if code or options.json or options.undo:
             return code
     with open_history(options) as reader:
         known = {chick.name: chick for chick in reader.chicks()}
@@ -72,6 +73,7 @@ def _entry(options: argparse.Namespace) -> dict[str, object]:
         "at_utc_seconds": None if options.at is None else moment(options.at),
         "note": options.note,
         "sure": options.sure,
+        "undo": options.undo,
     }
 
 
