@@ -19,6 +19,9 @@ from sensord.service import Places, build
 
 __all__ = ["arguments", "run"]
 
+_STALL_SECONDS = 0.5
+"""How long a busy laptop may keep a thread waiting, in life's seconds; faster than life that is no silent probe."""
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--speed", type=float, default=1.0, metavar="N", help="N times as fast as life (1 to 120)")
@@ -41,10 +44,11 @@ def run(options: argparse.Namespace) -> int:
         places = Places(options.state or Path(folder) / "state", Path(folder) / "control.sock")
         shows = sys.stdout.isatty() and not options.plain
         with tree, (Path(folder) / "journal.log").open("w") as hidden:
-            daemon = build(config, clock, places, Journal(hidden if shows else sys.stdout), SystemClock())
+            journal = Journal(hidden if shows else sys.stdout)
+            daemon = build(config, clock, places, journal, SystemClock(), _STALL_SECONDS * options.speed)
             stop_on_signals(daemon)
             if seconds is not None:
-                _stop_after(daemon, seconds / options.speed)
+                _stop_after(daemon, clock, seconds)
             if shows:
                 _show(daemon, places.socket)
             else:
@@ -64,10 +68,17 @@ def _config(root: Path, broker: str | None, speed: float) -> Config:
     return Config.model_validate(raw)
 
 
-def _stop_after(daemon: Daemon, seconds: float) -> None:
-    timer = threading.Timer(seconds, daemon.stop)
-    timer.daemon = True
-    timer.start()
+def _stop_after(daemon: Daemon, clock: FastClock, seconds: float) -> None:
+    """End after `seconds` of the demo's own time, however fast the machine lets it run."""
+    end = clock.monotonic_seconds() + seconds
+
+    def wait() -> None:
+        never = threading.Event()
+        while clock.monotonic_seconds() < end:
+            clock.wait(never, end - clock.monotonic_seconds())
+        daemon.stop()
+
+    threading.Thread(target=wait, name="end-of-demo", daemon=True).start()
 
 
 def _show(daemon: Daemon, socket: Path) -> None:
