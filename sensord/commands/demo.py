@@ -1,6 +1,7 @@
 """`sensord demo`: the real daemon on simulated probes; needs no Pi, no broker and no config."""
 
 import argparse
+import contextlib
 import sys
 import tempfile
 import threading
@@ -12,8 +13,9 @@ from sensord.commands.run import stop_on_signals
 from sensord.config import Config
 from sensord.daemon import Daemon
 from sensord.edges.journal import Journal
-from sensord.errors import DataError
+from sensord.errors import BrokerError, DataError
 from sensord.fake_tree import FakeTree
+from sensord.publishing import forget
 from sensord.scene import CONFIG, Scene
 from sensord.service import Places, build
 
@@ -53,6 +55,10 @@ def run(options: argparse.Namespace) -> int:
                 _show(daemon, places.socket)
             else:
                 daemon.run()
+        if config.mqtt is not None:
+            # Nothing invented stays behind, at the broker or in a hub; where the broker has gone there is nothing.
+            with contextlib.suppress(BrokerError):
+                forget(config, config.mqtt, places.state)
     return 0
 
 
