@@ -113,7 +113,7 @@ class Publisher:
         parts = [self._connection.words]
         if self._connection.up and self._connection.trouble:
             parts.append(self._connection.trouble)
-        parts += [trouble for trouble in (self._trouble, self._disk_trouble) if trouble]
+        parts += [trouble for trouble in (self._trouble, self._disk_trouble, self._outbox.trouble) if trouble]
         if self._outbox.dropped:
             parts.append(f"{self._outbox.dropped} events had to give way while there was no broker")
         if self._doorman.dropped:
