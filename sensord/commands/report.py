@@ -8,7 +8,8 @@ from pathlib import Path
 
 import sensord
 from sensord.care.entries import chick_named
-from sensord.commands.keeping import add_place_options, config_of, local, moment, now_utc, open_history
+from sensord.commands.keeping import add_place_options, local, moment, now_utc, open_history
+from sensord.commands.kitchen_options import load_config
 from sensord.edges.history_reader import HistoryReader
 from sensord.errors import DataError
 from sensord.screens.report_data import Report, gather
@@ -68,7 +69,7 @@ def _gathered(options: argparse.Namespace, reader: HistoryReader) -> Report:
         title = f"{one.name[0].upper()}{one.name[1:]}, from {_day(start)} to {_day(end)}"
     else:
         start, end, title = _span(options, now)
-    config = config_of(options)
+    config = load_config(options.config)
     return gather(
         reader, start, end, now, title, config.unit.name, sensord.__version__, _brooders(options, reader), chick
     )
@@ -105,7 +106,7 @@ def _day(utc_seconds: float) -> str:
 
 def _brooders(options: argparse.Namespace, reader: HistoryReader) -> Mapping[str, Sequence[str]]:
     """From the config; without one every probe that no dish has ever had counts for every place with a band."""
-    configured = {name: section.probes for name, section in config_of(options).brooders.items()}
+    configured = {name: section.probes for name, section in load_config(options.config).brooders.items()}
     if configured:
         return configured
     probes = [probe for probe in reader.probes() if probe not in reader.dish_probes() and probe != "room"]
@@ -127,7 +128,7 @@ def _write(options: argparse.Namespace, report: Report) -> None:
         ) from error
     try:
         if ending == ".html":
-            dish = next(iter(config_of(options).dishes.values()), None)
+            dish = next(iter(load_config(options.config).dishes.values()), None)
             band = None if dish is None else (dish.band.low_celsius, dish.band.high_celsius)
             path.write_text(report_page.page(report, band=band), encoding="utf-8")
         else:

@@ -272,7 +272,8 @@ class History:
         if self._connection is None:
             connection = open_writer(self.path)
             try:
-                sound(connection, self.path)
+                if self._daemon:  # a command has no time for it; what is damaged shows itself
+                    sound(connection, self.path)
                 migrate(connection, self.path, self._migrations)
                 with transaction(connection, self.path):
                     newest_ms = retention.catch_up(connection)

@@ -20,8 +20,8 @@ JUMP_SHARE = 0.66
 """1 - exp(-60 s / 55 s): what the slowest usual probe does of a step within its first minute."""
 LOOKING_BACK_BINS = 30
 LEAST_FALL_CELSIUS = 0.8
-STEEPEST_AIR = 0.045
-"""Celsius per second: half as fast again as any heater's failing (`forecast.CourseRules`); a lid, or the probe."""
+STEEPEST_AIR = 0.038
+"""Celsius per second: a quarter faster than any heater's failing (`forecast.CourseRules`); a lid, or the probe."""
 LID_SECONDS = 900.0
 """A lid is not left open for longer without a reason (common practice, no source)."""
 
@@ -37,9 +37,11 @@ class Touch:
 
 @dataclass(frozen=True, slots=True)
 class Fall:
-    """The reading fell faster than a heater lets it; `is_displaced` once no lid explains it any more."""
+    """The reading fell from the usual, whose lowest was `usual_celsius`, faster than a heater lets it;
+    `is_displaced` once no lid explains it any more."""
 
     since_seconds: float
+    usual_celsius: float
     is_displaced: bool = False
 
 
@@ -74,13 +76,13 @@ def fall_of(fall: Fall | None, trend: Trend, seconds: float) -> Fall | None:
         return None
     if fall is None:
         return _began(bins, trend.swing, seconds)
-    if bins[-1] >= trend.swing.low_celsius:
+    if bins[-1] >= fall.usual_celsius:
         return None
     half = len(bins) // 2
     if fall.is_displaced or seconds - fall.since_seconds < LID_SECONDS or half < 2 * MINUTE_BINS:
         return fall
     before, after = sum(bins[:half]) / half, sum(bins[half:]) / (len(bins) - half)
-    if bins[-1] > trend.swing.low_celsius - 0.5 * LEAST_FALL_CELSIUS:
+    if bins[-1] > fall.usual_celsius - 0.5 * LEAST_FALL_CELSIUS:
         return fall
     # Air with a heater off or a lid open goes on moving as its walls do; a probe in litter has arrived.
     return replace(fall, is_displaced=abs(after - before) <= 0.12)
@@ -92,4 +94,6 @@ def _began(bins: tuple[float, ...], swing: Swing, seconds: float) -> Fall | None
     start = bins[-1 - MINUTE_BINS]
     steepest = max(bins[k - 1] - bins[k] for k in range(-MINUTE_BINS, 0)) / BIN_SECONDS
     is_usual = swing.low_celsius <= start <= swing.high_celsius
-    return Fall(seconds) if is_usual and start - bins[-1] >= LEAST_FALL_CELSIUS and steepest > STEEPEST_AIR else None
+    if not is_usual or start - bins[-1] < LEAST_FALL_CELSIUS or steepest < STEEPEST_AIR:
+        return None
+    return Fall(seconds, swing.low_celsius)

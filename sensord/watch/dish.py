@@ -5,6 +5,7 @@ ready is the table in `dish_table`; where the paste is comes from `physics.cooli
 from `paste_events`. Ready is never remembered, it is derived anew at each step.
 """
 
+import math
 from dataclasses import dataclass, field, replace
 
 from sensord.care.formula import Bowlful, advice
@@ -31,6 +32,10 @@ from sensord.watch.views import DishView
 
 __all__ = ["Dish", "DishSettings", "begin", "conditions", "observe", "scalding", "start_batch", "tick", "view"]
 
+CONFIRM_SECONDS = 3.0
+"""How long the proof has to hold before the tone: one odd reading must not call the keeper."""
+COOLING_RATE = 5e-4
+RISE_CELSIUS = 0.04
 _NINETY = 1.645  # half-width of a 90 % interval in standard deviations
 
 
@@ -84,6 +89,9 @@ class Dish:
     uneven: bool = False
     was_called_ready: bool = False
     ready_lost: bool = False
+    conforms_since: float | None = None
+    cooled_celsius: float | None = None
+    cooled_probability: float = 0.0
     closing_cued: bool = False
     estimate_seconds: float | None = None
 
@@ -170,7 +178,30 @@ def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[
         return replace(dish, finder=finder, estimate=None, lift_seconds=reading.seconds)
     if anew:
         after = cooling.follow(cooling.disturb(before), reading.seconds, reading.celsius)
-    return replace(dish, finder=finder, estimate=after)
+    return _cooled(settings, replace(dish, finder=finder, estimate=after), anew)
+
+
+def _cooled(settings: DishSettings, dish: Dish, anew: bool) -> Dish:
+    """Keep the best proof so far that the paste is no warmer than the band.
+
+    Paste that cools and that nobody has touched stays as cool as it was once proven to be, though what is known of
+    it blurs while it rests. A rise, or an estimate above the one of that proof, ends it.
+    """
+    estimate = dish.estimate
+    if estimate is None:
+        return replace(dish, cooled_celsius=None, cooled_probability=0.0)
+    spread = _spread(settings, estimate)
+    now = probability_inside(estimate.celsius, spread, -math.inf, settings.band.high_celsius)
+    then = dish.cooled_celsius
+    ended = anew or then is None or estimate.celsius > then + RISE_CELSIUS or estimate.rate > -COOLING_RATE
+    if ended or now >= dish.cooled_probability:
+        return replace(dish, cooled_celsius=estimate.celsius, cooled_probability=now)
+    return dish
+
+
+def _spread(settings: DishSettings, estimate: cooling.Cooling) -> float:
+    """Of the mean, standard deviation: what the model does not know, and the probe's own uncertainty."""
+    return math.hypot(estimate.spread_celsius, settings.uncertainty_celsius / 2.0)
 
 
 def _dip(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Effect]) -> Dish:
@@ -180,7 +211,14 @@ def _dip(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Eff
         21.0 if dish.finder.room_celsius is None else dish.finder.room_celsius, settings.time_constant_seconds
     )
     finder = replace(dish.finder, in_paste=True, since_seconds=seconds, episode=None, surprise=0.0)
-    dish = replace(dish, finder=finder, dip_seconds=seconds, estimate=cooling.start(known, seconds, reading.celsius))
+    dish = replace(
+        dish,
+        finder=finder,
+        dip_seconds=seconds,
+        estimate=cooling.start(known, seconds, reading.celsius),
+        cooled_celsius=None,
+        cooled_probability=0.0,
+    )
     away = None if dish.lift_seconds is None else seconds - dish.lift_seconds
     if dish.batch_seconds is None or (away is not None and away > settings.new_batch_away_seconds):
         dish, started = _new_batch(settings, dish, seconds, Origin.DAEMON)
@@ -206,20 +244,16 @@ def _known(settings: DishSettings, dish: Dish, seconds: float) -> _Known | None:
     estimate = dish.estimate
     if estimate is None:
         return None
-    spread = (estimate.spread_celsius**2 + (settings.uncertainty_celsius / 2.0) ** 2) ** 0.5
-    band = settings.band
-    return _Known(
-        estimate.celsius,
-        spread,
-        probability_inside(estimate.celsius, spread, band.low_celsius, band.high_celsius),
-    )
+    spread = _spread(settings, estimate)
+    not_warmer = probability_inside(estimate.celsius, spread, -math.inf, settings.band.high_celsius)
+    cooler = probability_inside(estimate.celsius, spread, -math.inf, settings.band.low_celsius)
+    return _Known(estimate.celsius, spread, max(0.0, max(not_warmer, dish.cooled_probability) - cooler))
 
 
 def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known | None) -> Findings:
     uptake_left = 0.0 if dish.batch_seconds is None else dish.batch_seconds + settings.uptake_seconds - seconds
     too_old = dish.batch_seconds is not None and seconds - dish.batch_seconds > settings.batch_limit_seconds
     settled = known is not None and known.spread < 1.5
-    enter = 1.0 - (1.0 - settings.probability) / (2.0 if dish.ready_lost else 1.0)
     calm = dish.estimate is not None and abs(dish.estimate.surprise) < 3.0
     return Findings(
         fault=dish.fault,
@@ -232,16 +266,25 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known 
         settled=settled,
         provable=known is None or acceptance_interval(settings.band, known.spread, settings.probability) is not None,
         was_ready=dish.state is DishState.READY,
-        enters=known is not None and calm and known.probability >= enter,
+        enters=calm and dish.conforms_since is not None and seconds - dish.conforms_since >= CONFIRM_SECONDS,
         stays=known is not None and known.probability >= settings.probability,
         warmer_than_middle=known is not None and known.celsius > settings.band.middle_celsius,
     )
+
+
+def _confirm(settings: DishSettings, dish: Dish, seconds: float, known: _Known | None) -> Dish:
+    """Since when the probability has been enough to enter ready; a second time in the same bowl it has to be surer."""
+    enough = 1.0 - (1.0 - settings.probability) / (2.0 if dish.ready_lost else 1.0)
+    if known is None or dish.fault is not None or known.probability < enough:
+        return replace(dish, conforms_since=None)
+    return dish if dish.conforms_since is not None else replace(dish, conforms_since=seconds)
 
 
 def _conclude(
     settings: DishSettings, dish: Dish, seconds: float, effects: list[Effect]
 ) -> tuple[Dish, tuple[Effect, ...]]:
     known = _known(settings, dish, seconds)
+    dish = _confirm(settings, dish, seconds, known)
     row = decide(_findings(settings, dish, seconds, known))
     changed = row.state is not dish.state
     if changed:

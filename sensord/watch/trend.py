@@ -111,7 +111,6 @@ def median_slope(seconds: tuple[float, ...], celsius: tuple[float, ...]) -> tupl
     # Normal quantile for 90 % two-sided; the variance of Kendall's S corrected for ties in neither variable.
     sigma = (count * (count - 1) * (2 * count + 5) / 18) ** 0.5
     reach = 1.6448536269514722 * sigma
-    lower = max(0, round((len(slopes) - reach) / 2))
-    upper = min(len(slopes) - 1, round((len(slopes) + reach) / 2) - 1)
-    lower, upper = min(lower, len(slopes) - 1), max(upper, 0)
-    return median(slopes), slopes[min(lower, upper)], slopes[max(lower, upper)]
+    lower = max(0, round((len(slopes) - reach) / 2) - 1)
+    upper = min(len(slopes) - 1, round((len(slopes) + reach) / 2))
+    return median(slopes), slopes[lower], slopes[upper]

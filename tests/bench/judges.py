@@ -32,10 +32,15 @@ class Said:
     states: list[tuple[float, str]] = field(default_factory=list)
 
 
-def sensord_says(scenario: Scenario, uptake_seconds: float = 0.0) -> Said:
+def sensord_says(scenario: Scenario, uptake_seconds: float = 0.0, probability: float = 0.95) -> Said:
     """Run the watch over the readings, with a tick each second as the daemon would."""
     settings = watch.DishSettings(
-        "dish", "dish", Band(*scenario.band), uncertainty_celsius=scenario.uncertainty, uptake_seconds=uptake_seconds
+        "dish",
+        "dish",
+        Band(*scenario.band),
+        uncertainty_celsius=scenario.uncertainty,
+        uptake_seconds=uptake_seconds,
+        probability=probability,
     )
     dish, screening, said = watch.begin(settings), Screen(), Said()
     since: float | None = None

@@ -313,10 +313,11 @@ def main(arguments: list[str] | None = None) -> int:
         "--every", action="store_true", help="also list each wrong tone, missed stay, missed and false event"
     )
     parser.add_argument("--uptake", type=float, default=0.0, help="uptake seconds (default 0, as the truth has none)")
+    parser.add_argument("--probability", type=float, default=0.95, help="of conformity, for the trade-off curve")
     options = parser.parse_args(arguments)
     scenarios = [scenario for folder in options.folders for scenario in load(folder)]
     columns = {
-        "sensord": score(scenarios, lambda s: sensord_says(s, options.uptake)),
+        "sensord": score(scenarios, lambda s: sensord_says(s, options.uptake, options.probability)),
         "reading in band": score(scenarios, lambda s: plain_rule(s, 0.0)),
         "in band 10 s": score(scenarios, lambda s: plain_rule(s, 10.0)),
         "in band 20 s": score(scenarios, lambda s: plain_rule(s, 20.0)),
