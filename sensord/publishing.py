@@ -1,5 +1,6 @@
 """From the config to the MQTT output: the only place where both are known."""
 
+import contextlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,8 +12,9 @@ from sensord.edges.clearing import clear
 from sensord.edges.commands import Limits
 from sensord.edges.discovery import Announcement, announce, component_marks, gone_components
 from sensord.edges.mqtt import Publisher, PublisherSettings, expiry_seconds
-from sensord.edges.outbox import Outbox
+from sensord.edges.outbox import IN_MEMORY, Outbox
 from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, UNIT_CONDITIONS, Topics
+from sensord.errors import StorageError
 from sensord.profiles import load_profile, shipped_profiles
 from sensord.watch.events import Command, Condition
 from sensord.watch.nursery import UNIT_PLACE
@@ -83,13 +85,12 @@ def publisher(
     deliver: Callable[[Command], None],
     limits: Limits,
 ) -> Publisher:
-    """The MQTT output, not started yet. Raises `StorageError` where the outbox cannot be opened."""
-    outbox = Outbox(state_folder / OUTBOX)
+    """The MQTT output, not started yet."""
+    outbox = _outbox(config, section, state_folder / OUTBOX)
     told: list[tuple[str, bytes]] = []
     if section.discovery.enabled:
         unit = announcement(config, section)
         told = announce(unit, gone_components(unit, outbox.held()))
-        outbox.hold(component_marks(unit))
     settings = PublisherSettings(
         topics=Topics(section.base, config.unit.name),
         limits=limits,
@@ -119,3 +120,17 @@ def forget(config: Config, section: MqttSection, state_folder: Path) -> int:
     finally:
         outbox.close()
     return len(held)
+
+
+def _outbox(config: Config, section: MqttSection, path: Path) -> Outbox:
+    """The outbox on the disk; where that is full or read-only, one in memory, so that the watch starts all the same."""
+    marks = component_marks(announcement(config, section)) if section.discovery.enabled else ()
+    with contextlib.ExitStack() as opened:
+        try:
+            outbox = Outbox(path)
+            opened.callback(outbox.close)
+            outbox.hold(marks)
+        except StorageError as error:
+            return Outbox(IN_MEMORY, trouble=f"what waits for the broker is lost with the power: {error}")
+        opened.pop_all()
+        return outbox

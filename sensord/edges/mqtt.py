@@ -114,7 +114,7 @@ class Publisher:
         parts = [self._connection.words]
         if self._connection.up and self._connection.trouble:
             parts.append(self._connection.trouble)
-        parts += [trouble for trouble in (self._trouble, self._disk_trouble) if trouble]
+        parts += [trouble for trouble in (self._trouble, self._disk_trouble, self._outbox.trouble) if trouble]
         if self._revivals:
             parts.append(f"the connection's thread had died and was started again ({self._revivals} times)")
         if self._outbox.dropped:
