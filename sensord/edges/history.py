@@ -52,6 +52,7 @@ _log = logging.getLogger(__name__)
 
 FILE_NAME = "history.db"
 _RETRY_SECONDS = 10.0
+_LOOK_SECONDS = 0.05
 # Letting go of old rows goes by the wall clock. One that has jumped, or that stands a month from the last row, must go
 # on steadily for a day before it is believed that much: a year too far ahead would cost a year of readings.
 _JUMP_SECONDS, _OFF_SECONDS, _PROVING_SECONDS = 3600.0, 30 * 86_400.0, 86_400.0
@@ -172,7 +173,9 @@ class History:
     def _follow_clock(self) -> None:
         """Wall time moves with the clock; once it has been set, what was written before is moved along with it."""
         before = self._offset
-        self._offset = self._clock.utc_seconds() - self._clock.monotonic_seconds()
+        first, utc, second = self._clock.monotonic_seconds(), self._clock.utc_seconds(), self._clock.monotonic_seconds()
+        if second - first < _LOOK_SECONDS:  # else something came between the two looks: the offset of before is better
+            self._offset = utc - (first + second) / 2
         trusted = self._clock.wall_clock_trusted()
         if self._sure and abs(self._offset - before) > _JUMP_SECONDS:
             self._doubt_clock()
@@ -272,7 +275,8 @@ class History:
         if self._connection is None:
             connection = open_writer(self.path)
             try:
-                sound(connection, self.path)
+                if self._daemon:  # a command has no time for it; what is damaged shows itself
+                    sound(connection, self.path)
                 migrate(connection, self.path, self._migrations)
                 with transaction(connection, self.path):
                     newest_ms = retention.catch_up(connection)
