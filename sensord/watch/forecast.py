@@ -41,8 +41,8 @@ class CourseRules:
     loose_seconds: float = 1500.0
     again_seconds: float = 1200.0
     by_itself_seconds: float = 2400.0
-    drift_blocks: int = 18
-    drift_least_celsius: float = 0.2
+    drift_blocks: int = 24
+    drift_least_celsius: float = 0.35
 
 
 @unique
@@ -195,7 +195,7 @@ def _steady(rules: CourseRules, course: Course, trend: Trend, band: Band) -> Out
     thirds = [sign * (bins[min(k + third, len(bins) - 1)] - bins[k]) for k in range(0, 3 * third, third)]
     usual = trend.swing.fall if cold else trend.swing.rise
     is_calm = course.beyond_until is None or course.beyond_since - course.beyond_until >= rules.calm_seconds
-    if not is_calm or min(thirds) < 0.5 * sum(thirds) / 3 or usual >= rules.switching_celsius_per_second:
+    if not is_calm or min(thirds) < 0.7 * sum(thirds) / 3 or usual >= rules.switching_celsius_per_second:
         return None
     times = tuple(BIN_SECONDS * k for k in range(len(bins)))
     slope, least, most = median_slope(times, bins)
