@@ -27,6 +27,7 @@ from sensord.watch.effects import (
     Note,
     Noted,
 )
+from sensord.watch.evenness import Evenness, judge, shows_hot_spot
 from sensord.watch.events import Condition, Origin
 from sensord.watch.views import DishView
 
@@ -86,7 +87,7 @@ class Dish:
     dip_seconds: float | None = None
     lift_seconds: float | None = None
     batch_seconds: float | None = None
-    uneven: bool = False
+    evenness: Evenness = field(default_factory=Evenness)
     was_called_ready: bool = False
     ready_lost: bool = False
     conforms_since: float | None = None
@@ -178,7 +179,20 @@ def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[
         return replace(dish, finder=finder, estimate=None, lift_seconds=reading.seconds)
     if anew:
         after = cooling.follow(cooling.disturb(before), reading.seconds, reading.celsius)
-    return _cooled(settings, replace(dish, finder=finder, estimate=after), anew)
+    dish = replace(dish, finder=finder, estimate=after)
+    dish = _evenness(settings, dish, reading, after, effects)
+    return _cooled(settings, dish, anew)
+
+
+def _evenness(
+    settings: DishSettings, dish: Dish, reading: Reading, estimate: cooling.Cooling, effects: list[Effect]
+) -> Dish:
+    hot_spot = shows_hot_spot(dish.finder.recent, reading.seconds - dish.finder.since_seconds, estimate.room_celsius)
+    judged = judge(dish.evenness, reading.seconds, hot_spot, estimate.stirring)
+    was, now = dish.evenness.uneven_since is not None, judged.uneven_since is not None
+    if was is not now:
+        effects.append(Noted(reading.seconds, settings.probe, Note.UNEVEN if now else Note.EVEN))
+    return replace(dish, evenness=judged)
 
 
 def _cooled(settings: DishSettings, dish: Dish, anew: bool) -> Dish:
@@ -261,7 +275,7 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known 
         in_paste=dish.finder.in_paste,
         uptake_left_seconds=uptake_left,
         too_old=too_old,
-        uneven=dish.uneven,
+        uneven=dish.evenness.uneven_since is not None,
         disturbed=paste_events.unexplained(dish.finder, seconds),
         settled=settled,
         provable=known is None or acceptance_interval(settings.band, known.spread, settings.probability) is not None,
