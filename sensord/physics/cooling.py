@@ -41,9 +41,9 @@ STEM_SHARE, STEM_LOSS, STEM_SECONDS = 0.045, 0.07, 48.0
 """A few per cent of a reading are the cable end of the capsule, which lags and loses heat; common practice."""
 TIME_CONSTANTS_SECONDS = (4.0, 5.5, 7.6, 10.5, 14.5)
 """Of capsules of 4 to 6 mm in stirred paste; cf. maker's table, water: t50 10.4 s for 6 mm, i.e. 15 s."""
-UNSETTLED_SECONDS = 20.0
+UNSETTLED_SECONDS = 16.0
 """How long after a disturbance the paste goes by no simple law: water lies on top, is stirred in by and by."""
-UNSETTLED_DRIFT = 0.02
+UNSETTLED_DRIFT = 0.014
 MEAN_DRIFT = 4e-6
 LOSS_DRIFT = 1e-5
 SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 2e-8, 3e-7
