@@ -6,6 +6,7 @@ A lifted probe cools slowly and steadily (air: time constant 35 to 85 s), water 
 levels out (paste: 4 to 20 s).
 """
 
+import math
 from dataclasses import dataclass, replace
 
 from sensord.physics.cooling import Cooling
@@ -149,10 +150,10 @@ def _leaving(finder: Finder) -> bool:
     if not 1.0 / AIR_SECONDS[1] < pace < 1.0 / AIR_SECONDS[0]:
         return False
     expected = -fall * pace / 2.0
-    doubt = BEND_NOISE * (14.0 / len(chosen)) ** 2.5
+    doubt = BEND_NOISE * math.pow(14.0 / len(chosen), 2.5)
     offset = (chosen[0].seconds + chosen[-1].seconds) / 2.0
-    misses = [r.celsius - level - fall * (r.seconds - offset) - bend * (r.seconds - offset) ** 2 for r in chosen]
-    if sum(miss * miss for miss in misses) > len(misses) * LEAVING_SCATTER_CELSIUS**2:
+    misses = (r.celsius - level - fall * (r.seconds - offset) - bend * (r.seconds - offset) ** 2 for r in chosen)
+    if math.fsum(miss * miss for miss in misses) > len(chosen) * LEAVING_SCATTER_CELSIUS**2:
         return False
     return abs(bend - expected) < 2.5 * doubt + 0.3 * expected
 

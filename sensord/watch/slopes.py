@@ -1,5 +1,7 @@
 """Straight lines and parabolas through a handful of readings, by least squares."""
 
+import math
+
 from sensord.readings import Reading
 
 __all__ = ["parabola", "slope"]
@@ -21,7 +23,7 @@ def parabola(readings: list[Reading]) -> tuple[float, float, float]:
     middle = (readings[0].seconds + readings[-1].seconds) / 2.0
     times = [r.seconds - middle for r in readings]
     n = len(times)
-    s1, s2, s3, s4 = (sum(t**p for t in times) for p in (1, 2, 3, 4))
+    s1, s2, s3, s4 = (math.fsum(math.pow(t, p) for t in times) for p in (1, 2, 3, 4))
     y0 = sum(r.celsius for r in readings)
     y1 = sum(t * r.celsius for t, r in zip(times, readings, strict=True))
     y2 = sum(t * t * r.celsius for t, r in zip(times, readings, strict=True))
