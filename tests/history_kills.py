@@ -67,8 +67,8 @@ def kill_writer(folder: Path, kills: int, seed: int) -> Counts:
             counts.missing += number not in (alarms if kind == "alarm" else feeds)
         (newest,) = connection.execute("SELECT max(at_ms + held_ms) FROM reading").fetchone()
         connection.close()
-        if newest is not None and last_ms > round(start_utc * 1000):
-            counts.most_seconds_lost = max(counts.most_seconds_lost, (last_ms - newest) / 1000)
+        kept_ms = max(newest or 0, round(start_utc * 1000))  # a short life may not have come to its first flush
+        counts.most_seconds_lost = max(counts.most_seconds_lost, (last_ms - kept_ms) / 1000)
         start_utc += 100_000.0
     return counts
 

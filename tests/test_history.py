@@ -254,6 +254,38 @@ def test_old_readings_go_and_their_minutes_stay(tmp_path: Path) -> None:
     desk.history.close()
 
 
+YEARS = 10 * 365 * 86_400.0
+
+
+def test_a_wall_clock_that_is_years_ahead_lets_nothing_go_until_it_has_proved_itself(tmp_path: Path) -> None:
+    desk = Desk(tmp_path, HistorySection(fine_days=1, minute_days=8))
+    desk.pass_seconds(90)
+    kept = "SELECT count(*) FROM reading WHERE at_ms < 1900000000000"
+    desk.clock.set_wall_clock(UTC + YEARS)
+    for _ in range(20):
+        desk.pass_seconds(2)
+        desk.clock.advance(3600.0)
+    assert rows(tmp_path, kept)[0][0]
+    desk.clock.set_wall_clock(UTC + 80_000)
+    desk.pass_seconds(60)
+    desk.history.close()
+    assert rows(tmp_path, kept)[0][0]
+
+
+def test_a_run_that_begins_years_ahead_lets_old_readings_go_only_after_a_steady_day(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    desk.pass_seconds(90)
+    desk.history.close()
+    kept = "SELECT count(*) FROM reading WHERE at_ms < 1900000000000"
+    ahead = FakeClock(1000.0, UTC + YEARS)
+    history = History(tmp_path, HistorySection(fine_days=1, minute_days=8), ahead)
+    for hours in range(30):
+        ahead.advance(3600.0)
+        history.handle(Measured(Reading("left", ahead.monotonic_seconds(), 36.0), 0.5))
+        assert bool(rows(tmp_path, kept)[0][0]) == (hours < 24)
+    history.close()
+
+
 def test_a_second_writer_is_refused_at_once(desk: Desk, tmp_path: Path) -> None:
     desk.alarm()
     second = Desk(tmp_path)

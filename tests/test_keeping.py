@@ -46,9 +46,12 @@ def test_an_evening_at_the_brooder(shell: Shell) -> None:
     assert code == 0
     assert "4.5 ml" in out
     assert "3–5 ml a feed" in out
-    assert "sensord mix --amount-ml" in out
+    assert "one feed of all: 4.0 ml; `sensord mix --from-log` plans the bowl" in out
+    code, out, _ = shell("mix", "--from-log", "--solids", "25", "--bowl", "none", socket=False)
+    assert code == 0
+    assert out.startswith("4 ml of paste, 25 % solids")
     code, out, _ = shell("weigh", "pip", "--json")
-    assert json.loads(out)["weights"][-1]["grams"] == 48
+    assert json.loads(out)[0]["mornings"][-1]["grams"] == 48
 
 
 def test_a_full_crop_brings_the_caution_at_once(shell: Shell) -> None:
@@ -79,6 +82,18 @@ def test_a_slip_is_answered_with_a_sentence_and_changes_nothing(shell: Shell, wo
     assert code in (1, 2)
     assert said in out + err
     assert shell("export", "all", socket=False)[1] == before
+
+
+def test_a_slip_seen_too_late_is_taken_back(shell: Shell) -> None:
+    shell("chick", "pip")
+    shell("weigh", "pip", "45.2")
+    shell("weigh", "pip", "54.2")
+    shell("feed", "pip", "4.5")
+    assert shell("weigh", "pip", "--undo")[:2] == (0, "pip: took back 54.2 g\n")
+    assert shell("feed", "pip", "--undo")[:2] == (0, "pip: took back 4.5 ml\n")
+    code, out, _ = shell("feed", "pip", "--undo")
+    assert (code, "no feed of pip within a day" in out) == (1, True)
+    assert shell("export", "weighing", socket=False)[1].count("pip") == 1
 
 
 def test_export_and_import_through_files(shell: Shell, tmp_path: Path) -> None:

@@ -73,6 +73,8 @@ def test_the_episodes_of_an_alarm_are_put_together() -> None:
             row(1000, "unacknowledged", "returned-unacknowledged"),
             row(1300, "returned-unacknowledged", "normal", "mqtt"),
             row(9000, "normal", "unacknowledged"),
+            row(9010, "unacknowledged", "returned-unacknowledged"),
+            row(9020, "returned-unacknowledged", "unacknowledged"),
         ]
     )
     assert [(one.raised, one.acknowledged, one.over) for one in found] == [
@@ -80,8 +82,21 @@ def test_the_episodes_of_an_alarm_are_put_together() -> None:
     ]  # fmt: skip
     figures = alarm_figures(found)
     assert (figures.raised, figures.high, figures.acknowledged) == (3, 2, 2)
-    assert (figures.median_to_acknowledge, figures.came_again, figures.standing) == (230, 1, 1)
+    assert (figures.median_to_acknowledge, figures.came_again, figures.standing) == (230, 2, 1)
     assert figures.longest is found[0]
+
+
+def test_stale_and_chattering_alarms_are_counted() -> None:
+    def row(at: float, state: str, previous: str) -> AlarmRow:
+        return AlarmRow(at, "brooder", "probe-fault", "medium", state, previous, None, "daemon", "seen")
+
+    found = episodes(
+        [row(0, "unacknowledged", "normal"), row(20, "normal", "acknowledged"), row(40, "unacknowledged", "normal")]
+    )
+    assert alarm_figures(found, 3600).chattering == ("brooder probe-fault",)
+    assert alarm_figures(found, 3600).stale == 0
+    assert alarm_figures(found, 90_000).stale == 1
+    assert alarm_figures(found[1:], 90_000).chattering == ()
 
 
 def test_the_night_in_words(sample: Path) -> None:

@@ -5,7 +5,7 @@ chicks are not made to wait.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 from sensord.care.profile import Move, Profile, Row
@@ -34,7 +34,7 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Brooding:
-    """What a brooder should be like at one instant, and why."""
+    """What a brooder should be like at one instant, and why; not certain where the clock could not tell the age."""
 
     band: Band
     stage: str
@@ -43,6 +43,7 @@ class Brooding:
     humidity: str = ""
     signs: str = ""
     notes: tuple[str, ...] = ()
+    is_certain: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,8 @@ def brooding_at(plan: Plan, utc_seconds: float | None) -> Brooding:
     first = profile.dated[0]
     youngest = plan.youngest
     if utc_seconds is None or youngest is None:
-        return _told(first, first.band, ("the clock is not set: the band of the youngest stage is assumed",))
+        note = "the clock is not set: the band of the youngest stage is assumed"
+        return replace(_told(first, first.band, (note,)), is_certain=False)
     age = max(0.0, (utc_seconds - _midnight(youngest)) / SECONDS_A_DAY)
     row = _row_at(profile, age)
     notes = []

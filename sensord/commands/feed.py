@@ -20,6 +20,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--at", metavar="TIME", help="when, if not now: 06:30 or 2031-05-04T06:30")
     parser.add_argument("--note", default="", metavar="TEXT", help="anything worth keeping")
     parser.add_argument("--sure", action="store_true", help="the numbers are right although they look odd")
+    parser.add_argument("--undo", action="store_true", help="take the last feed of the chick back")
     add_place_options(parser, socket=True)
 
 
@@ -34,6 +35,7 @@ def run(options: argparse.Namespace) -> int:
         "at_utc_seconds": None if options.at is None else moment(options.at),
         "note": options.note,
         "sure": options.sure,
+        "undo": options.undo,
     }
     return say(options, "feed", enter(options, "feed", fields))
 
@@ -49,7 +51,7 @@ def _who_is_due(options: argparse.Namespace) -> int:
         print(line)
     total = planned_batch_millilitres(chicks)
     if total:
-        print(
-            f"one feed of all: {total:.1f} ml; plan it with `sensord mix --amount-ml {total * 1.1:.0f}` (a tenth over)"
-        )
+        unweighed = sum(chick.grams is None for chick in chicks)
+        without = f", without the {unweighed} not weighed yet" if unweighed else ""
+        print(f"one feed of all: {total:.1f} ml{without}; `sensord mix --from-log` plans the bowl")
     return 0

@@ -7,7 +7,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from sensord.clock import SystemClock
-from sensord.config import DEFAULT_PATH, Config, load
+from sensord.commands.kitchen_options import load_config
+from sensord.config import DEFAULT_PATH
 from sensord.edges.commands import Limits, parse_fields
 from sensord.edges.control_client import ControlClient, DaemonAwayError
 from sensord.edges.control_wire import client_path
@@ -50,16 +51,9 @@ def add_place_options(parser: argparse.ArgumentParser, socket: bool = False) -> 
     parser.add_argument("--json", action="store_true", help="for a program to read")
 
 
-def config_of(options: argparse.Namespace) -> Config:
-    """The config asked for, or the usual one, or the defaults where there is none."""
-    if options.config is not None:
-        return load(options.config)
-    return load(DEFAULT_PATH) if DEFAULT_PATH.exists() else Config()
-
-
 def history_path(options: argparse.Namespace) -> Path:
     """The history's file: `--state`, the config's folder, what systemd hands out, the service's, the user's own."""
-    config = config_of(options)
+    config = load_config(options.config)
     folder = options.state or config.unit.state_folder
     if folder is None and "STATE_DIRECTORY" not in os.environ and (_SYSTEM_STATE / FILE_NAME).exists():
         folder = _SYSTEM_STATE
@@ -91,7 +85,9 @@ def _enter_directly(options: argparse.Namespace, verb: str, fields: dict[str, ob
     if not isinstance(entry, LogFeed | WeighIn | EnterChick):
         raise CommandError(f"{verb} is no entry of the log")
     answers: list[Answered] = []
-    history = History(history_path(options).parent, config_of(options).history, _CLOCK, answers.append, daemon=False)
+    history = History(
+        history_path(options).parent, load_config(options.config).history, _CLOCK, answers.append, daemon=False
+    )
     try:
         history.handle(EntryMade(seconds, entry))
     finally:

@@ -4,16 +4,20 @@ import argparse
 import json
 from dataclasses import asdict, replace
 from math import hypot
+from pathlib import Path
 from typing import Any
 
 from sensord import kitchen
 from sensord.care.formula import SKIN_HURT_CELSIUS, millilitre_words, scald_words, solids_from_volumes
+from sensord.commands.keeping import now_utc, open_history
 from sensord.commands.kitchen_options import Shared, add_shared, in_range, percent, read_shared
 from sensord.config import DishSection
+from sensord.edges.day import chick_views
 from sensord.errors import DataError
 from sensord.physics.mixing import Kitchen, Plan, Recipe, Refusal, by_recipe, plan
 from sensord.physics.slips import HONEST, Slips
 from sensord.physics.water import density
+from sensord.screens.day import planned_batch_millilitres
 
 __all__ = ["arguments", "run"]
 
@@ -31,6 +35,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--spare", type=float, default=10, metavar="PCT", help="extra that stays in bowl and syringe (default 10)"
     )
     amount.add_argument("--amount-ml", type=float, metavar="ML", help="the whole batch, instead of chicks and feed")
+    amount.add_argument(
+        "--from-log", action="store_true", help="one feed of all weighed chicks, as `sensord feed` plans"
+    )
+    amount.add_argument("--state", type=Path, metavar="DIR", help="with --from-log: the folder of the history")
     thickness = parser.add_argument_group("how thick")
     thickness.add_argument("--solids", type=float, metavar="PCT", help="dry formula in percent of the weight")
     thickness.add_argument("--ratio", metavar="DRY:WATER", help="level measures by volume, e.g. 1:2")
@@ -79,12 +87,20 @@ def run(options: argparse.Namespace) -> int:
 
 def _millilitres(options: argparse.Namespace) -> float:
     by_chicks = options.chicks is not None or options.feed_ml is not None
+    if options.from_log:
+        if by_chicks or options.amount_ml is not None:
+            raise DataError("--from-log: says how much already; leave out --chicks, --feed-ml and --amount-ml, or it")
+        with open_history(options) as reader:
+            planned = planned_batch_millilitres(chick_views(reader, now_utc()))
+        if not planned:
+            raise DataError("--from-log: no chick of the log has a weight; `sensord weigh CHICK GRAMS` writes one down")
+        return planned * (1 + in_range("--spare", options.spare, 0, 100, "%") / 100)
     if options.amount_ml is not None:
         if by_chicks:
             raise DataError("--amount-ml: is the whole batch; leave out --chicks and --feed-ml, or it")
         return in_range("--amount-ml", options.amount_ml, 0, 20_000, "ml", open_low=True)
     if options.chicks is None or options.feed_ml is None:
-        raise DataError("say how much: --chicks N and --feed-ml ML, or --amount-ml ML")
+        raise DataError("say how much: --chicks N and --feed-ml ML, or --amount-ml ML, or --from-log")
     chicks = in_range("--chicks", options.chicks, 1, 500, "chicks")
     feed = in_range("--feed-ml", options.feed_ml, 0, 200, "ml", open_low=True)
     return chicks * feed * (1 + in_range("--spare", options.spare, 0, 100, "%") / 100)

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import sensord
 from sensord.care.entries import chick_named
-from sensord.commands.keeping import add_place_options, config_of, local, moment, now_utc, open_history
+from sensord.commands.keeping import add_place_options, local, moment, now_utc, open_history
+from sensord.commands.kitchen_options import load_config
 from sensord.edges.history_reader import HistoryReader
 from sensord.errors import DataError
 from sensord.screens.report_data import Report, gather
@@ -51,7 +52,9 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _gathered(options: argparse.Namespace, reader: HistoryReader) -> Report:
-    now = now_utc()
+    written = reader.span()
+    # A demo in fast motion writes ahead of the clock on the wall.
+    now = now_utc() if written is None else max(now_utc(), written[1])
     chick = ""
     if options.kind == "chick":
         known = {one.name: one for one in reader.chicks()}
@@ -63,12 +66,11 @@ def _gathered(options: argparse.Namespace, reader: HistoryReader) -> Report:
         start = now - 30 * 86_400 if one.hatched is None else moment(one.hatched.isoformat())
         start = min([start, *first])
         end = now if one.left is None else moment(one.left.isoformat()) + 86_400
-        written = reader.span()
         end = end if written is None else min(end, written[1] + 86_400)
         title = f"{one.name[0].upper()}{one.name[1:]}, from {_day(start)} to {_day(end)}"
     else:
         start, end, title = _span(options, now)
-    config = config_of(options)
+    config = load_config(options.config)
     return gather(
         reader, start, end, now, title, config.unit.name, sensord.__version__, _brooders(options, reader), chick
     )
@@ -81,7 +83,9 @@ def _span(options: argparse.Namespace, now: float) -> tuple[float, float, str]:
         start, end = moment(options.start), now if options.end is None else moment(options.end)
         if end <= start:
             raise DataError(f"--to {options.end}: is not after --from {options.start}")
-        return start, end, f"From {_day(start)} to {_day(end)}"
+        same_day = _day(start) == _day(end)
+        title = f"{_day(start)}, {local(start):%H:%M} to {local(end):%H:%M}" if same_day else ""
+        return start, end, title or f"From {_day(start)} to {_day(end)}"
     here = local(now)
     day = here if options.which is None else local(moment(options.which))
     midnight = day.replace(hour=0, minute=0, second=0, microsecond=0)
@@ -105,7 +109,7 @@ def _day(utc_seconds: float) -> str:
 
 def _brooders(options: argparse.Namespace, reader: HistoryReader) -> Mapping[str, Sequence[str]]:
     """From the config; without one every probe that no dish has ever had counts for every place with a band."""
-    configured = {name: section.probes for name, section in config_of(options).brooders.items()}
+    configured = {name: section.probes for name, section in load_config(options.config).brooders.items()}
     if configured:
         return configured
     probes = [probe for probe in reader.probes() if probe not in reader.dish_probes() and probe != "room"]
@@ -127,7 +131,7 @@ def _write(options: argparse.Namespace, report: Report) -> None:
         ) from error
     try:
         if ending == ".html":
-            dish = next(iter(config_of(options).dishes.values()), None)
+            dish = next(iter(load_config(options.config).dishes.values()), None)
             band = None if dish is None else (dish.band.low_celsius, dish.band.high_celsius)
             path.write_text(report_page.page(report, band=band), encoding="utf-8")
         else:

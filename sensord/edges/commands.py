@@ -121,13 +121,15 @@ class _Feed(_Entry):
     at_utc_seconds: float | None = Field(None, ge=0, le=1e11)
     note: str = Field("", max_length=200)
     sure: bool = False
+    undo: bool = False
 
 
 class _Weigh(_Entry):
-    grams: float
+    grams: float | None = None
     at_utc_seconds: float | None = Field(None, ge=0, le=1e11)
     note: str = Field("", max_length=200)
     sure: bool = False
+    undo: bool = False
 
 
 class _Chick(_Entry):

@@ -1,11 +1,13 @@
 """The keeper's entries in the history: checked against what is known, then written. Called inside a transaction."""
 
 from datetime import date
+from typing import TypeAlias
 
-from sensord.care.chicks import Chick, Feed, Weighing
+from sensord.care.chicks import SECONDS_A_DAY, Chick, Feed, Weighing
 from sensord.care.entries import check_chick, check_feed, check_weighing, chick_named, day
 from sensord.care.feeding import cautions
 from sensord.edges.database import Connection
+from sensord.errors import CommandError
 from sensord.watch.events import EnterChick, LogFeed, WeighIn
 
 __all__ = ["chicks_in", "store", "weighings_in"]
@@ -14,47 +16,72 @@ __all__ = ["chicks_in", "store", "weighings_in"]
 def store(
     connection: Connection, entry: LogFeed | WeighIn | EnterChick, made_utc: float, now_utc: float, sure: bool
 ) -> str:
-    """Write one entry; a sentence that says what was written. Raises `CommandError` where it cannot be meant."""
+    """Write one entry; a sentence that says what was written. Raises `CommandError` where it cannot be meant.
+
+    `made_utc` is when it was made and `sure` whether the wall clock could be trusted then.
+    """
     chicks = {chick.name: chick for chick in chicks_in(connection)}
-    match entry:
-        case EnterChick():
-            return _store_chick(connection, entry, chicks, now_utc)
-        case LogFeed():
-            chick = chick_named(entry.chick, chicks)
-            at = made_utc if entry.at_utc_seconds is None else entry.at_utc_seconds
-            feed = Feed(chick.name, at, entry.millilitres, entry.crop, entry.celsius, entry.note)
-            weighings = weighings_in(connection, chick.name)
-            check_feed(feed, weighings[-1] if weighings else None, now_utc, entry.sure)
-            celsius = feed.celsius if feed.celsius is not None else _celsius_of_round(connection, at)
-            connection.execute(
-                "INSERT INTO feed (at_ms, sure, chick, millilitres, crop, celsius, note, origin)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    round(at * 1000),
-                    int(sure or entry.at_utc_seconds is not None),
-                    chick.name,
-                    feed.millilitres,
-                    None if feed.crop is None else feed.crop.value,
-                    celsius,
-                    feed.note,
-                    entry.origin.value,
-                ),
-            )
-            amount = "a feed" if feed.millilitres is None else f"{feed.millilitres:g} ml"
-            crop = "" if feed.crop is None else f", crop {feed.crop.value} before"
-            said = f"{chick.name}: {amount}{crop}" + ("" if celsius is None else f", dish at {celsius:.1f} °C")
-            return " ".join([said, *(f"CAUTION: {one.sentence}" for one in cautions([feed], at))])
-        case WeighIn():
-            chick = chick_named(entry.chick, chicks)
-            at = made_utc if entry.at_utc_seconds is None else entry.at_utc_seconds
-            weighing = Weighing(chick.name, at, entry.grams, entry.note)
-            check_weighing(weighing, weighings_in(connection, chick.name), now_utc, entry.sure)
-            known = int(sure or entry.at_utc_seconds is not None)
-            connection.execute(
-                "INSERT INTO weighing (at_ms, sure, chick, grams, note, origin) VALUES (?, ?, ?, ?, ?, ?)",
-                (round(at * 1000), known, chick.name, entry.grams, entry.note, entry.origin.value),
-            )
-            return f"{chick.name}: {entry.grams:g} g"
+    if isinstance(entry, EnterChick):
+        return _store_chick(connection, entry, chicks, now_utc)
+    chick = chick_named(entry.chick, chicks)
+    if entry.undo:
+        return _take_back(connection, "feed" if isinstance(entry, LogFeed) else "weighing", chick.name, now_utc)
+    at = made_utc if entry.at_utc_seconds is None else entry.at_utc_seconds
+    stamp = (round(at * 1000), int(sure or entry.at_utc_seconds is not None), chick.name)
+    if isinstance(entry, LogFeed):
+        return _store_feed(connection, entry, at, stamp, now_utc)
+    return _store_weighing(connection, entry, at, stamp, now_utc)
+
+
+_Stamp: TypeAlias = tuple[int, int, str]
+"""The columns that every entry begins with: `at_ms`, `sure`, `chick`."""
+
+
+def _store_feed(connection: Connection, entry: LogFeed, at: float, stamp: _Stamp, now_utc: float) -> str:
+    name = stamp[-1]
+    feed = Feed(name, at, entry.millilitres, entry.crop, entry.celsius, entry.note)
+    weighings = weighings_in(connection, name)
+    check_feed(feed, weighings[-1] if weighings else None, now_utc, entry.sure)
+    celsius = feed.celsius if feed.celsius is not None else _celsius_of_round(connection, at)
+    crop = None if feed.crop is None else feed.crop.value
+    connection.execute(
+        "INSERT INTO feed (at_ms, sure, chick, millilitres, crop, celsius, note, origin)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (*stamp, feed.millilitres, crop, celsius, feed.note, entry.origin.value),
+    )
+    amount = "a feed" if feed.millilitres is None else f"{feed.millilitres:g} ml"
+    said = f"{name}: {amount}" + (f", crop {crop} before" if crop else "")
+    said += "" if celsius is None else f", dish at {celsius:.1f} °C"
+    return " ".join([said, *(f"CAUTION: {one.sentence}" for one in cautions([feed], at))])
+
+
+def _store_weighing(connection: Connection, entry: WeighIn, at: float, stamp: _Stamp, now_utc: float) -> str:
+    name = stamp[-1]
+    if entry.grams is None:
+        raise CommandError(f"how heavy is {name}? write the grams")
+    check_weighing(Weighing(name, at, entry.grams, entry.note), weighings_in(connection, name), now_utc, entry.sure)
+    connection.execute(
+        "INSERT INTO weighing (at_ms, sure, chick, grams, note, origin) VALUES (?, ?, ?, ?, ?, ?)",
+        (*stamp, entry.grams, entry.note, entry.origin.value),
+    )
+    return f"{name}: {entry.grams:g} g"
+
+
+# Long enough for a slip seen the next morning, too short to rewrite what a vet has been told.
+_UNDO_WITHIN_SECONDS = SECONDS_A_DAY
+
+
+def _take_back(connection: Connection, table: str, name: str, now_utc: float) -> str:
+    amount, unit = ("millilitres", "ml") if table == "feed" else ("grams", "g")
+    found = connection.execute(
+        f"SELECT id, {amount} FROM {table} WHERE chick = ? AND at_ms > ? ORDER BY id DESC LIMIT 1",
+        (name, round((now_utc - _UNDO_WITHIN_SECONDS) * 1000)),
+    ).fetchone()
+    if found is None:
+        raise CommandError(f"there is no {table} of {name} within a day to take back")
+    connection.execute(f"DELETE FROM {table} WHERE id = ?", found[:1])
+    what = "a feed" if found[1] is None else f"{found[1]:g} {unit}"
+    return f"{name}: took back {what}"
 
 
 def _store_chick(connection: Connection, entry: EnterChick, chicks: dict[str, Chick], now_utc: float) -> str:

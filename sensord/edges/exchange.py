@@ -6,213 +6,22 @@ An import is all or nothing: every bad row is named with its line, and then no r
 
 import csv
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime
 from pathlib import Path
-from typing import Any, NamedTuple, TextIO, TypeAlias
+from typing import NamedTuple, TextIO
 
-from sensord.clock import rfc3339
 from sensord.edges.database import Connection, lock, open_writer, telling, transaction
+from sensord.edges.exchange_tables import TABLES, Column, Table, Value, can_be_empty
 from sensord.edges.migrations import migrate
 from sensord.errors import DataError
 
 __all__ = ["TABLES", "Imported", "export_csv", "export_jsonl", "import_file"]
 
-Value: TypeAlias = Any
 _MOST_TOLD = 20
 
 
-class _Codec(NamedTuple):
-    """From the database to JSON, and from JSON or CSV text back; `read` raises ValueError with what is wrong."""
-
-    show: Callable[[Value], Value]
-    read: Callable[[Value], Value]
-
-
-def _read_time(value: Value) -> int:
-    moment = datetime.fromisoformat(str(value))
-    if moment.tzinfo is None:
-        raise ValueError("a time needs its offset, such as the Z at the end")
-    return round(moment.timestamp() * 1000)
-
-
-def _read_number(value: Value) -> float:
-    number = float(value)
-    if number != number or number in (float("inf"), float("-inf")):
-        raise ValueError("not a finite number")
-    return number
-
-
-def _read_whole(value: Value) -> int:
-    if isinstance(value, float | bool):
-        raise ValueError("not a whole number")
-    return int(value)
-
-
-def _read_truth(value: Value) -> int:
-    if value in (True, "true"):
-        return 1
-    if value in (False, "false"):
-        return 0
-    raise ValueError("write true or false")
-
-
-def _read_text(value: Value) -> str:
-    if not isinstance(value, str):
-        raise ValueError("not a text")
-    return value
-
-
-def _read_day(value: Value) -> str:
-    return date.fromisoformat(str(value)).isoformat()
-
-
-_TIME = _Codec(lambda ms: rfc3339(ms / 1000), _read_time)
-_SECOND = _Codec(lambda s: rfc3339(float(s)), lambda value: _read_time(value) // 1000)
-_MILLI = _Codec(lambda milli: milli / 1000, lambda value: round(_read_number(value) * 1000))
-_NUMBER = _Codec(lambda number: number, _read_number)
-_WHOLE = _Codec(lambda number: number, _read_whole)
-_TRUTH = _Codec(bool, _read_truth)
-_TEXT = _Codec(lambda text: text, _read_text)
-_DAY = _Codec(lambda text: text, _read_day)
-
-
-class _Column(NamedTuple):
-    name: str
-    stored: str
-    codec: _Codec
-    optional: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class _Table:
-    name: str
-    columns: tuple[_Column, ...]
-    keys: int = 1
-    time: str | None = "at_ms"
-
-    @property
-    def of_probe(self) -> bool:
-        return any(column.name == "probe" and column.stored == "probe.name" for column in self.columns)
-
-    def header(self) -> list[str]:
-        return [column.name for column in self.columns]
-
-
-_ID = _Column("id", "id", _WHOLE)
-_AT, _SURE = _Column("at", "at_ms", _TIME), _Column("sure", "sure", _TRUTH)
-_PROBE = _Column("probe", "probe.name", _TEXT)
-_CELSIUS = _Column("celsius", "celsius", _NUMBER, True)
-
-
-def _texts(*names: str) -> tuple[_Column, ...]:
-    return tuple(_Column(name, name, _TEXT) for name in names)
-
-
-def _summary(name: str) -> _Table:
-    degrees = tuple(_Column(f"{what}_celsius", what, _MILLI, True) for what in ("low", "mean", "high"))
-    counts = (_Column("count", "count", _WHOLE), _Column("faults", "faults", _WHOLE))
-    # The column is called after the table, so that the header of a CSV file tells one from the other.
-    return _Table(name, (_Column(name, "at_s", _SECOND), _PROBE, *degrees, *counts), 2, "at_s")
-
-
-def _event(name: str, *columns: _Column) -> _Table:
-    return _Table(name, (_ID, _AT, _SURE, *columns))
-
-
-_LIST = (
-    _Table(
-        "chick",
-        (
-            *_texts("name", "kind"),
-            _Column("hatched", "hatched", _DAY, True),
-            *_texts("mark", "brooder"),
-            _Column("left", "gone", _DAY, True),
-            _Column("every_hours", "every_hours", _NUMBER, True),
-        ),
-        time=None,
-    ),
-    _event(
-        "feed",
-        *_texts("chick"),
-        _Column("millilitres", "millilitres", _NUMBER, True),
-        _Column("crop", "crop", _TEXT, True),
-        _CELSIUS,
-        *_texts("note", "origin"),
-    ),
-    _event("weighing", *_texts("chick"), _Column("grams", "grams", _NUMBER), *_texts("note", "origin")),
-    _event(
-        "feed_round",
-        *_texts("dish"),
-        _Column("batch", "batch_ms", _TIME, True),
-        _Column("ready", "ready_ms", _TIME),
-        _CELSIUS,
-    ),
-    _event(
-        "alarm",
-        *_texts("place", "condition", "priority", "state", "previous"),
-        _CELSIUS,
-        *_texts("origin", "seen", "do_first"),
-    ),
-    _event("batch", *_texts("dish", "origin")),
-    _event(
-        "dish_state",
-        *_texts("dish", "probe", "state", "previous"),
-        _CELSIUS,
-        _Column("low_celsius", "low_celsius", _NUMBER, True),
-        _Column("high_celsius", "high_celsius", _NUMBER, True),
-        *_texts("why"),
-    ),
-    _event(
-        "note",
-        *_texts("probe", "what"),
-        _Column("fault", "fault", _TEXT, True),
-        _Column("gap_seconds", "gap_seconds", _NUMBER, True),
-        *_texts("detail"),
-    ),
-    _event(
-        "band",
-        *_texts("place"),
-        _Column("low_celsius", "low_celsius", _NUMBER),
-        _Column("high_celsius", "high_celsius", _NUMBER),
-        *_texts("source"),
-        _Column("pinned", "pinned", _TRUTH),
-    ),
-    _event("power_gap", _Column("gap_seconds", "gap_seconds", _NUMBER, True), *_texts("before", "after")),
-    _event("command", *_texts("verb", "origin"), _Column("done", "done", _TRUTH), *_texts("reason")),
-    _Table(
-        "run",
-        (
-            _ID,
-            _Column("started", "started_ms", _TIME),
-            _SURE,
-            _Column("stopped", "stopped_ms", _TIME, True),
-            *_texts("version"),
-        ),
-        time="started_ms",
-    ),
-    _summary("hour"),
-    _summary("minute"),
-    _Table(
-        "reading",
-        (
-            _AT,
-            _PROBE,
-            _Column("celsius", "milli", _MILLI, True),
-            _Column("fault", "fault", _TEXT, True),
-            _Column("count", "count", _WHOLE),
-            _Column("held_seconds", "held_ms", _MILLI),
-            _SURE,
-        ),
-        2,
-    ),
-)
-TABLES: dict[str, _Table] = {table.name: table for table in _LIST}
-"""What can be exported, in the order in which `all` writes it."""
-
-
-def _rows(connection: Connection, path: Path, table: _Table, start: float, end: float) -> Iterator[list[Value]]:
+def _rows(connection: Connection, path: Path, table: Table, start: float, end: float) -> Iterator[list[Value]]:
     columns = ", ".join(c.stored if c.stored == "probe.name" else f"{table.name}.{c.stored}" for c in table.columns)
     join = f" JOIN probe ON probe.id = {table.name}.probe" if table.of_probe else ""
     where, values = "", ()
@@ -264,7 +73,7 @@ class Imported:
 
 class _Line(NamedTuple):
     number: int
-    table: _Table
+    table: Table
     fields: dict[str, Value]
 
 
@@ -321,16 +130,15 @@ def _json_lines(file: TextIO, troubles: list[str]) -> Iterator[_Line]:
 def _csv_lines(file: TextIO, source: Path, troubles: list[str]) -> Iterator[_Line]:
     reader = csv.reader(file, strict=True)
     header = next(reader, [])
-    table = next((one for one in _LIST if one.header() == header), None)
+    table = next((one for one in TABLES.values() if one.header() == header), None)
     if table is None:
         raise DataError(f"{source}: line 1: these are not the column names of an export: {', '.join(header)[:200]}")
     for row in reader:
         if len(row) != len(header):
             troubles.append(f"line {reader.line_num}: has {len(row)} fields, the header {len(header)}")
             continue
-        # Only a text that may not be missing can be empty; everywhere else an empty field is nothing.
         fields = {
-            column.name: (value if value or (column.codec is _TEXT and not column.optional) else None)
+            column.name: (value if value or can_be_empty(column) else None)
             for column, value in zip(table.columns, row, strict=True)
         }
         yield _Line(reader.line_num, table, fields)
@@ -360,7 +168,7 @@ def _take(connection: Connection, line: _Line) -> bool:
     raise ValueError(f"{table.name} with {key} is in the history already and differs: import into an empty history")
 
 
-def _value(column: _Column, fields: dict[str, Value]) -> Value:
+def _value(column: Column, fields: dict[str, Value]) -> Value:
     value = fields.get(column.name)
     if value is None:
         if column.optional:

@@ -52,6 +52,10 @@ _log = logging.getLogger(__name__)
 
 FILE_NAME = "history.db"
 _RETRY_SECONDS = 10.0
+_LOOK_SECONDS = 0.05
+# Letting go of old rows goes by the wall clock. One that has jumped, or that stands a month from the last row, must go
+# on steadily for a day before it is believed that much: a year too far ahead would cost a year of readings.
+_JUMP_SECONDS, _OFF_SECONDS, _PROVING_SECONDS = 3600.0, 30 * 86_400.0, 86_400.0
 _MOST_RUNS_WAITING = 20_000  # hours of four restless probes; some 4 MB
 _MOST_ROWS_WAITING = 5_000
 
@@ -118,6 +122,7 @@ class History:
         self._shift_ms: int | None = None
         self._flushed_seconds = clock.monotonic_seconds()
         self._tended_hour: int | None = None
+        self._believed_from_seconds = clock.monotonic_seconds()
         self._trouble: StorageError | None = None
         self._tried_seconds = 0.0
         self.readings_lost = 0
@@ -168,11 +173,18 @@ class History:
     def _follow_clock(self) -> None:
         """Wall time moves with the clock; once it has been set, what was written before is moved along with it."""
         before = self._offset
-        self._offset = self._clock.utc_seconds() - self._clock.monotonic_seconds()
+        first, utc, second = self._clock.monotonic_seconds(), self._clock.utc_seconds(), self._clock.monotonic_seconds()
+        if second - first < _LOOK_SECONDS:  # else something came between the two looks: the offset of before is better
+            self._offset = utc - (first + second) / 2
         trusted = self._clock.wall_clock_trusted()
+        if self._sure and abs(self._offset - before) > _JUMP_SECONDS:
+            self._doubt_clock()
         if trusted and not self._sure:
             self._shift_ms = round((self._offset - before) * 1000)
         self._sure = trusted
+
+    def _doubt_clock(self) -> None:
+        self._believed_from_seconds = self._clock.monotonic_seconds() + _PROVING_SECONDS
 
     def _take(self, effect: Effect) -> bool:
         """Into memory; whether it must be on the disk at once."""
@@ -263,15 +275,18 @@ class History:
         if self._connection is None:
             connection = open_writer(self.path)
             try:
-                sound(connection, self.path)
+                if self._daemon:  # a command has no time for it; what is damaged shows itself
+                    sound(connection, self.path)
                 migrate(connection, self.path, self._migrations)
                 with transaction(connection, self.path):
-                    retention.catch_up(connection)
+                    newest_ms = retention.catch_up(connection)
                     if self._daemon:
                         self._run_id = self._begin(connection)
             except BaseException:
                 connection.close()
                 raise
+            if newest_ms is not None and abs(newest_ms - self._started_ms) > _OFF_SECONDS * 1000:
+                self._doubt_clock()
             self._connection = connection
         return self._connection
 
@@ -336,7 +351,8 @@ class History:
         hour = now_ms // retention.HOUR_MS
         if not self._daemon or hour == self._tended_hour:
             return
-        retention.tend(connection, self.path, now_ms, self._rules.fine_days, self._rules.minute_days)
+        if self._clock.monotonic_seconds() >= self._believed_from_seconds:
+            retention.tend(connection, self.path, now_ms, self._rules.fine_days, self._rules.minute_days)
         self._day.renew(HistoryReader(self.path, connection), now_ms / 1000)
         self._tended_hour = hour
 

@@ -1,8 +1,9 @@
 """From snapshots and effects to the payloads of MQTT. Pure: the time of each is handed in."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import isfinite
+from functools import partial
+from math import inf, isfinite
 from typing import Any, NamedTuple, TypeAlias
 
 from sensord.clock import rfc3339
@@ -57,17 +58,17 @@ class Timing:
 
 
 class State(NamedTuple):
-    """One retained state: where and what.
+    """One retained state: where, and how to make its payload with a sequence number (most are not due and not made).
 
     A change of `meaning` goes out at once, numbers alone at most every `pace_seconds`. After `expiry_seconds` nobody
     should take it for live; None: true until the next one.
     """
 
     topic: str
-    payload: StatePayload
     meaning: tuple[object, ...]
     pace_seconds: float
     expiry_seconds: int | None
+    payload: Callable[[int], StatePayload]
 
 
 Transition: TypeAlias = AlarmChanged | DishChanged | Noted | Forecast | BandMoved | BatchStarted | GapFound
@@ -81,32 +82,45 @@ def states_of(
     interval_seconds: float,
     expiry_seconds: int,
 ) -> list[State]:
-    """Every retained state of the unit, alarms first. `alarms` are told while normal too; `sequence` is still 1."""
-    head: dict[str, Any] = {
-        "time": timing.utc(snapshot.seconds),
-        "clock_trusted": timing.trusted,
-        "sequence": 1,
-    }
+    """Every retained state of the unit. `alarms` are told while they are normal too."""
     probes = {probe.name: probe for probe in snapshot.probes}
     standing = {(alarm.place, alarm.condition) for alarm in snapshot.alarms}
-    found = [_alarm(alarm, topics, head, timing, interval_seconds) for alarm in snapshot.alarms]
-    found += [_normal_alarm(place, condition, topics, head) for place, condition in sorted(alarms - standing)]
-    found += [
-        _dish(dish, probes.get(dish.probe), topics, head, interval_seconds, expiry_seconds) for dish in snapshot.dishes
-    ]
-    found += [
-        _brooder(brooder, probes, topics, head, interval_seconds, expiry_seconds) for brooder in snapshot.brooders
-    ]
-    found += [
-        _probe(
-            probe,
-            topics,
-            {**head, "time": timing.utc(snapshot.seconds - (probe.age_seconds or 0.0))},
+    now, paces = snapshot.seconds, (interval_seconds, expiry_seconds)
+    found = [
+        State(
+            topics.alarm(alarm.place, alarm.condition),
+            (alarm.state, alarm.standing, alarm.priority),
             interval_seconds,
-            expiry_seconds,
+            None,
+            partial(_alarm, alarm, timing, now),
         )
-        for probe in snapshot.probes
+        for alarm in snapshot.alarms
     ]
+    found += [
+        State(
+            topics.alarm(place, condition),
+            (AlarmState.NORMAL,),
+            inf,
+            None,
+            partial(_normal_alarm, place, condition, timing, now),
+        )
+        for place, condition in alarms - standing
+    ]
+    meaning: tuple[object, ...]
+    for dish in snapshot.dishes:
+        quality = _quality([probes[dish.probe]] if dish.probe in probes else [])
+        # A dish in use changes within seconds, and somebody is waiting for it.
+        pace = interval_seconds if dish.state is DishState.AWAY else min(interval_seconds, 2.0)
+        meaning = (dish.state, dish.verdict, quality, dish.band, dish.never)
+        make = partial(_dish, dish, quality, timing, now)
+        found.append(State(topics.dish(dish.name), meaning, pace, expiry_seconds, make))
+    for probe in snapshot.probes:
+        meaning = (_quality([probe]), probe.fault)
+        found.append(State(topics.probe(probe.name), meaning, *paces, partial(_probe, probe, timing, now)))
+    for brooder in snapshot.brooders:
+        own = [probes[name] for name in brooder.probes if name in probes]
+        meaning = (brooder.verdict, _quality(own), brooder.band, brooder.stage, brooder.notes)
+        found.append(State(topics.brooder(brooder.name), meaning, *paces, partial(_brooder, brooder, own, timing, now)))
     return found
 
 
@@ -191,9 +205,13 @@ def senml(snapshot: Snapshot, unit: str, timing: Timing) -> list[dict[str, objec
     return pack
 
 
-def _alarm(alarm: AlarmView, topics: Topics, head: dict[str, Any], timing: Timing, interval: float) -> State:
-    payload = AlarmPayload(
-        **head,
+def _head(timing: Timing, seconds: float, sequence: int) -> dict[str, Any]:
+    return {"time": timing.utc(seconds), "clock_trusted": timing.trusted, "sequence": sequence}
+
+
+def _alarm(alarm: AlarmView, timing: Timing, seconds: float, sequence: int) -> AlarmPayload:
+    return AlarmPayload(
+        **_head(timing, seconds, sequence),
         place=alarm.place,
         condition=alarm.condition,
         state=alarm.state,
@@ -205,13 +223,11 @@ def _alarm(alarm: AlarmView, topics: Topics, head: dict[str, Any], timing: Timin
         do_first=alarm.do_first,
         shelved_left_s=_rounded(alarm.shelved_left_seconds),
     )
-    meaning = (payload.state, payload.active, payload.priority)
-    return State(topics.alarm(alarm.place, alarm.condition), payload, meaning, interval, None)
 
 
-def _normal_alarm(place: str, condition: Condition, topics: Topics, head: dict[str, Any]) -> State:
-    payload = AlarmPayload(
-        **head,
+def _normal_alarm(place: str, condition: Condition, timing: Timing, seconds: float, sequence: int) -> AlarmPayload:
+    return AlarmPayload(
+        **_head(timing, seconds, sequence),
         place=place,
         condition=condition,
         state=AlarmState.NORMAL,
@@ -223,15 +239,11 @@ def _normal_alarm(place: str, condition: Condition, topics: Topics, head: dict[s
         do_first="",
         shelved_left_s=None,
     )
-    return State(topics.alarm(place, condition), payload, (AlarmState.NORMAL,), float("inf"), None)
 
 
-def _dish(
-    dish: DishView, probe: ProbeView | None, topics: Topics, head: dict[str, Any], interval: float, expiry: int
-) -> State:
-    quality = _quality([probe] if probe else [])
-    payload = DishPayload(
-        **head,
+def _dish(dish: DishView, quality: Quality, timing: Timing, seconds: float, sequence: int) -> DishPayload:
+    return DishPayload(
+        **_head(timing, seconds, sequence),
         **_measured(dish.reading_celsius, dish.uncertainty_celsius, quality),
         dish=dish.name,
         probe=dish.probe,
@@ -253,25 +265,16 @@ def _dish(
         open_low_s=_rounded(dish.open_low_seconds),
         open_high_s=_rounded(dish.open_high_seconds),
     )
-    # A dish in use changes within seconds, and somebody is waiting for it.
-    pace = interval if dish.state is DishState.AWAY else min(interval, 2.0)
-    meaning = (payload.state, payload.verdict, payload.quality, payload.band, payload.never)
-    return State(topics.dish(dish.name), payload, meaning, pace, expiry)
 
 
 def _brooder(
-    brooder: BrooderView,
-    probes: dict[str, ProbeView],
-    topics: Topics,
-    head: dict[str, Any],
-    interval: float,
-    expiry: int,
-) -> State:
-    own = [probes[name] for name in brooder.probes if name in probes]
-    payload = BrooderPayload(
-        **head,
-        # Which probe the brooder goes by is the brooder's affair: the widest uncertainty covers every choice.
-        **_measured(brooder.celsius, max((probe.uncertainty_celsius for probe in own), default=None), _quality(own)),
+    brooder: BrooderView, own: Sequence[ProbeView], timing: Timing, seconds: float, sequence: int
+) -> BrooderPayload:
+    # Which probe the brooder goes by is the brooder's affair: the widest uncertainty covers every choice.
+    uncertainty = max((probe.uncertainty_celsius for probe in own), default=None)
+    return BrooderPayload(
+        **_head(timing, seconds, sequence),
+        **_measured(brooder.celsius, uncertainty, _quality(own)),
         brooder=brooder.name,
         verdict=brooder.verdict,
         band=_band(brooder.band, brooder.band_source),
@@ -281,13 +284,11 @@ def _brooder(
         leaves_band_in_s=_rounded(brooder.leaves_band_in_seconds),
         notes=list(brooder.notes),
     )
-    meaning = (payload.verdict, payload.quality, payload.band, payload.stage, tuple(payload.notes))
-    return State(topics.brooder(brooder.name), payload, meaning, interval, expiry)
 
 
-def _probe(probe: ProbeView, topics: Topics, head: dict[str, Any], interval: float, expiry: int) -> State:
-    payload = ProbePayload(
-        **head,
+def _probe(probe: ProbeView, timing: Timing, seconds: float, sequence: int) -> ProbePayload:
+    return ProbePayload(
+        **_head(timing, seconds - (probe.age_seconds or 0.0), sequence),
         **_measured(None if probe.fault else probe.celsius, probe.uncertainty_celsius, _quality([probe])),
         probe=probe.name,
         place=probe.place,
@@ -296,7 +297,6 @@ def _probe(probe: ProbeView, topics: Topics, head: dict[str, Any], interval: flo
         readings=probe.readings,
         faults=sum(probe.faults.values()),
     )
-    return State(topics.probe(probe.name), payload, (payload.quality, payload.fault), interval, expiry)
 
 
 def _measured(celsius: float | None, uncertainty: float | None, quality: Quality) -> dict[str, Any]:

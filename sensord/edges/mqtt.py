@@ -95,6 +95,7 @@ class Publisher:
         self._stale = self._former_announcements()
         self._seen_snapshot = False
         self._trouble = self._disk_trouble = ""
+        self._revivals = 0
         self._clearing: dict[int, str] = {}
         self._new_session()
         will = Message(self._topics.status, OFFLINE, qos=1, retain=True)
@@ -113,7 +114,9 @@ class Publisher:
         parts = [self._connection.words]
         if self._connection.up and self._connection.trouble:
             parts.append(self._connection.trouble)
-        parts += [trouble for trouble in (self._trouble, self._disk_trouble) if trouble]
+        parts += [trouble for trouble in (self._trouble, self._disk_trouble, self._outbox.trouble) if trouble]
+        if self._revivals:
+            parts.append(f"the connection's thread had died and was started again ({self._revivals} times)")
         if self._outbox.dropped:
             parts.append(f"{self._outbox.dropped} events had to give way while there was no broker")
         if self._doorman.dropped:
@@ -123,7 +126,7 @@ class Publisher:
     def handle(self, item: Effect | Snapshot) -> None:
         """Note what is to be said. Raises `StorageError` where an event could not be put on the disk."""
         if self._connection.revive():
-            self._trouble = "the connection's thread had died and was started again"
+            self._revivals += 1
         if isinstance(item, Snapshot):
             self._note_states(item)
         elif isinstance(item, Answered):
@@ -173,9 +176,7 @@ class Publisher:
             for state in states:
                 last = self._latest.get(state.topic)
                 if last is None or last[0].meaning != state.meaning or now - last[1] >= state.pace_seconds:
-                    self._sequence += 1
-                    numbered = state.payload.model_copy(update={"sequence": self._sequence})
-                    self._latest[state.topic] = (state._replace(payload=numbered), now)
+                    self._latest[state.topic] = (state, now)
                     self._due.add(state.topic)
             if not self._seen_snapshot:
                 self._seen_snapshot = True
@@ -290,15 +291,17 @@ class Publisher:
             return
         now = self._clock.monotonic_seconds()
         with self._lock:
-            due = [self._latest[topic] for topic in sorted(self._due)]
+            # In the order in which they were first said: alarms, then what somebody waits for.
+            due = [said for topic, said in self._latest.items() if topic in self._due]
             self._due.clear()
             readings, self._readings = self._readings, b""
         for state, seconds in due:
             left = None if state.expiry_seconds is None else state.expiry_seconds - round(now - seconds)
             if left is not None and left <= 0:
                 continue  # said again now it would look live
+            self._sequence += 1
             qos: Literal[0, 1] = 1 if state.expiry_seconds is None else 0
-            self._retain(link, Message(state.topic, state.payload.encoded(), qos, True, left))
+            self._retain(link, Message(state.topic, state.payload(self._sequence).encoded(), qos, True, left))
         self._clear_stale(link)
         if readings:
             link.publish(Message(self._topics.senml, readings))

@@ -70,16 +70,20 @@ def insert_readings(connection: Connection, runs: Iterable[Run], minutes: Iterab
     )
 
 
-def catch_up(connection: Connection) -> None:
-    """After a kill the last minutes have readings but no summary: sum them up from the rows, once at the start."""
+def catch_up(connection: Connection) -> int | None:
+    """After a kill the last minutes have readings but no summary: sum them up from the rows, once at the start.
+
+    The time of the newest reading, None where there is none.
+    """
     (last,) = connection.execute("SELECT max(at_s) FROM minute").fetchone()
     (newest,) = connection.execute("SELECT max(at_ms) FROM reading").fetchone()
     if newest is None:
-        return
+        return None
     (oldest,) = connection.execute("SELECT min(at_ms) FROM reading").fetchone()
     # Where the readings of the minute before have been let go of, that minute is complete as it stands.
     first = -(-oldest // MINUTE_MS) * 60 if last is not None and last * 1000 > oldest else oldest // 1000
     _sum_up_again(connection, max(first, (last or 0) - 120), newest // 1000 + 60)
+    return int(newest)
 
 
 def _sum_up_again(connection: Connection, from_s: int, to_s: int) -> None:

@@ -13,8 +13,9 @@ from typing import Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
-from matplotlib.dates import DateFormatter, DayLocator, HourLocator, date2num
+from matplotlib.dates import DateFormatter, DayLocator, HourLocator, MinuteLocator, date2num
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from sensord.care.chicks import SECONDS_A_DAY, age_days
@@ -82,8 +83,7 @@ def svg(figure: Figure, described: str) -> str:
 
 
 def _figure(width: float, height: float) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(width, height), layout="constrained")
-    figure.get_layout_engine().set(w_pad=0.01, h_pad=0.02)
+    figure = Figure(figsize=(width, height), layout=ConstrainedLayoutEngine(w_pad=0.01, h_pad=0.02))
     return figure, figure.add_subplot()
 
 
@@ -108,8 +108,8 @@ def air(report: Report, part: BrooderPart, zone: tzinfo | None = None, narrow: b
     """The air of one brooder against its band, with what happened above it."""
     with mpl.rc_context(_STYLE):
         width = _NARROW if narrow else _WIDE
-        figure = Figure(figsize=(width, 3.1 if narrow else 3.3), layout="constrained")
-        figure.get_layout_engine().set(w_pad=0.01, h_pad=0.01, hspace=0.0)
+        layout = ConstrainedLayoutEngine(w_pad=0.01, h_pad=0.01, hspace=0.0)
+        figure = Figure(figsize=(width, 3.1 if narrow else 3.3), layout=layout)
         strip, axes = figure.subplots(2, 1, sharex=True, height_ratios=(1.15 if report.days <= _SHORT_DAYS else 0.5, 5))
         _draw_air(axes, report, part, zone, narrow)
         _draw_strip(strip, report, part, zone)
@@ -207,7 +207,10 @@ def _draw_strip(strip: Axes, report: Report, part: BrooderPart, zone: tzinfo | N
 
 def _time_axis(axes: Axes, report: Report, narrow: bool) -> None:
     hours = (report.end - report.start) / 3600
-    if hours <= 40:
+    if hours <= 5:
+        axes.xaxis.set_major_locator(MinuteLocator(byminute=range(0, 60, 30 if hours > 1.5 else 10)))
+        axes.xaxis.set_major_formatter(DateFormatter("%H:%M"))
+    elif hours <= 40:
         axes.xaxis.set_major_locator(HourLocator(byhour=range(0, 24, 4 if narrow and hours > 14 else 2)))
         axes.xaxis.set_major_formatter(DateFormatter("%H"))
     else:
@@ -320,7 +323,7 @@ def feeds_by_day(part: ChickPart, zone: tzinfo | None = None, narrow: bool = Fal
 def sheet(report: Report, sentences: Sequence[str], closing: str, zone: tzinfo | None = None) -> Figure:
     """One A4 sheet for PDF or SVG: what is to be said, the air of each brooder, the growth, a line at the foot."""
     with mpl.rc_context({**_STYLE, "svg.fonttype": "path"}):
-        figure = Figure(figsize=(8.27, 11.69), layout="none", facecolor="white")
+        figure = Figure(figsize=(8.27, 11.69), facecolor="white")
         figure.text(0.08, 0.945, report.title, fontsize=19, family="serif")
         top = 0.915
         for line in (line for sentence in sentences for line in wrap(sentence, 98)):

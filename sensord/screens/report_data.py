@@ -41,11 +41,12 @@ class BrooderPart:
 
 @dataclass(frozen=True, slots=True)
 class RoundPart:
-    """One round of feeding: the dish's curve up to the lift, and what the chicks took."""
+    """One round of feeding: the dish's curve up to the lift, what the chicks took, how long after the round before."""
 
     row: RoundRow
     curve: tuple[Point, ...]
     feeds: tuple[Feed, ...]
+    since_seconds: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,11 +117,11 @@ def gather(
         unit=unit,
         version=version,
         brooders=tuple(part for part in parts if part.points),
-        rounds=() if only_chick else tuple(_round(reader, row, feeds) for row in reader.rounds(start, end)),
+        rounds=() if only_chick else _rounds(reader, feeds, start, end),
         feeds=feeds,
         chicks=tuple(_chick(reader, chick, feeds, end) for chick in chicks),
         alarms=alarms,
-        alarm_figures=alarm_figures(alarms),
+        alarm_figures=alarm_figures(alarms, end),
         gaps=tuple(reader.gaps(start, end)),
         chick=only_chick,
     )
@@ -147,12 +148,19 @@ def _brooder(
     return BrooderPart(name, tuple(points), step, own, figures, tuple(lids(points)) if by_minutes else ())
 
 
-def _round(reader: HistoryReader, row: RoundRow, feeds: Sequence[Feed]) -> RoundPart:
+def _rounds(reader: HistoryReader, feeds: Sequence[Feed], start: float, end: float) -> tuple[RoundPart, ...]:
+    rows = reader.rounds(start - SECONDS_A_DAY, end)  # a day more, for the time since the round before
+    pairs = zip([None, *rows], rows, strict=False)
+    return tuple(_round(reader, row, before, feeds) for before, row in pairs if row.utc_seconds >= start)
+
+
+def _round(reader: HistoryReader, row: RoundRow, before: RoundRow | None, feeds: Sequence[Feed]) -> RoundPart:
     begun = row.batch_utc_seconds or row.ready_utc_seconds - _CURVE_BEFORE_SECONDS
     probe = reader.probe_of(row.dish)
     curve = () if probe is None else tuple(reader.fine(probe, begun, row.utc_seconds + _CURVE_AFTER_SECONDS))
     last = row.utc_seconds + _ROUND_LASTS_SECONDS
-    return RoundPart(row, curve, tuple(feed for feed in feeds if row.utc_seconds - 120 <= feed.utc_seconds < last))
+    taken = tuple(feed for feed in feeds if row.utc_seconds - 120 <= feed.utc_seconds < last)
+    return RoundPart(row, curve, taken, None if before is None else row.utc_seconds - before.utc_seconds)
 
 
 def _chick(reader: HistoryReader, chick: Chick, feeds: Sequence[Feed], end: float) -> ChickPart:

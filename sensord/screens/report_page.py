@@ -145,13 +145,14 @@ def _bowl(part: RoundPart, zone: tzinfo | None, band: tuple[float, float] | None
     row = part.row
     batch = row.batch_utc_seconds
     mixed = "" if batch is None else f"mixed {duration(row.utc_seconds - batch)} before"
+    since = "" if part.since_seconds is None else f"{duration(part.since_seconds)} after the last bowl"
     total = sum(feed.millilitres or 0.0 for feed in part.feeds)
     took = f"{len(part.feeds)} feeds, {total:.1f} ml" if part.feeds else "nothing written down"
     warm = "" if row.celsius is None else f"{row.celsius:.1f} °C"
     picture = plots.svg(plots.dish_curve(part, band), f"Bowl lifted at {warm}") if part.curve else ""
     return (
         f"<div class=card><h3>{clock(row.utc_seconds, zone)}<span>{warm}</span></h3>{picture}"
-        f"<p>{escape(', '.join(word for word in (mixed, took) if word))}</p></div>"
+        f"<p>{escape(', '.join(word for word in (mixed, since, took) if word))}</p></div>"
     )
 
 
@@ -236,6 +237,8 @@ def _alarm_figures(report: Report) -> str:
         ("answered after", "–" if median is None else f"{duration(median)}"),
         ("longest", stood),
         ("came again", str(figures.came_again)),
+        ("stood over a day", str(figures.stale)),
+        ("chattered", ", ".join(figures.chattering) or "none"),
     ]
     note = "Answered after: the median. Came again: within a quarter of an hour of its end."
     return _section("How the alarms went", _figures(pairs), note)

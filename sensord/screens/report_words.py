@@ -5,7 +5,7 @@ from datetime import datetime, tzinfo
 from typing import NamedTuple
 
 from sensord.care.chicks import Crop, age_days
-from sensord.screens.report_data import BrooderPart, ChickPart, Report
+from sensord.screens.report_data import BrooderPart, ChickPart, Report, RoundPart
 from sensord.screens.report_figures import Episode
 
 __all__ = [
@@ -164,7 +164,11 @@ def _happened(report: Report) -> Iterator[Happening]:
         warm = "" if bowl.row.celsius is None else f" at {bowl.row.celsius:.1f} °C"
         total = sum(feed.millilitres or 0.0 for feed in bowl.feeds)
         took = f", {_many(len(bowl.feeds), 'feed')}, {total:.1f} ml" if bowl.feeds else ""
-        yield Happening(bowl.row.utc_seconds, "feed", f"{bowl.row.dish} lifted{warm}{took}")
+        yield Happening(bowl.row.utc_seconds, "feed", f"{bowl.row.dish} lifted{warm}{took}{_since(bowl)}")
+
+
+def _since(bowl: RoundPart) -> str:
+    return "" if bowl.since_seconds is None else f"; {duration(bowl.since_seconds)} after the one before"
 
 
 def _episode(one: Episode) -> str:
@@ -174,7 +178,8 @@ def _episode(one: Episode) -> str:
         "never answered" if one.acknowledged is None else f"answered after {duration(one.acknowledged - one.raised)}"
     )
     over = "still standing" if one.over is None else f"over after {duration(one.over - one.raised)}"
-    return f"{one.place}: {name}{celsius}, {one.priority} priority; {noticed}, {over}"
+    often = "" if one.times == 1 else f", {one.times} times"
+    return f"{one.place}: {name}{celsius}{often}, {one.priority} priority; {noticed}, {over}"
 
 
 def vet_rows(report: Report) -> list[dict[str, str]]:

@@ -200,7 +200,10 @@ class TestSounds(_Asked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogFeed(_Asked):
-    """The keeper has fed a chick. `at_utc_seconds` None means now; `sure` overrules the check for slips of the pen."""
+    """The keeper has fed a chick. `at_utc_seconds` None means now; `sure` overrules the check for slips of the pen.
+
+    `undo` takes back the chick's last feed instead, if it was written down within a day.
+    """
 
     chick: str
     millilitres: float | None = None
@@ -209,17 +212,19 @@ class LogFeed(_Asked):
     at_utc_seconds: float | None = None
     note: str = ""
     sure: bool = False
+    undo: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WeighIn(_Asked):
-    """The keeper has weighed a chick. `at_utc_seconds` and `sure` as in `LogFeed`."""
+    """The keeper has weighed a chick. `at_utc_seconds`, `sure` and `undo` as in `LogFeed`; no `grams` only with it."""
 
     chick: str
-    grams: float
+    grams: float | None = None
     at_utc_seconds: float | None = None
     note: str = ""
     sure: bool = False
+    undo: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,12 +7,13 @@ before anybody could act on a forecast. What the air of the room does at night s
 
 import math
 from dataclasses import dataclass, replace
+from enum import Enum, unique
 from itertools import pairwise
 
 from sensord.readings import Band
 from sensord.watch.trend import BIN_SECONDS, BLOCK_SECONDS, LEAST_MARGIN_CELSIUS, Trend, median_slope, rate
 
-__all__ = ["Course", "CourseRules", "Outlook", "failed", "look_ahead", "returned"]
+__all__ = ["Course", "CourseRules", "Outlook", "Pace", "failed", "look_ahead", "returned"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,15 +31,26 @@ class CourseRules:
     probe_error_celsius: float = 0.41
     fastest_celsius_per_second: float = 0.030
     slowest_celsius_per_second: float = 0.004
+    slowest_steady: float = 0.0017
     switching_celsius_per_second: float = 0.006
     steady_bins: int = 8
     least_bins: int = 2
+    long_bins: int = 18
     calm_seconds: float = 900.0
     suspect_seconds: float = 7200.0
     loose_seconds: float = 1500.0
     again_seconds: float = 1200.0
     drift_blocks: int = 18
     drift_least_celsius: float = 0.2
+
+
+@unique
+class Pace(Enum):
+    """How an outlook was found: a sudden failure, a steady loss for minutes, or a slow drift over an hour."""
+
+    SUDDEN = "sudden"
+    STEADY = "steady"
+    SLOW = "slow"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +61,7 @@ class Outlook:
     in_seconds: float
     low_seconds: float
     high_seconds: float
-    is_fast: bool
+    pace: Pace
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,18 +84,23 @@ class Course:
 def look_ahead(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds: float) -> tuple[Course, bool]:
     """The course after a new bin, and whether its outlook is news."""
     course = _departed(course, trend, seconds)
-    outlook = _fast(rules, course, trend, band, seconds) or _drift(rules, trend, band)
+    outlook = (
+        _fast(rules, course, trend, band, seconds) or _steady(rules, course, trend, band) or _drift(rules, trend, band)
+    )
     if outlook is None:
-        return replace(course, outlook=None, since_seconds=None), False
+        quiet = course.outlook is None and course.since_seconds is None
+        return course if quiet else replace(course, outlook=None, since_seconds=None), False
     same = course.outlook is not None and course.outlook.cold is outlook.cold
     course = replace(course, outlook=outlook, since_seconds=course.since_seconds if same else seconds)
-    if not outlook.is_fast:
+    if outlook.pace is Pace.SLOW:
         if course.drift_told_until is not None and seconds < course.drift_told_until:
             return course, False
         return replace(course, drift_told_until=seconds + max(3600.0, outlook.high_seconds)), True
     if course.told_until is not None and seconds < course.told_until and course.told_cold is outlook.cold:
         return course, False
-    return replace(course, told_until=seconds + max(rules.loose_seconds, outlook.high_seconds), told_cold=outlook.cold), True
+    return replace(
+        course, told_until=seconds + max(rules.loose_seconds, outlook.high_seconds), told_cold=outlook.cold
+    ), True
 
 
 def failed(rules: CourseRules, course: Course, trend: Trend, cold: bool, seconds: float) -> Course:
@@ -137,15 +154,40 @@ def _fast(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds:
     usual = trend.swing.fall if cold else trend.swing.rise
     is_fresh = seconds - (course.returned_seconds or 0.0) < rules.loose_seconds
     if has_failed and is_fresh:
-        told = _outlook(rules, cold, distance, speed, is_fast=True)
+        told = _outlook(rules, cold, distance, speed, Pace.SUDDEN)
         # A loose contact may catch once more before the band is left: minutes, then, rather than seconds.
         return told and replace(told, low_seconds=0.0, high_seconds=max(told.high_seconds, rules.again_seconds))
     if beyond <= 0:
         return None
     calm = began is not None and (course.beyond_until is None or began - course.beyond_until >= rules.calm_seconds)
     if has_failed or (calm and _is_heaters(rules, steps, usual)):
-        return _outlook(rules, cold, distance, speed, is_fast=True)
+        return _outlook(rules, cold, distance, speed, Pace.SUDDEN)
     return None
+
+
+def _steady(rules: CourseRules, course: Course, trend: Trend, band: Band) -> Outlook | None:
+    """A box that holds its heat well: beyond its usual swing and moving on evenly for three minutes."""
+    if course.beyond_since is None or trend.swing is None or len(trend.bins) < rules.long_bins:
+        return None
+    bins = trend.bins[-rules.long_bins :]
+    cold = bins[-1] < trend.swing.low_celsius
+    sign = -1.0 if cold else 1.0
+    if not cold and bins[-1] <= trend.swing.high_celsius:
+        return None
+    # A lid drops the air and lets it stay or come back; a heater that is off lets it go on and on, all three minutes.
+    third = rules.long_bins // 3
+    thirds = [sign * (bins[min(k + third, len(bins) - 1)] - bins[k]) for k in range(0, 3 * third, third)]
+    usual = trend.swing.fall if cold else trend.swing.rise
+    is_calm = course.beyond_until is None or course.beyond_since - course.beyond_until >= rules.calm_seconds
+    if not is_calm or min(thirds) < 0.5 * sum(thirds) / 3 or usual >= rules.switching_celsius_per_second:
+        return None
+    times = tuple(BIN_SECONDS * k for k in range(len(bins)))
+    slope, least, most = median_slope(times, bins)
+    speed = abs(slope)
+    distance = (bins[-1] - band.low_celsius if cold else band.high_celsius - bins[-1]) - speed * rules.probe_lag_seconds
+    if least * most <= 0 or distance <= LEAST_MARGIN_CELSIUS or speed < rules.slowest_steady:
+        return None
+    return _outlook(rules, cold, distance, speed, Pace.STEADY)
 
 
 def _run(bins: tuple[float, ...], sign: float) -> list[float]:
@@ -172,32 +214,40 @@ def _is_heaters(rules: CourseRules, steps: list[float], usual: float) -> bool:
     if usual >= rules.switching_celsius_per_second:
         return max(pairs) <= 1.25 * usual + 0.001
     return all(
-        step <= rules.fastest_celsius_per_second * (1 - math.exp(-number * BIN_SECONDS / rules.probe_lag_seconds)) + 0.003
+        step
+        <= rules.fastest_celsius_per_second * (1 - math.exp(-number * BIN_SECONDS / rules.probe_lag_seconds)) + 0.003
         for number, step in enumerate(steps, 1)
     )
 
 
-def _outlook(rules: CourseRules, cold: bool, distance: float, speed: float, is_fast: bool) -> Outlook | None:
-    slack = 20.0 if is_fast else 0.0
+def _outlook(rules: CourseRules, cold: bool, distance: float, speed: float, pace: Pace) -> Outlook | None:
+    slack = 0.0 if pace is Pace.SLOW else 20.0
     low = (distance - rules.probe_error_celsius) / (speed * 1.4) - slack
     high = (distance + rules.probe_error_celsius) / (speed * 0.6) + slack
     middle = max(0.0, distance / speed)
     if low > rules.horizon_seconds:
         return None
-    return Outlook(cold, middle, max(0.0, low), max(high, middle), is_fast)
+    return Outlook(cold, middle, max(0.0, low), max(high, middle), pace)
 
 
 def _drift(rules: CourseRules, trend: Trend, band: Band) -> Outlook | None:
     """A slow, steady change of the mean over an hour and more: a thermostat that slips, a room that cools."""
-    means = tuple(block[2] for block in trend.blocks[-rules.drift_blocks :])
-    if len(means) < rules.drift_blocks or trend.block:
+    blocks = trend.blocks[-rules.drift_blocks :]
+    if len(blocks) < rules.drift_blocks or trend.block:
         return None  # looked at when a block has just closed
-    times = tuple(BLOCK_SECONDS * k for k in range(len(means)))
+    means, times = tuple(block[2] for block in blocks), tuple(block[5] for block in blocks)
+    if times[-1] - times[0] > 1.2 * BLOCK_SECONDS * len(blocks):
+        return None  # something else happened in between
     slope, least, most = median_slope(times, means)
-    if least * most <= 0 or abs(slope) * times[-1] < rules.drift_least_celsius:
+    total, lately = means[-1] - means[0], means[-1] - means[-7]
+    if (
+        least * most <= 0
+        or abs(slope) * (times[-1] - times[0]) < rules.drift_least_celsius
+        or lately * slope <= 0.2 * total * slope
+    ):
         return None
     cold = slope < 0
     # The air itself, not its mean, leaves the band: the swing goes first.
     lowest, highest = trend.blocks[-1][0], trend.blocks[-1][1]
     distance = lowest - band.low_celsius if cold else band.high_celsius - highest
-    return _outlook(rules, cold, distance, abs(slope), is_fast=False)
+    return _outlook(rules, cold, distance, abs(slope), Pace.SLOW)

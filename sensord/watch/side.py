@@ -38,7 +38,7 @@ class SideRules:
     shallow_seconds: float
     danger_celsius: float
     danger_seconds: float
-    ahead_seconds: float = 120.0
+    ahead_seconds: float = 300.0
     deadband_celsius: float = 0.3
     off_seconds: float = 120.0
     danger_off_seconds: float = 600.0
@@ -81,7 +81,9 @@ def _timed(rules: SideRules, side: Side, seconds: float, depth: float) -> Side:
 
     return replace(
         side,
-        outside_since=since(depth >= 0 or (depth >= -FLICKER_CELSIUS and side.outside_since is not None), side.outside_since),
+        outside_since=since(
+            depth >= 0 or (depth >= -FLICKER_CELSIUS and side.outside_since is not None), side.outside_since
+        ),
         danger_since=since(depth >= rules.danger_celsius, side.danger_since),
         back_since=since(depth < -rules.deadband_celsius, side.back_since),
         milder_since=since(0 < depth < rules.danger_celsius - rules.deadband_celsius, side.milder_since),
@@ -90,7 +92,7 @@ def _timed(rules: SideRules, side: Side, seconds: float, depth: float) -> Side:
 
 def _raised(rules: SideRules, side: Side, seconds: float, depth: float, deepening: float) -> Side:
     outside = seconds - (seconds if side.outside_since is None else side.outside_since)
-    is_deep = depth >= rules.deep_celsius or depth + deepening * rules.ahead_seconds / 2 >= rules.deep_celsius
+    is_deep = depth >= rules.deep_celsius or depth + deepening * 60.0 >= rules.deep_celsius
     due = rules.deep_seconds if is_deep else rules.shallow_seconds
     if not side.was_in_band:
         due = min(due, rules.unknown_seconds)

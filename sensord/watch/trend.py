@@ -34,7 +34,8 @@ class Swing:
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """`bins` are means of `BIN_SECONDS` each, the last one ending at `seconds`; blocks are (low, high, mean, fall, rise)."""
+    """`bins` are means of `BIN_SECONDS` each, the last one ending at `seconds`; blocks are (low, high, mean, fall,
+    rise, seconds at their end)."""
 
     seconds: float | None = None
     bins: tuple[float, ...] = ()
@@ -59,27 +60,27 @@ def add(trend: Trend, band: Band, seconds: float, celsius: float) -> Trend:
     bins = (*trend.bins[1 - BINS_KEPT :], mean)
     begun = trend.block_begun_seconds
     if begun is None or seconds - begun > 2 * BLOCK_SECONDS:
-        begun, block = seconds, ()
+        begun, block = seconds, tuple[float, ...]()
     else:
         block = (*trend.block, mean)
     blocks, swing = trend.blocks, trend.swing
     if seconds - begun >= BLOCK_SECONDS:
         if min(block) >= band.low_celsius and max(block) <= band.high_celsius:
-            blocks = (*blocks[1 - BLOCKS_KEPT :], _summed(block))
+            blocks = (*blocks[1 - BLOCKS_KEPT :], _summed(block, seconds))
             swing = _usual(blocks)
         begun, block = seconds, ()
     return Trend(seconds, bins, seconds, celsius, 1, begun, block, blocks, swing)
 
 
-def _summed(block: tuple[float, ...]) -> tuple[float, ...]:
+def _summed(block: tuple[float, ...], seconds: float) -> tuple[float, ...]:
     rates = [(after - before) / (2 * BIN_SECONDS) for before, after in zip(block, block[2:], strict=False)]
-    return min(block), max(block), sum(block) / len(block), -min(rates, default=0.0), max(rates, default=0.0)
+    return min(block), max(block), sum(block) / len(block), -min(rates, default=0.0), max(rates, default=0.0), seconds
 
 
 def _usual(blocks: tuple[tuple[float, ...], ...]) -> Swing | None:
     if len(blocks) < LEAST_BLOCKS:
         return None
-    lows, highs, _, falls, rises = (sorted(column) for column in zip(*blocks, strict=True))
+    lows, highs, _, falls, rises, _ = (sorted(column) for column in zip(*blocks, strict=True))
     # Not the very lowest: a lid opened for a moment leaves one low block now and then.
     aside = len(blocks) // 8
     return Swing(
@@ -110,7 +111,6 @@ def median_slope(seconds: tuple[float, ...], celsius: tuple[float, ...]) -> tupl
     # Normal quantile for 90 % two-sided; the variance of Kendall's S corrected for ties in neither variable.
     sigma = (count * (count - 1) * (2 * count + 5) / 18) ** 0.5
     reach = 1.6448536269514722 * sigma
-    lower = max(0, round((len(slopes) - reach) / 2))
-    upper = min(len(slopes) - 1, round((len(slopes) + reach) / 2) - 1)
-    lower, upper = min(lower, len(slopes) - 1), max(upper, 0)
-    return median(slopes), slopes[min(lower, upper)], slopes[max(lower, upper)]
+    lower = max(0, round((len(slopes) - reach) / 2) - 1)
+    upper = min(len(slopes) - 1, round((len(slopes) + reach) / 2))
+    return median(slopes), slopes[lower], slopes[upper]

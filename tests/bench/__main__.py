@@ -15,6 +15,7 @@ BENCHMARKS = {
     "dashboard": (),
     "fleet": (),
     "history_kills": (),
+    "history_size": ("--days", "0.2"),
     "outbox_campaign": (),
     "score_dishes": ("tests/data/dish",),
     "score_brooders": ("tests/data/brooder",),

@@ -140,6 +140,8 @@ def _script(rng: random.Random, family: str, end: float) -> _Script:
                 script.chick.append((a, a + rng.uniform(600, 1500), rng.uniform(0.3, 0.75)))
         case "left_ajar":
             script.ajar.append((at, at + rng.uniform(2000, 6000)))
+        case _:
+            pass  # a normal day, or one whose room swings
     return script
 
 

@@ -177,7 +177,7 @@ def main() -> int:
         share = 1 if durable else 10
         events, kills = options.events // share, max(1, options.kills // share)
         began = time.monotonic()
-        count = campaign(lines, events, kills, min(10, kills), options.seed, options.per_second)
+        count = campaign(lines, events, kills, max(1, kills // 10), options.seed, options.per_second)
         took = time.monotonic() - began
         print(
             f"broker {name}: {kills} broker kills, {kills} daemon kills, seed {options.seed}, {took:.0f} s\n  {count}"
