@@ -47,7 +47,7 @@ VERBS: dict[str, Verb] = {
     "calibrate": Verb("calibrate", "prove and correct a probe", "sensord calibrate dish --ice --compare"),
     "mix": Verb("mix", "plan a batch of formula", "sensord mix --chicks 4 --feed-ml 8 --solids 25 --bowl steel:90"),
     "correct": Verb("correct", "bring a dish into its band", "sensord correct --celsius 41 --ml 40 --solids 25"),
-    "mqtt": Verb("mqtt", "check the broker, print the message schema, clear what a unit left", "sensord mqtt check"),
+    "mqtt": Verb("mqtt", "print the schema of the messages, clear what a unit left", "sensord mqtt remove"),
     "replay": Verb("replay", "run the rules over recorded readings", "sensord replay night.csv --dish-band 36:38"),
 }
 

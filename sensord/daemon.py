@@ -126,6 +126,8 @@ class Daemon:
         utc = self._clock.utc_seconds() if trusted else None
         self._take(Tick(now, utc))
         self._remind(now, utc)
+        for outlet in self._outlets:
+            outlet.look()
         reader = self._reader_state()
         self.give(self.snapshot(now, reader))
         if reader.alive:

@@ -9,12 +9,16 @@ from collections import deque
 from collections.abc import Callable
 from typing import Protocol, TypeAlias
 
+from sensord.clock import SystemClock
 from sensord.watch.effects import Effect, Measured
 from sensord.watch.views import Snapshot
 
 __all__ = ["Item", "Outlet", "Output"]
 
 Item: TypeAlias = Effect | Snapshot
+
+STUCK_SECONDS = 10.0
+"""An item that an output keeps for longer (of life, however fast the daemon's clock runs) is told as trouble."""
 
 
 class Output(Protocol):
@@ -42,6 +46,8 @@ class Outlet:
         self._wake = threading.Condition()
         self._closing = False
         self._in_trouble = False
+        self._clock = SystemClock()
+        self._taken_seconds: float | None = None
         self.lost = 0
         self._thread = threading.Thread(target=self._work, name=f"output-{output.name}", daemon=True)
 
@@ -72,15 +78,30 @@ class Outlet:
                 if not self._items:
                     return
                 item = self._items.popleft()
+                self._taken_seconds = self._clock.monotonic_seconds()
             try:
                 self.output.handle(item)
-            except Exception as error:  # whatever an output does wrong must not end the watch
+            # Whatever an output does wrong must not end the watch; SystemExit would end this thread unheard.
+            except BaseException as error:
                 self._in_trouble = True
                 self._told(self.output.name, f"{type(error).__name__}: {error}")
             else:
                 if self._in_trouble:
                     self._in_trouble = False
                     self._told(self.output.name, "")
+            finally:
+                self._taken_seconds = None
+
+    def look(self) -> None:
+        """Tell it where the output does not come back; called now and then."""
+        taken = self._taken_seconds
+        if taken is None or self._in_trouble:
+            return
+        silent = self._clock.monotonic_seconds() - taken
+        if silent >= STUCK_SECONDS:
+            self._in_trouble = True
+            lost = f", {self.lost} items are lost" if self.lost else ""
+            self._told(self.output.name, f"has not come back for {silent:.0f} s: what it should do waits{lost}")
 
     def close(self, seconds: float) -> None:
         """Hand on what is queued, for up to `seconds` of real time, then close the output."""

@@ -1,5 +1,6 @@
 """From the config to the MQTT output: the only place where both are known."""
 
+import contextlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -7,16 +8,18 @@ from sensord import __version__
 from sensord.clock import Clock
 from sensord.config import Config, MqttSection
 from sensord.edges.broker import BrokerSettings
+from sensord.edges.clearing import clear
 from sensord.edges.commands import Limits
 from sensord.edges.discovery import Announcement, announce, component_marks, gone_components
 from sensord.edges.mqtt import Publisher, PublisherSettings, expiry_seconds
-from sensord.edges.outbox import Outbox
+from sensord.edges.outbox import IN_MEMORY, Outbox
 from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, UNIT_CONDITIONS, Topics
+from sensord.errors import StorageError
 from sensord.profiles import load_profile, shipped_profiles
 from sensord.watch.events import Command, Condition
 from sensord.watch.nursery import UNIT_PLACE
 
-__all__ = ["OUTBOX", "alarms_of", "announcement", "broker_settings", "publisher", "stages_of"]
+__all__ = ["OUTBOX", "alarms_of", "announcement", "broker_settings", "forget", "publisher", "stages_of"]
 
 OUTBOX = "outbox.db"
 
@@ -82,13 +85,12 @@ def publisher(
     deliver: Callable[[Command], None],
     limits: Limits,
 ) -> Publisher:
-    """The MQTT output, not started yet. Raises `StorageError` where the outbox cannot be opened."""
-    outbox = Outbox(state_folder / OUTBOX)
+    """The MQTT output, not started yet."""
+    outbox = _outbox(config, section, state_folder / OUTBOX)
     told: list[tuple[str, bytes]] = []
     if section.discovery.enabled:
         unit = announcement(config, section)
         told = announce(unit, gone_components(unit, outbox.held()))
-        outbox.hold(component_marks(unit))
     settings = PublisherSettings(
         topics=Topics(section.base, config.unit.name),
         limits=limits,
@@ -101,3 +103,34 @@ def publisher(
         birth_payload=section.discovery.birth_payload,
     )
     return Publisher(settings, broker_settings(section, config.unit.name), outbox, clock, deliver)
+
+
+def forget(config: Config, section: MqttSection, state_folder: Path) -> int:
+    """Take every retained message and hub entity of this unit off the broker; how many topics there were.
+
+    Raises `BrokerError` where the broker does not do it, or the daemon is running and would say it all again.
+    """
+    outbox = Outbox(state_folder / OUTBOX)
+    try:
+        held = {topic for topic in outbox.held() if "#" not in topic}
+        # Even where the state folder was lost, what the config says now can be cleared.
+        held |= {topic for topic, _ in announce(announcement(config, section))}
+        clear(broker_settings(section, config.unit.name), Topics(section.base, config.unit.name), held)
+        outbox.let_go(outbox.held())
+    finally:
+        outbox.close()
+    return len(held)
+
+
+def _outbox(config: Config, section: MqttSection, path: Path) -> Outbox:
+    """The outbox on the disk; where that is full or read-only, one in memory, so that the watch starts all the same."""
+    marks = component_marks(announcement(config, section)) if section.discovery.enabled else ()
+    with contextlib.ExitStack() as opened:
+        try:
+            outbox = Outbox(path)
+            opened.callback(outbox.close)
+            outbox.hold(marks)
+        except StorageError as error:
+            return Outbox(IN_MEMORY, trouble=f"what waits for the broker is lost with the power: {error}")
+        opened.pop_all()
+        return outbox

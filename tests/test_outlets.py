@@ -2,9 +2,12 @@
 
 import threading
 
+import pytest
+
 from sensord.outlets import Item, Outlet
 from sensord.readings import Reading
 from sensord.watch.effects import Alerting, Measured
+from tests.mqtt.mosquitto import until
 
 
 class Recorder:
@@ -75,3 +78,47 @@ def test_a_failing_output_is_told_as_trouble_and_as_well_again_when_it_works() -
     outlet.close(seconds=5)
     assert told == [("recorder", "OSError: no space left on device"), ("recorder", "")]
     assert output.items == [measured(1.0)]
+
+
+class Quitter(Recorder):
+    """Wants to end the program at its first item."""
+
+    def handle(self, item: Item) -> None:
+        if not self.handled.is_set():
+            self.handled.set()
+            raise SystemExit("bye")
+        super().handle(item)
+
+
+def test_a_library_that_wants_to_end_the_program_ends_nothing() -> None:
+    told: list[tuple[str, str]] = []
+    output = Quitter()
+    outlet = Outlet(output, lambda name, words: told.append((name, words)))
+    outlet.start()
+    for number in (0.0, 1.0):
+        outlet.put(measured(number))
+    outlet.close(seconds=5)
+    assert told == [("recorder", "SystemExit: bye"), ("recorder", "")]
+    assert output.items == [measured(1.0)]
+
+
+def test_an_output_that_does_not_come_back_is_told_once_and_when_it_is_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sensord.outlets.STUCK_SECONDS", 0.05)
+    told: list[tuple[str, str]] = []
+    output = Recorder()
+    output.gate.clear()
+    outlet = Outlet(output, lambda name, words: told.append((name, words)))
+    outlet.start()
+    outlet.put(measured(0.0))
+
+    def looked() -> bool:
+        outlet.look()
+        return bool(told)
+
+    until(looked, 5, "word of it")
+    outlet.look()
+    assert [name for name, _ in told] == ["recorder"]
+    assert "has not come back for" in told[0][1]
+    output.gate.set()
+    outlet.close(seconds=5)
+    assert told[1:] == [("recorder", "")]

@@ -86,6 +86,19 @@ def test_the_episodes_of_an_alarm_are_put_together() -> None:
     assert figures.longest is found[0]
 
 
+def test_stale_and_chattering_alarms_are_counted() -> None:
+    def row(at: float, state: str, previous: str) -> AlarmRow:
+        return AlarmRow(at, "brooder", "probe-fault", "medium", state, previous, None, "daemon", "seen")
+
+    found = episodes(
+        [row(0, "unacknowledged", "normal"), row(20, "normal", "acknowledged"), row(40, "unacknowledged", "normal")]
+    )
+    assert alarm_figures(found, 3600).chattering == ("brooder probe-fault",)
+    assert alarm_figures(found, 3600).stale == 0
+    assert alarm_figures(found, 90_000).stale == 1
+    assert alarm_figures(found[1:], 90_000).chattering == ()
+
+
 def test_the_night_in_words(sample: Path) -> None:
     report = night(sample)
     said = " ".join(sentences(report))

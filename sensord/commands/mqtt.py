@@ -1,4 +1,4 @@
-"""`sensord mqtt`: is the broker right, what do the messages hold, and take everything of this unit off the broker."""
+"""`sensord mqtt`: what the messages hold, and taking everything of this unit off the broker."""
 
 import argparse
 import json
@@ -6,14 +6,10 @@ import os
 from pathlib import Path
 
 from sensord.config import DEFAULT_PATH, Config, MqttSection, load
-from sensord.edges.broker_check import check, clear
 from sensord.edges.contract import schema
 from sensord.edges.control_wire import daemon_path
-from sensord.edges.discovery import announce
-from sensord.edges.outbox import Outbox
-from sensord.edges.topics import Topics
 from sensord.errors import BrokerError, ConfigError
-from sensord.publishing import OUTBOX, announcement, broker_settings
+from sensord.publishing import forget
 from sensord.service import Places
 
 __all__ = ["arguments", "run"]
@@ -21,11 +17,8 @@ __all__ = ["arguments", "run"]
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
-    looks = actions.add_parser("check", help="can the broker be reached, does it let us in, does a message come back")
-    looks.add_argument("--json", action="store_true", help="one JSON object a finding")
     clears = actions.add_parser("remove", help="clear every retained message and hub entity of this unit")
-    for one in (looks, clears):
-        one.add_argument("--config", type=Path, default=DEFAULT_PATH, metavar="FILE", help="default: %(default)s")
+    clears.add_argument("--config", type=Path, default=DEFAULT_PATH, metavar="FILE", help="default: %(default)s")
     clears.add_argument("--state", type=Path, metavar="DIR", help="where the daemon keeps its files")
     actions.add_parser("schema", help="print the JSON Schema of all messages")
 
@@ -37,36 +30,15 @@ def run(options: argparse.Namespace) -> int:
     config = load(options.config)
     if config.mqtt is None:
         raise ConfigError(f"{options.config}: mqtt: there is no such section: add [mqtt] with host")
-    if options.action == "check":
-        return _check(config, config.mqtt, options.json)
     return _remove(config, config.mqtt, options.state)
 
 
-def _check(config: Config, section: MqttSection, as_json: bool) -> int:
-    unit = config.unit.name
-    findings = check(broker_settings(section, unit), Topics(section.base, unit))
-    for finding in findings:
-        if as_json:
-            print(json.dumps({"subject": finding.subject, "good": finding.good, "words": finding.words}))
-        else:
-            print(f"{'good' if finding.good else 'BAD '}  {finding.subject}: {finding.words}")
-    return 0 if all(finding.good for finding in findings) else 1
-
-
 def _remove(config: Config, section: MqttSection, state: Path | None) -> int:
-    unit, places = config.unit.name, Places.of(config, daemon_path(os.environ))
-    outbox = Outbox((state or places.state) / OUTBOX)
+    places = Places.of(config, daemon_path(os.environ))
     try:
-        held = {topic for topic in outbox.held() if "#" not in topic}
-        # Even where the state folder was lost, what the config says now can be cleared.
-        held |= {topic for topic, _ in announce(announcement(config, section))}
-        try:
-            clear(broker_settings(section, unit), Topics(section.base, unit), held)
-        except BrokerError as error:
-            print(f"sensord mqtt remove: {error}")
-            return 1
-        outbox.let_go(outbox.held())
-    finally:
-        outbox.close()
-    print(f"cleared {len(held)} topics of unit '{unit}'")
+        cleared = forget(config, section, state or places.state)
+    except BrokerError as error:
+        print(f"sensord mqtt remove: {error}")
+        return 1
+    print(f"cleared {cleared} topics of unit '{config.unit.name}'")
     return 0

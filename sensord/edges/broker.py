@@ -7,7 +7,6 @@ callback it would kill paho's own thread while `is_connected` stays true). Nothi
 MQTT 5 first; where the broker does not know it, 3.1.1 from then on. Fresh session, so that no command waits for us.
 """
 
-import os
 import random
 import select
 import selectors
@@ -17,7 +16,6 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
-from pathlib import Path
 from typing import Any, Literal, NamedTuple, Protocol
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
@@ -28,9 +26,10 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from sensord.clock import SystemClock
+from sensord.edges.broker_login import BrokerSettings, password, tls_context, why_unreachable
 from sensord.errors import BrokerError
 
-__all__ = ["BrokerSettings", "Connection", "Handler", "Link", "Message", "Received", "password"]
+__all__ = ["BrokerSettings", "Connection", "Handler", "Link", "Message", "Received"]
 
 CONNECT_SECONDS = 5.0
 GOODBYE_SECONDS = 2.0
@@ -38,30 +37,6 @@ MOST_AT_ONCE = 200
 """Packets read before anything else gets its turn."""
 SETTLED_SECONDS = 30.0
 """A connection that stood this long was a good one: the next attempt after it is a quick one again."""
-
-
-@dataclass(frozen=True, slots=True)
-class BrokerSettings:
-    """Where the broker is and how to get in. Keys in messages are those of the config section `mqtt`."""
-
-    host: str
-    port: int = 1883
-    client_id: str = "sensord"
-    username: str | None = None
-    password_file: Path | None = None
-    ca_file: Path | None = None
-    certificate_file: Path | None = None
-    key_file: Path | None = None
-    tls: bool = False
-    version: Literal["auto", "5", "3.1.1"] = "auto"
-    keepalive_seconds: int = 20
-    largest_packet_bytes: int = 4096
-    first_back_off_seconds: float = 1.0
-    longest_back_off_seconds: float = 60.0
-
-    @property
-    def encrypted(self) -> bool:
-        return self.tls or self.ca_file is not None or self.certificate_file is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,24 +97,6 @@ class _Inbox:
     confirmations: list[tuple[int, str]] = field(default_factory=list)
 
 
-def password(settings: BrokerSettings) -> str | None:
-    """The password from `mqtt.password_file`, else from the systemd credential `mqtt-password`; never to be logged.
-
-    Raises `BrokerError` where the named file cannot be read.
-    """
-    if settings.password_file is not None:
-        try:
-            return settings.password_file.read_text(encoding="utf-8").rstrip("\r\n")
-        except (OSError, UnicodeDecodeError) as error:
-            raise BrokerError(
-                f"mqtt.password_file: {settings.password_file} cannot be read: {_reason(error)}"
-            ) from None
-    folder = os.environ.get("CREDENTIALS_DIRECTORY")
-    if folder and (credential := Path(folder) / "mqtt-password").exists():
-        return credential.read_text(encoding="utf-8").rstrip("\r\n") or None
-    return None
-
-
 class Connection:
     """Keeps `handler` connected to the broker until `close`.
 
@@ -169,6 +126,7 @@ class Connection:
         self._inbox = _Inbox()
         self._told_connected = False
         self._was_connected = False
+        self._short_lives = 0
         self.up = False
         self.parted_well = False
         """Whether the last session ended with our own goodbye."""
@@ -266,7 +224,9 @@ class Connection:
                 self.up = False
                 self._client = None
             if self._clock.monotonic_seconds() - started > SETTLED_SECONDS:
-                delay = self._settings.first_back_off_seconds
+                delay, self._short_lives = self._settings.first_back_off_seconds, 0
+            elif self._was_connected:
+                self._short_lives += 1
             self._stop.wait(delay * (0.5 + 0.5 * self._jitter()))
             delay = min(2 * delay, self._settings.longest_back_off_seconds)
 
@@ -286,8 +246,10 @@ class Connection:
                 client.connect(*where)
             self._client = client
             self._pump(client)
+        except BrokerError:
+            raise  # an OSError too, but it has its sentence already
         except OSError as error:
-            raise BrokerError(self._told(error)) from error
+            raise BrokerError(why_unreachable(self._settings, error)) from error
         finally:
             sock = client.socket()
             if sock is not None:
@@ -309,7 +271,7 @@ class Connection:
         if settings.username is not None:
             client.username_pw_set(settings.username, secret)
         if settings.encrypted:
-            client.tls_set_context(_tls(settings))
+            client.tls_set_context(tls_context(settings))
         if self._will is not None:
             client.will_set(self._will.topic, self._will.payload, self._will.qos, self._will.retain)
         client.on_connect = self._on_connect
@@ -328,7 +290,8 @@ class Connection:
     def _on_disconnect(
         self, _client: Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Properties | None
     ) -> None:
-        self._inbox.disconnect = reason
+        # The broker's own reason comes first; the closed connection after it knows none.
+        self._inbox.disconnect = self._inbox.disconnect or reason
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
         payload = bytes(message.payload)
@@ -451,36 +414,19 @@ class Connection:
                 self._protocol = MQTTProtocolVersion.MQTTv311
             elif self._settings.version == "auto":
                 self._protocol = MQTTProtocolVersion.MQTTv5
-            return "it hangs up before the login is done: check mqtt.port, and mqtt.tls if the port wants TLS"
-        if reason is not None and reason.getName() == "Session taken over":
             return (
-                f"another program took over the client id {self._settings.client_id!r}:"
+                "it hangs up before the login is done: check mqtt.port, mqtt.tls if the port wants TLS,"
+                " and whether the broker is full (max_connections)"
+            )
+        # Not every broker gives the reason; who is thrown out again and again soon after the login can guess it.
+        if (reason is not None and reason.getName() == "Session taken over") or self._short_lives >= 2:
+            return (
+                f"another program seems to use the client id {self._settings.client_id!r} and pushes this one out:"
                 " give every daemon its own unit.name"
             )
         if code == MQTTErrorCode.MQTT_ERR_KEEPALIVE:
             return f"nothing heard from it for {self._settings.keepalive_seconds} s: the network or the broker is down"
         return f"the connection was lost ({reason.getName() if reason is not None else code.name})"
-
-    def _told(self, error: OSError) -> str:
-        settings = self._settings
-        match error:
-            case socket.gaierror():
-                return f"mqtt.host: the name {settings.host!r} is not known: check its spelling and the network"
-            case ssl.SSLCertVerificationError():
-                return (
-                    f"mqtt.ca_file: the broker's certificate is not trusted ({error.verify_message}):"
-                    " give the CA that signed it, and the host name that it was made for"
-                )
-            case ssl.SSLError():
-                return f"TLS fails ({error.reason or error}): check mqtt.port, mqtt.certificate_file and mqtt.key_file"
-            case ConnectionResetError() if settings.encrypted:
-                return "it hangs up on TLS: check mqtt.port, and whether that port wants TLS at all (mqtt.tls)"
-            case ConnectionRefusedError():
-                return "nobody listens there: check mqtt.host and mqtt.port, and that the broker runs"
-            case TimeoutError():
-                return "no answer: check mqtt.host and mqtt.port, and the firewall between"
-            case _:
-                return f"cannot be reached: {_reason(error)}"
 
 
 def _has_more(sock: Any) -> bool:
@@ -493,29 +439,3 @@ def _has_more(sock: Any) -> bool:
 
 def _properties(packet: int) -> Properties:
     return Properties(packet)  # type: ignore[no-untyped-call]  # paho leaves this constructor untyped
-
-
-def _tls(settings: BrokerSettings) -> ssl.SSLContext:
-    for key in ("ca_file", "certificate_file", "key_file"):
-        path: Path | None = getattr(settings, key)
-        if path is not None and not os.access(path, os.R_OK):
-            raise BrokerError(f"mqtt.{key}: {path} is not there or cannot be read")
-    try:
-        context = ssl.create_default_context(cafile=settings.ca_file)
-    except ssl.SSLError as error:
-        raise BrokerError(
-            f"mqtt.ca_file: {settings.ca_file} is no PEM certificate ({error.reason or error})"
-        ) from error
-    if settings.certificate_file is not None:
-        try:
-            context.load_cert_chain(settings.certificate_file, settings.key_file, password=lambda: "")
-        except ssl.SSLError as error:
-            raise BrokerError(
-                f"mqtt.certificate_file, mqtt.key_file: {settings.certificate_file} and its key do not fit together"
-                f" ({error.reason or error}); the key must be PEM without a passphrase"
-            ) from error
-    return context
-
-
-def _reason(error: Exception) -> str:
-    return (error.strerror if isinstance(error, OSError) else "") or str(error) or type(error).__name__

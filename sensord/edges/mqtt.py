@@ -95,6 +95,7 @@ class Publisher:
         self._stale = self._former_announcements()
         self._seen_snapshot = False
         self._trouble = self._disk_trouble = ""
+        self._revivals = 0
         self._clearing: dict[int, str] = {}
         self._new_session()
         will = Message(self._topics.status, OFFLINE, qos=1, retain=True)
@@ -113,7 +114,9 @@ class Publisher:
         parts = [self._connection.words]
         if self._connection.up and self._connection.trouble:
             parts.append(self._connection.trouble)
-        parts += [trouble for trouble in (self._trouble, self._disk_trouble) if trouble]
+        parts += [trouble for trouble in (self._trouble, self._disk_trouble, self._outbox.trouble) if trouble]
+        if self._revivals:
+            parts.append(f"the connection's thread had died and was started again ({self._revivals} times)")
         if self._outbox.dropped:
             parts.append(f"{self._outbox.dropped} events had to give way while there was no broker")
         if self._doorman.dropped:
@@ -123,7 +126,7 @@ class Publisher:
     def handle(self, item: Effect | Snapshot) -> None:
         """Note what is to be said. Raises `StorageError` where an event could not be put on the disk."""
         if self._connection.revive():
-            self._trouble = "the connection's thread had died and was started again"
+            self._revivals += 1
         if isinstance(item, Snapshot):
             self._note_states(item)
         elif isinstance(item, Answered):

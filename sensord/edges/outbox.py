@@ -19,7 +19,10 @@ from typing import NamedTuple
 
 from sensord.errors import StorageError
 
-__all__ = ["Outbox", "Waiting"]
+__all__ = ["IN_MEMORY", "Outbox", "Waiting"]
+
+IN_MEMORY = Path(":memory:")
+"""The path of an outbox that forgets everything when it is closed (https://www.sqlite.org/inmemorydb.html)."""
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS event (
@@ -44,13 +47,14 @@ class Waiting(NamedTuple):
 class Outbox:
     """The outbox in the file `path`; may be used from several threads.
 
-    `most` is how many events are kept before some give way. Raises `StorageError` where the disk refuses; a damaged
+    `most` is how many events are kept before some give way, `trouble` what there is to say of this outbox. Raises `StorageError` where the disk refuses; a damaged
     file is moved aside and a new series begun.
     """
 
-    def __init__(self, path: Path, most: int = 5_000) -> None:
+    def __init__(self, path: Path, most: int = 5_000, trouble: str = "") -> None:
         self._path = path
         self._most = most
+        self.trouble = trouble
         self._lock = threading.Lock()
         self.moved_aside: Path | None = None
         try:

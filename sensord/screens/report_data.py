@@ -121,7 +121,7 @@ def gather(
         feeds=feeds,
         chicks=tuple(_chick(reader, chick, feeds, end) for chick in chicks),
         alarms=alarms,
-        alarm_figures=alarm_figures(alarms),
+        alarm_figures=alarm_figures(alarms, end),
         gaps=tuple(reader.gaps(start, end)),
         chick=only_chick,
     )

@@ -31,6 +31,10 @@ _LID_RECOVERED_CELSIUS = 0.7
 _LID_RECOVERED_WITHIN_SECONDS = 600.0
 # The same alarm again this soon after its end is the same trouble (chattering; common practice, no source).
 _AGAIN_SECONDS = 900.0
+# ISA-18.2's words, from public copies: stale is standing for more than a day, chattering three changes in a minute.
+_STALE_SECONDS = 86_400.0
+_CHATTER_SECONDS = 60.0
+_CHATTER_CHANGES = 3
 
 
 class AirFigures(NamedTuple):
@@ -73,6 +77,8 @@ class AlarmFigures(NamedTuple):
     longest: Episode | None
     came_again: int
     standing: int
+    stale: int = 0
+    chattering: tuple[str, ...] = ()
 
 
 def together(series: Iterable[Sequence[Point]]) -> list[Point]:
@@ -180,8 +186,11 @@ def episodes(rows: Sequence[AlarmRow]) -> list[Episode]:
     return sorted([*done, *running.values()], key=lambda one: one.raised)
 
 
-def alarm_figures(found: Sequence[Episode]) -> AlarmFigures:
-    """How quickly alarms were noticed, which stood longest, how many came again at once."""
+def alarm_figures(found: Sequence[Episode], until: float | None = None) -> AlarmFigures:
+    """How quickly alarms were noticed, which stood longest, how many came again at once, were stale or chattered.
+
+    `until` is the end of the span, for the age of what still stands then (None: nothing that stands is stale).
+    """
     waits = [one.acknowledged - one.raised for one in found if one.acknowledged is not None]
     ended = [one for one in found if one.over is not None]
     longest = max(ended, key=lambda one: (one.over or 0.0) - one.raised, default=None)
@@ -201,4 +210,13 @@ def alarm_figures(found: Sequence[Episode]) -> AlarmFigures:
         longest=longest,
         came_again=again,
         standing=sum(one.over is None for one in found),
+        stale=sum((one.over or until or one.raised) - one.raised > _STALE_SECONDS for one in found),
+        chattering=tuple(sorted({f"{one.place} {one.condition}" for one in found if _chatters(one, found)})),
     )
+
+
+def _chatters(one: Episode, found: Sequence[Episode]) -> bool:
+    """Three changes and more within a minute of the raising of `one`."""
+    mine = (each for each in found if (each.place, each.condition) == (one.place, one.condition))
+    changes = [at for each in mine for at in (each.raised, each.over) if at is not None]
+    return sum(0 <= at - one.raised <= _CHATTER_SECONDS for at in changes) >= _CHATTER_CHANGES

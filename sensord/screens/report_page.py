@@ -237,6 +237,8 @@ def _alarm_figures(report: Report) -> str:
         ("answered after", "–" if median is None else f"{duration(median)}"),
         ("longest", stood),
         ("came again", str(figures.came_again)),
+        ("stood over a day", str(figures.stale)),
+        ("chattered", ", ".join(figures.chattering) or "none"),
     ]
     note = "Answered after: the median. Came again: within a quarter of an hour of its end."
     return _section("How the alarms went", _figures(pairs), note)

@@ -12,8 +12,6 @@ from sensord.watch.brooder_rules import (
     BrooderSettings,
     ConditionChanged,
     Outcome,
-    cold_rules,
-    company_rules,
     warm_rules,
 )
 from sensord.watch.company import Company, air_of, forget, gather, heard, silent
@@ -65,18 +63,16 @@ def observe(
     """Take in one observation of one of its probes."""
     seconds = observation.seconds
     company = heard(brooder.company, observation)
-    if not isinstance(observation, Reading):
-        return _told(settings, replace(brooder, company=company), seconds, ())
-    company, value = air_of(company_rules(settings), company, seconds)
-    brooder = replace(brooder, company=company)
-    if value is None:
-        return _told(settings, brooder, seconds, ())
-    brooder, outcomes = _breathed(settings, brooder, seconds, value)
-    return _told(settings, brooder, seconds, outcomes)
+    if isinstance(observation, Reading):
+        company, value = air_of(settings.company, company, seconds)
+        if value is not None:
+            brooder, outcomes = _breathed(settings, brooder, company, seconds, value)
+            return _told(settings, brooder, seconds, outcomes)
+    return _told(settings, replace(brooder, company=company), seconds, ())
 
 
 def _breathed(
-    settings: BrooderSettings, brooder: Brooder, seconds: float, value: float
+    settings: BrooderSettings, brooder: Brooder, company: Company, seconds: float, value: float
 ) -> tuple[Brooder, tuple[Outcome, ...]]:
     """The air after a reading: smoothed, held against the band, its course looked at."""
     before, last = brooder.celsius, brooder.seconds
@@ -87,29 +83,43 @@ def _breathed(
     band = brooder.banding.band
     trend = add(brooder.trend, band, seconds, value)
     slope = rate(trend, 6) or 0.0
-    cold = advance(cold_rules(settings), brooder.cold, seconds, band.low_celsius - air, -slope)
+    cold = advance(settings.cold, brooder.cold, seconds, band.low_celsius - air, -slope)
     warm = advance(warm_rules(settings, band), brooder.warm, seconds, air - band.high_celsius, slope)
+    warm, touch, chick_until = _touched(brooder, trend, seconds, warm, air)
     was = brooder
-    brooder = replace(brooder, seconds=seconds, celsius=air, trend=trend, cold=cold)
-    brooder = _touched(brooder, seconds, warm, air)
-    brooder = _blamed(settings, was, brooder, seconds)
+    brooder = replace(
+        brooder,
+        company=company,
+        seconds=seconds,
+        celsius=air,
+        cold=cold,
+        warm=warm,
+        trend=trend,
+        touch=touch,
+        chick_until_seconds=chick_until,
+    )
+    if cold.level is not was.cold.level or warm.level is not was.warm.level:
+        brooder = _blamed(settings, was, brooder, seconds)
     if trend.bins is was.trend.bins or not trend.bins:
         return brooder, ()
-    return _looked_ahead(settings, replace(brooder, fall=fall_of(brooder.fall, trend, seconds)), seconds)
+    return _looked_ahead(settings, brooder, seconds)
 
 
-def _touched(brooder: Brooder, seconds: float, warm: Side, air: float) -> Brooder:
-    """Whether too warm is the air, or a chick on the probe."""
+def _touched(
+    brooder: Brooder, trend: Trend, seconds: float, warm: Side, air: float
+) -> tuple[Side, Touch | None, float | None]:
+    """Whether too warm is the air, or a chick on the probe: the warm side, the touch, until when it is remembered."""
+    until = brooder.chick_until_seconds
     if brooder.touch is not None:
         stays = chick_stays(brooder.touch, seconds, air)
         if stays is None:
-            return replace(brooder, warm=warm, touch=None)
-        return replace(brooder, warm=Side(was_in_band=True), touch=brooder.touch if stays else None)
+            return warm, None, until
+        return Side(was_in_band=True), brooder.touch if stays else None, until
     if warm.level > brooder.warm.level is Level.IN_BAND and brooder.warm.was_in_band:
-        touch = chick_arrived(brooder.trend, seconds, air)
+        touch = chick_arrived(trend, seconds, air)
         if touch is not None:
-            return replace(brooder, touch=touch, chick_until_seconds=seconds + CHICK_REMEMBERED_SECONDS)
-    return replace(brooder, warm=warm)
+            return brooder.warm, touch, seconds + CHICK_REMEMBERED_SECONDS
+    return warm, None, until
 
 
 def _blamed(settings: BrooderSettings, was: Brooder, now: Brooder, seconds: float) -> Brooder:
@@ -122,11 +132,14 @@ def _blamed(settings: BrooderSettings, was: Brooder, now: Brooder, seconds: floa
 
 def _looked_ahead(settings: BrooderSettings, brooder: Brooder, seconds: float) -> tuple[Brooder, tuple[Outcome, ...]]:
     """Where the air goes, after a new bin; once it is outside, the band's own conditions say so."""
+    fall = fall_of(brooder.fall, brooder.trend, seconds)
     course, is_news = look_ahead(settings.course, brooder.course, brooder.trend, brooder.banding.band, seconds)
     if brooder.cold.outside_since is not None or brooder.warm.outside_since is not None:
-        return replace(brooder, course=returned(course, seconds)), ()
+        return replace(brooder, course=returned(course, seconds), fall=fall), ()
     outlook = course.outlook
-    brooder = replace(brooder, course=course, heading=_heading(settings, brooder, course, seconds))
+    heading = _heading(settings, brooder, course, seconds)
+    if course is not brooder.course or heading is not brooder.heading or fall is not brooder.fall:
+        brooder = replace(brooder, course=course, heading=heading, fall=fall)
     if not is_news or outlook is None:
         return brooder, ()
     condition = Condition.TOO_COLD if outlook.cold else Condition.TOO_WARM
@@ -145,25 +158,33 @@ def _heading(settings: BrooderSettings, brooder: Brooder, course: Course, second
     return brooder.heading
 
 
+_NOTHING: frozenset[Condition] = frozenset()
 _COLD = {Level.OUT: Condition.TOO_COLD, Level.DANGER: Condition.DANGEROUSLY_COLD}
 _WARM = {Level.OUT: Condition.TOO_WARM, Level.DANGER: Condition.DANGEROUSLY_WARM}
 
 
 def _conditions(settings: BrooderSettings, brooder: Brooder, seconds: float) -> frozenset[Condition]:
+    standing = []
+    if brooder.cold.level:
+        standing.append(_COLD[brooder.cold.level])
+    if brooder.warm.level:
+        standing.append(_WARM[brooder.warm.level])
+    if brooder.heading is not None and not standing:
+        standing.append(brooder.heading)
+    if brooder.company.disagree.is_standing:
+        standing.append(Condition.PROBES_DISAGREE)
+    if brooder.chick_until_seconds is not None and seconds < brooder.chick_until_seconds:
+        standing.append(Condition.CHICK_ON_PROBE)
+    if brooder.fall is not None and brooder.fall.is_displaced:
+        standing.append(Condition.PROBE_DISPLACED)
     faulty, late = silent(brooder.company, seconds, settings.fault_delay_seconds, settings.late_seconds)
-    is_out = brooder.cold.level or brooder.warm.level
-    checks = (
-        (_COLD.get(brooder.cold.level), True),
-        (_WARM.get(brooder.warm.level), True),
-        (brooder.heading, not is_out),
-        (Condition.PROBES_DISAGREE, brooder.company.disagree.is_standing),
-        (Condition.CHICK_ON_PROBE, seconds < (brooder.chick_until_seconds or 0.0)),
-        (Condition.PROBE_DISPLACED, brooder.fall is not None and brooder.fall.is_displaced),
-        (Condition.PROBE_FAULT, faulty),
-        (Condition.READINGS_LATE, late),
-        (Condition.POWER_GAP, brooder.gap_until_seconds is not None and seconds < brooder.gap_until_seconds),
-    )
-    return frozenset(condition for condition, is_true in checks if condition is not None and is_true)
+    if faulty:
+        standing.append(Condition.PROBE_FAULT)
+    if late:
+        standing.append(Condition.READINGS_LATE)
+    if brooder.gap_until_seconds is not None and seconds < brooder.gap_until_seconds:
+        standing.append(Condition.POWER_GAP)
+    return frozenset(standing) if standing else _NOTHING
 
 
 def _told(

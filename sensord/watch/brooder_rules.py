@@ -12,7 +12,7 @@ from sensord.watch.events import Condition
 from sensord.watch.forecast import CourseRules
 from sensord.watch.side import SideRules
 
-__all__ = ["BrooderSettings", "ConditionChanged", "Outcome", "cold_rules", "company_rules", "warm_rules"]
+__all__ = ["BrooderSettings", "ConditionChanged", "Outcome", "warm_rules"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +59,16 @@ class BrooderSettings:
     gap_shown_seconds: float = 600.0
     heading_delay_seconds: float = 60.0
     course: CourseRules = field(default_factory=CourseRules)
+    cold: SideRules = field(init=False)
+    company: CompanyRules = field(init=False)
+
+    def __post_init__(self) -> None:
+        # Derived once, for they are asked for at every reading.
+        object.__setattr__(self, "cold", _cold_rules(self))
+        object.__setattr__(self, "company", _company_rules(self))
 
 
-def cold_rules(settings: BrooderSettings) -> SideRules:
+def _cold_rules(settings: BrooderSettings) -> SideRules:
     """Too cold: after a lid's recovery at any depth."""
     delay = settings.on_delay_seconds
     return SideRules(
@@ -89,7 +96,7 @@ def warm_rules(settings: BrooderSettings, band: Band) -> SideRules:
     )
 
 
-def company_rules(settings: BrooderSettings) -> CompanyRules:
+def _company_rules(settings: BrooderSettings) -> CompanyRules:
     """How the probes of this brooder are taken together."""
     return CompanyRules(
         settings.late_seconds,

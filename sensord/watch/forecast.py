@@ -88,7 +88,8 @@ def look_ahead(rules: CourseRules, course: Course, trend: Trend, band: Band, sec
         _fast(rules, course, trend, band, seconds) or _steady(rules, course, trend, band) or _drift(rules, trend, band)
     )
     if outlook is None:
-        return replace(course, outlook=None, since_seconds=None), False
+        quiet = course.outlook is None and course.since_seconds is None
+        return course if quiet else replace(course, outlook=None, since_seconds=None), False
     same = course.outlook is not None and course.outlook.cold is outlook.cold
     course = replace(course, outlook=outlook, since_seconds=course.since_seconds if same else seconds)
     if outlook.pace is Pace.SLOW:

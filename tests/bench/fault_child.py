@@ -12,6 +12,7 @@ from pathlib import Path
 
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
+from sensord import daemon as rhythm
 from sensord.clock import FastClock, SystemClock
 from sensord.commands.run import stop_on_signals
 from sensord.config import load
@@ -130,8 +131,11 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--speed", type=float, default=1.0)
     parser.add_argument("--button", default="GPIO23")
+    parser.add_argument("--tick", type=float, help="seconds between two ticks, where a second is too short a time")
     options = parser.parse_args()
     folder: Path = options.folder
+    if options.tick:
+        rhythm._TICK_SECONDS = options.tick
     clock = JumpyClock(options.speed)
     pins._open[_FACTORY] = recording_factory(clock, folder / "pins.log")
     journal = Journal(sys.stderr)

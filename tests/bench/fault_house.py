@@ -6,6 +6,7 @@ import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
+from typing import Self
 
 from sensord.clock import FastClock, SystemClock
 from sensord.edges.control_client import ControlClient
@@ -63,11 +64,16 @@ class House:
         self.speed = speed
         folder.mkdir(parents=True, exist_ok=True)
         self.air_celsius = RIGHT_CELSIUS
-        probes = [FakeProbe(AIR, lambda _s: self.air_celsius, bits=9), FakeProbe(PASTE, lambda _s: 21.0, bits=9)]
+        probes = [
+            FakeProbe(AIR, lambda _s: self.air_celsius, bits=9),
+            FakeProbe(PASTE, lambda s: 21.0 + s // 60 % 2, bits=9),
+        ]
         self.tree = FakeTree(folder / "tree", FastClock(speed), probes)
         (folder / "sensord.toml").write_text(_CONFIG.format(root=self.tree.root, more=more))
         self.socket = folder / "control.sock"
         self.state = folder / "state"
+        self.child_options: list[str] = []
+        self.tree_plays = True
         self.process: subprocess.Popen[str] | None = None
         self.snapshot: Snapshot | None = None
         self.told: list[AlarmChanged] = []
@@ -75,8 +81,9 @@ class House:
         self._ending = threading.Event()
         self._watcher = threading.Thread(target=self._watch, daemon=True)
 
-    def __enter__(self) -> "House":
-        self.tree.start()
+    def __enter__(self) -> Self:
+        if self.tree_plays:
+            self.tree.start()
         self._watcher.start()
         return self.start()
 
@@ -88,7 +95,7 @@ class House:
         self._watcher.join(5)
         self.tree.close()
 
-    def start(self) -> "House":
+    def start(self) -> Self:
         """Start the daemon and wait until it watches."""
         self.spawn()
         self.until(lambda: self.snapshot is not None and self.celsius() is not None, "the first reading")
@@ -99,6 +106,7 @@ class House:
         self.snapshot = None
         with (self.folder / "journal.log").open("a") as journal:
             command = [sys.executable, "-m", "tests.bench.fault_child", str(self.folder), "--speed", f"{self.speed:g}"]
+            command += self.child_options
             self.process = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=journal, text=True, cwd=TOP)
 
     def stop(self, number: signal.Signals = signal.SIGTERM) -> int:

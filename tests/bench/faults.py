@@ -357,7 +357,7 @@ def _bounces(house: House) -> tuple[str, str]:
     watch = house.cold_snap()
     taken = house.journal().count("command acknowledge (button)")
     assert 1 <= taken <= 50, taken
-    return f"10,000 bounces are {taken} presses", watch
+    return f"10,000 bounces count as {taken} press{'es' * (taken > 1)}", watch
 
 
 @_fault("two daemons at once")

@@ -7,8 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from sensord.edges.broker import BrokerSettings
-from sensord.edges.broker_check import check
 from tests.mqtt.conftest import Daemon
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import DURABLE, Broker, until
@@ -62,16 +60,17 @@ def test_a_unit_says_all_of_its_own_and_nothing_of_another(guarded: Broker, daem
         ):
             attic.send(TOPICS.probe("air"), '"a lie"')
             viewer.send(TOPICS.command("batch"), "PRESS")
-            hub.send("sensord/nursery/check", "the hub may not write states either")
+            hub.send("sensord/nursery/checkup", "the hub may not write states either")
             hub.send(TOPICS.command("batch"), "PRESS")
             until(lambda: len(nursery.delivered) == 2)
             assert b"lie" not in b"".join(heard.payload for heard in hub.heard)
-            assert not hub.on("sensord/nursery/check")
-    found = check(BrokerSettings("127.0.0.1", guarded.port, "sensord-nursery", "nursery", secret), TOPICS)
-    assert [finding.good for finding in found] == [True, True]
-    found = check(BrokerSettings("127.0.0.1", guarded.port, "x", "nursery", secret), replace(TOPICS, unit="attic"))
-    assert [finding.good for finding in found] == [True, False]
-    assert "mosquitto-acl.example" in found[1].words
+            assert not hub.on("sensord/nursery/checkup")
+
+
+def test_a_unit_hears_the_word_by_which_checkup_tries_its_rights(guarded: Broker) -> None:
+    with Listener(guarded.port, ("sensord/nursery/checkup",), login=("nursery", "n")) as nursery:
+        nursery.send("sensord/nursery/checkup", "word")
+        nursery.wait("sensord/nursery/checkup")
 
 
 def test_the_lines_that_the_durability_tests_use_are_those_of_the_example() -> None:

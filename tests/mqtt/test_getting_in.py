@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sensord.config import parse
-from sensord.edges.broker import BrokerSettings, password
+from sensord.edges.broker_login import BrokerSettings, password
 from sensord.errors import BrokerError, ConfigError
 from tests.mqtt.conftest import Daemon
 from tests.mqtt.listener import Listener
@@ -79,6 +79,28 @@ def test_a_refused_event_stays_in_the_outbox_and_the_screen_says_which_right_is_
 def test_a_host_that_nobody_knows_is_said(daemon: Start) -> None:
     started = daemon(1883, host="no-such-host.invalid")  # RFC 6761: .invalid never resolves
     until(lambda: "mqtt.host: the name 'no-such-host.invalid' is not known" in started.publisher.words())
+
+
+def test_a_full_broker_is_hinted_at(daemon: Start, tmp_path: Path) -> None:
+    broker = Broker(tmp_path / "full", ["listener {port} 127.0.0.1", "max_connections 1"]).start()
+    with Listener(broker.port), Listener(broker.port):
+        started = daemon(broker.port)
+        until(lambda: "broker is full (max_connections)" in started.publisher.words())
+        assert "cannot be reached" not in started.publisher.words()
+    broker.kill()
+
+
+def test_two_daemons_with_one_name_are_told_apart_in_a_sentence(broker: Broker, daemon: Start) -> None:
+    first = daemon(broker.port)
+    until(lambda: first.publisher.working)
+    second = daemon(broker.port)
+    until(
+        lambda: (
+            "another program seems to use the client id 'sensord-nursery'"
+            in first.publisher.words() + second.publisher.words()
+        ),
+        seconds=30,
+    )
 
 
 @pytest.fixture

@@ -133,16 +133,6 @@ def test_remove_leaves_nothing_behind_but_not_while_the_daemon_lives(
     assert Outbox(station.state / "outbox.db").held() == set()
 
 
-def test_check_says_that_all_is_well_or_what_is_not(station: Station, capsys: pytest.CaptureFixture[str]) -> None:
-    station.config()
-    assert main(["mqtt", "check", "--config", str(station.file), "--json"]) == 0
-    findings = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
-    assert [(found["subject"], found["good"]) for found in findings] == [("broker", True), ("broker access", True)]
-    station.broker.kill()
-    assert main(["mqtt", "check", "--config", str(station.file)]) == 1
-    assert "nobody listens there: check mqtt.host and mqtt.port" in capsys.readouterr().out
-
-
 def test_schema_is_printed_without_any_config(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["mqtt", "schema"]) == 0
     assert "topics" in json.loads(capsys.readouterr().out)

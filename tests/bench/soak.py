@@ -1,0 +1,161 @@
+"""The soak: many days through the real daemon process at a fast clock; is it as lean at the end as it was?
+
+`python -m tests.bench.soak [--days 2] [--speed 1800]` prints memory, threads, open files and the size of the database
+once every quarter of a day, and exits with 1 where one of them grows.
+
+Each day the brooder goes cold for half an hour, a bowl is dipped, a button is pressed, the broker is lost, and
+dashboards come and go. So that days pass in seconds, probes are read once a minute and the daemon ticks every ten
+seconds; readings are kept for a day and minutes for eight, so that the database can have become level by day 10.
+"""
+
+import argparse
+import contextlib
+import math
+import shutil
+import sys
+import tempfile
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import mean
+
+from sensord.clock import FastClock
+from sensord.edges.control_client import ControlClient
+from sensord.errors import SensordError
+from sensord.fake_tree import FakeProbe, FakeTree, content_of
+from tests.bench.fault_house import AIR, PASTE, House
+from tests.mqtt.mosquitto import Broker
+
+__all__ = ["Sample", "grown", "soak"]
+
+DAY_SECONDS = 86_400.0
+_MORE = """
+fine_days = 1
+minute_days = 8
+[mqtt]
+host = "127.0.0.1"
+port = {port}
+interval_seconds = 300
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """The process at one moment of its life."""
+
+    days: float
+    megabytes: float
+    threads: int
+    files: int
+    database_kilobytes: float
+
+
+class _SoakHouse(House):
+    """A house whose days are played; its tree is written by hand, without bulk conversion and without waiting."""
+
+    def __init__(self, folder: Path, speed: float, port: int) -> None:
+        super().__init__(folder, speed, _MORE.format(port=port))
+        self.clock = FastClock(speed)
+        shutil.rmtree(folder / "tree")
+        self.probes = [FakeProbe(AIR, self._air), FakeProbe(PASTE, self._paste)]
+        self.tree = FakeTree(folder / "tree", self.clock, self.probes, bulk=False)
+        config = (folder / "sensord.toml").read_text()
+        slow = "interval_seconds = 60\ndeadline_seconds = 60\n"
+        (folder / "sensord.toml").write_text(config.replace("interval_seconds = 1\n", slow, 1))
+        self.tree_plays = False
+        self.child_options = ["--tick", "10"]
+
+    def _air(self, seconds: float) -> float:
+        cold = 0.4 < seconds % DAY_SECONDS / DAY_SECONDS < 0.42
+        return (29.0 if cold else 34.5) + 0.3 * math.sin(seconds / 900)
+
+    @staticmethod
+    def _paste(seconds: float) -> float:
+        since = seconds % (DAY_SECONDS / 4)
+        return 22.0 + 20.0 * math.exp(-since / 1800) if since < 3600 else 22.0 + 0.2 * math.sin(since / 700)
+
+    def rewrite(self) -> None:
+        """Fresh bytes for every probe."""
+        for probe in self.probes:
+            file = self.folder / "tree" / "devices" / probe.bus / probe.rom / "w1_slave"
+            fresh = file.with_name(".w1_slave")
+            fresh.write_bytes(content_of(probe, self.clock.monotonic_seconds()))
+            fresh.replace(file)
+
+    def sample(self, days: float) -> Sample:
+        assert self.process is not None
+        folder = Path(f"/proc/{self.process.pid}")
+        threads = next(line.split()[1] for line in (folder / "status").read_text().splitlines() if "Threads" in line)
+        size = sum(file.stat().st_size for file in self.state.glob("*.db*"))
+        return Sample(days, self.memory_megabytes(), int(threads), len(list((folder / "fd").iterdir())), size / 1000)
+
+
+def soak(days: float, speed: float) -> list[Sample]:
+    """Play so many days; a sample every quarter of a day."""
+    samples: list[Sample] = []
+    with tempfile.TemporaryDirectory(prefix="soak-") as text, contextlib.ExitStack() as stack:
+        folder = Path(text)
+        broker = Broker(folder / "broker").start()
+        stack.callback(broker.kill)
+        house = _SoakHouse(folder / "house", speed, broker.port)
+        stack.enter_context(house)
+        started, pause = house.clock.monotonic_seconds(), threading.Event()
+        while (passed := (house.clock.monotonic_seconds() - started) / DAY_SECONDS) < days:
+            house.rewrite()
+            if passed * 4 >= len(samples):
+                samples.append(house.sample(passed))
+                _disturb(house, broker, len(samples))
+                print(_row(samples[-1]), flush=True)
+            pause.wait(0.02)
+        code = house.stop()
+        assert code == 0, code
+        assert "Traceback" not in house.journal(), house.last_words()
+    return samples
+
+
+def _disturb(house: _SoakHouse, broker: Broker, number: int) -> None:
+    """What happens around a daemon: dashboards, a button, a broker that is restarted."""
+    for _ in range(5):
+        with contextlib.suppress(SensordError), ControlClient(house.socket) as client:
+            client.snapshot()
+    house.order("bounce 3")
+    if number % 4 == 0:
+        broker.kill()
+        broker.start()
+
+
+def _row(sample: Sample) -> str:
+    return (
+        f"day {sample.days:5.2f}   {sample.megabytes:6.1f} MB   {sample.threads:3d} threads   {sample.files:3d} files"
+        f"   {sample.database_kilobytes:7.0f} kB"
+    )
+
+
+def grown(samples: Sequence[Sample]) -> list[str]:
+    """What is larger in the last third than in the middle third, by more than it wavers."""
+    third = len(samples) // 3
+    middle, last = samples[third : 2 * third], samples[2 * third :]
+    found = []
+    for name, most in (("megabytes", 1.05), ("threads", 1.05), ("files", 1.1), ("database_kilobytes", 1.1)):
+        before, after = (mean(float(getattr(one, name)) for one in part) for part in (middle, last))
+        # The database is level only once minutes have begun to be let go of, on day nine.
+        if after > before * most and (name != "database_kilobytes" or samples[third].days > 9):
+            found.append(f"{name} grew from {before:.1f} to {after:.1f}")
+    return found
+
+
+def main() -> int:
+    """Play and judge."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--days", type=float, default=2.0, help="default: %(default)g")
+    parser.add_argument("--speed", type=float, default=1800.0, help="times as fast as life (default: %(default)g)")
+    options = parser.parse_args()
+    samples = soak(options.days, options.speed)
+    growth = grown(samples)
+    print("\n".join(growth) or f"flat over {options.days:g} days")
+    return 1 if growth else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
