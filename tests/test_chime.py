@@ -13,10 +13,11 @@ from typing import Any
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.config import ChimeSection, parse
+from sensord.config import parse
 from sensord.edges.chime import Chime
 from sensord.edges.pins import open_factory
 from sensord.errors import ConfigError, WiringError
+from sensord.sections import ChimeSection
 from sensord.watch.effects import Alerting, Cue, Cued, DishChanged, DishState, Priority
 from sensord.watch.sounds import BREATH_SECONDS, CUES, every_sound
 from tests.recorded_pins import Change, StepClock, beeps, recording_factory
@@ -439,7 +440,7 @@ _PROCESS = """
     from pathlib import Path
     from gpiozero.pins.mock import MockFactory, MockPWMPin
     from sensord.clock import SystemClock
-    from sensord.config import ChimeSection
+    from sensord.sections import ChimeSection
     from sensord.edges.chime import Chime
     from sensord.watch.effects import Alerting, Priority
 

@@ -9,8 +9,9 @@ from typing import Any, NamedTuple
 
 from pydantic import BaseModel
 
-from sensord.config import DEFAULT_PATH, Config, line_of, load
+from sensord.config import DEFAULT_PATH, line_of, load
 from sensord.errors import ConfigError
+from sensord.sections import Config
 from sensord.shipping import shipped
 
 __all__ = ["Setting", "arguments", "run", "settings_of"]

@@ -28,7 +28,7 @@ _SWITCH_SECONDS = 0.001
 
 
 class ChimeSettings(Protocol):
-    """What the config's section `[chime]` has to offer (`sensord.config.ChimeSection` does)."""
+    """What the config's section `[chime]` has to offer (`sensord.sections.ChimeSection` does)."""
 
     @property
     def kind(self) -> str: ...

@@ -5,10 +5,10 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import FakeClock
-from sensord.config import HistorySection
 from sensord.edges.history import FILE_NAME, History
 from sensord.memory import keeper_of_alarms, recall
 from sensord.readings import Reading
+from sensord.sections import HistorySection
 from sensord.watch import alarms
 from sensord.watch.alarms import AlarmBook, AlarmSettings
 from sensord.watch.effects import AlarmState, Measured
