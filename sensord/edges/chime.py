@@ -102,6 +102,9 @@ class Chime:
             elif self._trouble is not None:
                 raise self._trouble
 
+    def words(self) -> str:
+        return ""
+
     def close(self) -> None:
         """Silence, darkness, and the pins given back. May be called twice, and from any thread."""
         with self._lock:
