@@ -19,7 +19,7 @@ from sensord.watch.effects import AlarmChanged, AlarmState, Priority
 from sensord.watch.events import Condition, FeedsOverdue
 from sensord.watch.nursery import UNIT_PLACE, begin, step
 
-HUSBANDRY = json.loads((Path(__file__).parent / "data" / "husbandry.json").read_text())
+HUSBANDRY = json.loads((Path(__file__).parents[1] / "data" / "husbandry.json").read_text())
 NOW = 1_900_000_000.0
 HOUR = 3600.0
 

@@ -23,7 +23,7 @@ from sensord.watch.sounds import BREATH_SECONDS, CUES, every_sound
 from tests.recorded_pins import Change, StepClock, beeps, recording_factory
 
 BUZZER, LAMP, RED, GREEN, BLUE = 17, 22, 5, 6, 13
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 
 
 @dataclass
