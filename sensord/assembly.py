@@ -3,11 +3,11 @@
 from dataclasses import replace
 
 from sensord.care.brooding import Plan, brooding_at, check_dates, make_plan
-from sensord.config import AlarmsSection, BrooderSection, Config, DishSection, ProbeSection
 from sensord.errors import ConfigError, DataError
 from sensord.kitchen import bowlful
 from sensord.profiles import load_profile
 from sensord.readings import Place
+from sensord.sections import AlarmsSection, BrooderSection, Config, DishSection, ProbeSection
 from sensord.watch.alarms import AlarmSettings
 from sensord.watch.brooder import BrooderSettings
 from sensord.watch.calibration import Calibration

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from sensord.assembly import nursery_settings
 from sensord.clock import Clock
-from sensord.config import Config, ProbeSection
 from sensord.edges.calibrations import FILE_NAME, Record, latest, load
+from sensord.sections import Config, ProbeSection
 from sensord.watch.nursery import NurserySettings
 
 __all__ = ["calibrated_words", "settings_as_bought", "settings_of", "with_calibrations"]

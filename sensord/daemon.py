@@ -176,7 +176,6 @@ class Daemon:
     def _output_views(self, troubled: Iterable[OutputView]) -> Iterable[OutputView]:
         troubles = {view.name: view for view in troubled}
         for outlet in self._outlets:
-            words = getattr(outlet.output, "words", "")
-            told = words() if callable(words) else words
-            yield troubles.pop(outlet.output.name, OutputView(outlet.output.name, True, told))
+            well = OutputView(outlet.output.name, True, outlet.output.words())
+            yield troubles.pop(outlet.output.name, well)
         yield from troubles.values()

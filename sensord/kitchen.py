@@ -1,11 +1,11 @@
 """From the config to what the mixing needs: formula, bowl, water, room, and the advice for a dish."""
 
 from sensord.care.formula import Bowlful
-from sensord.config import Config
 from sensord.physics import water
 from sensord.physics.correcting import Supplies
 from sensord.physics.heat import Bowl, Material
 from sensord.physics.paste import Composition
+from sensord.sections import Config
 
 __all__ = ["POURING_CELSIUS", "bowl", "bowlful", "dry_formula", "kettle_celsius", "solids_near"]
 

@@ -22,7 +22,7 @@ STUCK_SECONDS = 10.0
 
 
 class Output(Protocol):
-    """What every output offers: a name, a way to take an item, an orderly end."""
+    """What every output offers: a name, a way to take an item, what it has to say of itself, an orderly end."""
 
     @property
     def name(self) -> str:
@@ -30,6 +30,9 @@ class Output(Protocol):
 
     def handle(self, item: Item) -> None:
         """Take one item, in order, on the outlet's thread. An exception is shown as trouble; the output stays."""
+
+    def words(self) -> str:
+        """One line for the screen, empty where there is nothing to say; called from the owner's thread."""
 
     def close(self) -> None:
         """Let go of everything, leave nothing sounding and nothing unwritten."""

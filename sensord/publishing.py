@@ -6,7 +6,6 @@ from pathlib import Path
 
 from sensord import __version__
 from sensord.clock import Clock
-from sensord.config import Config, MqttSection
 from sensord.edges.broker import BrokerSettings
 from sensord.edges.clearing import clear
 from sensord.edges.commands import Limits
@@ -16,6 +15,7 @@ from sensord.edges.outbox import IN_MEMORY, Outbox
 from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, UNIT_CONDITIONS, Topics
 from sensord.errors import StorageError
 from sensord.profiles import load_profile, shipped_profiles
+from sensord.sections import Config, MqttSection
 from sensord.watch.events import Command, Condition
 from sensord.watch.nursery import UNIT_PLACE
 

@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TextIO
 
-from sensord.config import BandSection, Config, ProbeSection
 from sensord.errors import DataError
 from sensord.readings import Fault, FaultKind, Observation, Place, Reading
+from sensord.sections import BandSection, Config, ProbeSection
 from sensord.watch import nursery as whole
 from sensord.watch.effects import AlarmChanged, DishChanged, DishEstimated, Effect, Forecast, Noted
 from sensord.watch.events import Event, Gap, Observed, Tick

@@ -8,7 +8,6 @@ from pathlib import Path
 from sensord import assembly, memory, publishing
 from sensord.calibrated import settings_as_bought, settings_of
 from sensord.clock import Clock
-from sensord.config import Config
 from sensord.daemon import Daemon, ReaderState
 from sensord.edges.buttons import Buttons
 from sensord.edges.chime import Chime
@@ -19,6 +18,7 @@ from sensord.edges.journal import Journal
 from sensord.edges.notify import Notifier
 from sensord.edges.probes import ProbeReader
 from sensord.errors import StorageError
+from sensord.sections import Config
 from sensord.watch.events import Event, Troubled
 from sensord.watch.nursery import UNIT_PLACE, NurserySettings
 

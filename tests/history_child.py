@@ -8,10 +8,10 @@ import sys
 from pathlib import Path
 
 from sensord.clock import FakeClock
-from sensord.config import HistorySection
 from sensord.edges.history import History
 from sensord.edges.migrations import MIGRATIONS, Migration
 from sensord.readings import Reading
+from sensord.sections import HistorySection
 from sensord.watch.effects import AlarmChanged, AlarmState, Answered, EntryMade, Measured, Priority
 from sensord.watch.events import Condition, EnterChick, LogFeed, Origin
 

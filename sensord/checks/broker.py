@@ -13,10 +13,10 @@ from secrets import token_hex
 from sensord.checks.findings import Finding, bad, fine, warn
 from sensord.checks.site import Site
 from sensord.clock import Clock, SystemClock
-from sensord.config import MqttSection
 from sensord.edges.broker import BrokerSettings, Connection, Link, Message, Received
 from sensord.edges.topics import Topics
 from sensord.publishing import broker_settings
+from sensord.sections import MqttSection
 
 __all__ = ["broker"]
 

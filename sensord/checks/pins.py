@@ -9,7 +9,7 @@ from sensord.checks.findings import Finding, bad, fine, warn
 from sensord.checks.machine import Machine
 from sensord.checks.one_wire import boot_config, overlays
 from sensord.checks.site import Site
-from sensord.config import Config
+from sensord.sections import Config
 
 __all__ = ["chip", "wanted_pins", "wishes"]
 

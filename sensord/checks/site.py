@@ -8,11 +8,12 @@ from pathlib import Path
 
 from sensord.checks.machine import Machine, User
 from sensord.clock import Clock, SystemClock
-from sensord.config import DEFAULT_PATH, Config, load
+from sensord.config import DEFAULT_PATH, load
 from sensord.edges.control_client import ControlClient
 from sensord.edges.control_wire import client_path
 from sensord.edges.history import FILE_NAME
 from sensord.errors import ConfigError, SensordError
+from sensord.sections import Config
 from sensord.watch.views import Snapshot
 
 __all__ = ["Site"]

@@ -10,10 +10,11 @@ from rich.console import Console
 from sensord.assembly import plan_of
 from sensord.care.brooding import DayPlan, Plan, check_dates, coming, make_plan
 from sensord.clock import SystemClock
-from sensord.config import DEFAULT_PATH, BrooderSection, load
+from sensord.config import DEFAULT_PATH, load
 from sensord.errors import ConfigError
 from sensord.profiles import load_profile, shipped_profiles
 from sensord.screens.plan import plan_table
+from sensord.sections import BrooderSection
 
 __all__ = ["arguments", "run"]
 

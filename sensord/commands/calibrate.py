@@ -13,13 +13,13 @@ from sensord.commands.calibration_session import Keeper, Session
 from sensord.commands.calibration_terminal import Terminal
 from sensord.commands.calibration_words import history_line, result_lines
 from sensord.commands.kitchen_options import add_boiling, boiling_celsius, in_range, load_config
-from sensord.config import Config
 from sensord.edges.calibrations import FILE_NAME, BudgetLine, Kind, PointTaken, Record, append, load
 from sensord.edges.control_wire import daemon_path
 from sensord.edges.one_wire import locate, probe_at
 from sensord.errors import CommandError, DataError, StorageError, WiringError
 from sensord.physics.calibrating import Point, Result, boil_limit_celsius, calibrate
 from sensord.readings import Place
+from sensord.sections import Config
 from sensord.service import Places
 
 __all__ = ["arguments", "calibrate_probe", "run"]

@@ -11,8 +11,9 @@ from pydantic import BaseModel
 
 from sensord.assembly import check_hatch_dates, nursery_settings
 from sensord.clock import SystemClock
-from sensord.config import DEFAULT_PATH, Config, line_of, load
+from sensord.config import DEFAULT_PATH, line_of, load
 from sensord.errors import ConfigError
+from sensord.sections import Config
 from sensord.shipping import shipped
 
 __all__ = ["Setting", "arguments", "run", "settings_of"]

@@ -10,13 +10,13 @@ from pathlib import Path
 from sensord.clock import FastClock, SystemClock
 from sensord.commands.durations import duration_seconds
 from sensord.commands.run import stop_on_signals
-from sensord.config import Config
 from sensord.daemon import Daemon
 from sensord.edges.journal import Journal
 from sensord.errors import BrokerError, DataError
 from sensord.fake_tree import FakeTree
 from sensord.publishing import forget
 from sensord.scene import CONFIG, Scene
+from sensord.sections import Config
 from sensord.service import Places, build
 
 __all__ = ["arguments", "run"]

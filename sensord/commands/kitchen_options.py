@@ -7,11 +7,12 @@ from pathlib import Path
 
 from sensord import kitchen
 from sensord.care.formula import Group, SolidsRule, solids_rule
-from sensord.config import DEFAULT_PATH, Config, DishSection, load
+from sensord.config import DEFAULT_PATH, load
 from sensord.errors import DataError
 from sensord.physics import water
 from sensord.physics.heat import Bowl, Material
 from sensord.readings import Band
+from sensord.sections import Config, DishSection
 
 __all__ = [
     "Shared",

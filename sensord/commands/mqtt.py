@@ -5,11 +5,12 @@ import json
 import os
 from pathlib import Path
 
-from sensord.config import DEFAULT_PATH, Config, MqttSection, load
+from sensord.config import DEFAULT_PATH, load
 from sensord.edges.contract import schema
 from sensord.edges.control_wire import daemon_path
 from sensord.errors import BrokerError, ConfigError
 from sensord.publishing import forget
+from sensord.sections import Config, MqttSection
 from sensord.service import Places
 
 __all__ = ["arguments", "run"]

@@ -11,11 +11,11 @@ from pathlib import Path
 from sensord.care.remedies import REMEDIES
 from sensord.clock import SystemClock
 from sensord.commands.durations import duration_seconds
-from sensord.config import Config
 from sensord.edges.one_wire import locate
 from sensord.edges.probes import ProbeReader
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.screens.probe_list import how_to_name, nothing_found, wrapped
+from sensord.sections import Config
 from sensord.watch.events import Observed
 from sensord.watch.finding import Finding, feel, moved, moved_most
 

@@ -6,8 +6,9 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from sensord import assembly, replay
-from sensord.config import BandSection, load
+from sensord.config import load
 from sensord.errors import DataError
+from sensord.sections import BandSection
 
 __all__ = ["arguments", "run"]
 

@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from sensord.clock import Clock, SystemClock
-from sensord.config import DEFAULT_PATH, ChimeSection, load
+from sensord.config import DEFAULT_PATH, load
 from sensord.edges.chime import Chime
 from sensord.errors import ConfigError, DataError
 from sensord.screens.waveform import RATE_HERTZ, measured, rendered, silence, write_wav
+from sensord.sections import ChimeSection
 from sensord.watch.effects import Alerting, Cue, Cued
 from sensord.watch.sounds import BURSTS, CUES, Sound, every_sound
 

@@ -29,7 +29,7 @@ _Make: TypeAlias = Callable[[], Event | None]
 
 
 class ButtonsSettings(Protocol):
-    """What the config's section `[buttons]` has to offer (`sensord.config.ButtonsSection` does)."""
+    """What the config's section `[buttons]` has to offer (`sensord.sections.ButtonsSection` does)."""
 
     @property
     def acknowledge_pin(self) -> int | None: ...

@@ -28,7 +28,7 @@ _SWITCH_SECONDS = 0.001
 
 
 class ChimeSettings(Protocol):
-    """What the config's section `[chime]` has to offer (`sensord.config.ChimeSection` does)."""
+    """What the config's section `[chime]` has to offer (`sensord.sections.ChimeSection` does)."""
 
     @property
     def kind(self) -> str: ...
@@ -101,6 +101,9 @@ class Chime:
                     self._wake.set()
             elif self._trouble is not None:
                 raise self._trouble
+
+    def words(self) -> str:
+        return ""
 
     def close(self) -> None:
         """Silence, darkness, and the pins given back. May be called twice, and from any thread."""

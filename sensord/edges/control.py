@@ -102,6 +102,9 @@ class ControlServer:
         self._items.append(item)
         self._wake()
 
+    def words(self) -> str:
+        return ""
+
     def close(self) -> None:
         """Say goodbye to all clients, stop the thread and remove the socket."""
         self._closed.set()

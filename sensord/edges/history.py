@@ -96,7 +96,7 @@ class History:
         daemon: bool = True,
     ) -> None:
         self.path = folder / FILE_NAME
-        self.words = ""
+        self._words = ""
         self._rules = rules
         self._clock = clock
         self._on_answer = on_answer
@@ -143,6 +143,10 @@ class History:
         """Keep a text (JSON) under `key` for the next start; never blocks, written with the next item at once."""
         with self._states_lock:
             self._states[key] = value
+
+    def words(self) -> str:
+        """That a damaged file was set aside, and where it is; empty while none was."""
+        return self._words
 
     def close(self) -> None:
         """Write what waits, note the orderly end, fold the log into the file."""
@@ -261,13 +265,13 @@ class History:
                 self._connection.close()
                 self._connection = None
             aside = set_aside(self.path, rfc3339(self._clock.utc_seconds())[:19].replace(":", ""))
-            self.words = f"{error}; it was set aside as {aside.name} and a new one begun"
-            _log.error("%s", self.words)
+            self._words = f"{error}; it was set aside as {aside.name} and a new one begun"
+            _log.error("%s", self._words)
             self._rows.append(
-                Row("note", _NOTE | {"at_ms": self._at_ms(self._clock.monotonic_seconds()), "detail": self.words})
+                Row("note", _NOTE | {"at_ms": self._at_ms(self._clock.monotonic_seconds()), "detail": self._words})
             )
             self._write()
-            return self.words
+            return self._words
 
     def _open(self) -> Connection:
         if self._held is None:

@@ -98,6 +98,9 @@ class Journal:
         where = f"thread {thread}: " if thread else ""
         self.write(_ERROR, where + "".join(traceback.format_exception(kind, error, trace)))
 
+    def words(self) -> str:
+        return ""
+
     def close(self) -> None:
         self._stream.flush()
 

@@ -48,6 +48,9 @@ class Saboteur:
     def handle(self, _item: Item) -> None:
         self.harm()
 
+    def words(self) -> str:
+        return ""
+
     def close(self) -> None:
         return
 

@@ -17,10 +17,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from sensord.clock import FakeClock
-from sensord.config import HistorySection
 from sensord.edges.history import History
 from sensord.edges.history_reader import HistoryReader, Point
 from sensord.readings import Reading
+from sensord.sections import HistorySection
 from sensord.watch.effects import Measured
 
 UTC = 1_800_000_000.0

@@ -14,9 +14,9 @@ from typing import Any, NamedTuple
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from sensord.clock import SystemClock
-from sensord.config import ChimeSection
 from sensord.edges.chime import Chime
 from sensord.outlets import Outlet
+from sensord.sections import ChimeSection
 from sensord.watch.effects import Alerting, Cue, Cued, Effect, Priority
 
 __all__ = ["TARGET_MILLISECONDS", "Latency", "main", "measure"]

@@ -19,8 +19,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from sensord import assembly, replay
-from sensord.config import BandSection
 from sensord.readings import Fault, FaultKind, Observation, Reading
+from sensord.sections import BandSection
 from sensord.watch.effects import AlarmChanged, AlarmState, Forecast
 from sensord.watch.events import Condition
 from tests.bench.brooder_simulator import FAMILIES, Day, Excursion, Trouble, simulate

@@ -15,10 +15,10 @@ from sensord.checks.site import Site
 from sensord.checkup import Section, check_all, well
 from sensord.cli import main
 from sensord.clock import FakeClock, SystemClock
-from sensord.config import HistorySection
 from sensord.edges.history import History
 from sensord.fake_tree import Failure, FakeProbe, scratchpad_of
 from sensord.readings import Reading
+from sensord.sections import HistorySection
 from sensord.watch.effects import Measured
 from tests.checkup.fake_pi import AIR, CONFIG, PASTE, FakePi, bad, of, worth_a_look
 

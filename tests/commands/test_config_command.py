@@ -13,7 +13,8 @@ from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
 from sensord.cli import main
-from sensord.config import Config, parse
+from sensord.config import parse
+from sensord.sections import Config
 from sensord.shipping import shipped
 
 EXAMPLE = shipped("sensord.toml").read_text(encoding="utf-8")

@@ -13,7 +13,7 @@ import pytest
 from sensord.cli import main
 from sensord.clock import FastClock
 from sensord.commands import sounds as command
-from sensord.config import ChimeSection
+from sensord.sections import ChimeSection
 from sensord.watch.effects import Cue, Priority
 from sensord.watch.sounds import BURSTS, CUES, every_sound
 from tests.recorded_pins import beeps, recording_factory

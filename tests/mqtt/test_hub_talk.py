@@ -9,10 +9,11 @@ import pytest
 from sensord import publishing
 from sensord.cli import main
 from sensord.clock import SystemClock
-from sensord.config import Config, parse
+from sensord.config import parse
 from sensord.edges.commands import Limits
 from sensord.edges.mqtt import Publisher
 from sensord.edges.outbox import Outbox
+from sensord.sections import Config
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, until
 

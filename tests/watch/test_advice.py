@@ -3,9 +3,9 @@
 import pytest
 
 from sensord.care.formula import Bowlful
-from sensord.config import Config
 from sensord.kitchen import bowlful
 from sensord.readings import Reading
+from sensord.sections import Config
 from sensord.watch import dish
 from sensord.watch.effects import DishState
 from sensord.watch.views import DishView

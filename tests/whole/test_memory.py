@@ -6,10 +6,11 @@ import pytest
 
 from sensord import assembly
 from sensord.clock import FakeClock
-from sensord.config import HistorySection, parse
+from sensord.config import parse
 from sensord.edges.history import FILE_NAME, History
 from sensord.memory import keeper, recall
 from sensord.readings import Reading
+from sensord.sections import HistorySection
 from sensord.watch import nursery as whole
 from sensord.watch.alarms import AlarmBook
 from sensord.watch.effects import AlarmState, Measured

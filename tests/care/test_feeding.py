@@ -12,14 +12,14 @@ from sensord.assembly import nursery_settings
 from sensord.care.chicks import Chick, Crop, Feed, Weighing
 from sensord.care.entries import check_chick, check_feed, check_weighing, chick_named, day
 from sensord.care.feeding import cautions, due, plan, planned_millilitres
-from sensord.config import Config
 from sensord.errors import CommandError
+from sensord.sections import Config
 from sensord.watch.day import chick_view, overdue
 from sensord.watch.effects import AlarmChanged, AlarmState, Priority
 from sensord.watch.events import Condition, FeedsOverdue
 from sensord.watch.nursery import UNIT_PLACE, begin, step
 
-HUSBANDRY = json.loads((Path(__file__).parent / "data" / "husbandry.json").read_text())
+HUSBANDRY = json.loads((Path(__file__).parents[1] / "data" / "husbandry.json").read_text())
 NOW = 1_900_000_000.0
 HOUR = 3600.0
 

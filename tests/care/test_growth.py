@@ -10,7 +10,7 @@ import pytest
 from sensord.care.chicks import Chick, Weighing
 from sensord.care.growth import Curve, Model, daily, expected_grams, fit, flags, gains
 
-HUSBANDRY = json.loads((Path(__file__).parent / "data" / "husbandry.json").read_text())
+HUSBANDRY = json.loads((Path(__file__).parents[1] / "data" / "husbandry.json").read_text())
 HATCHED = date(2031, 5, 1)
 START = datetime(2031, 5, 1, 6, 0, tzinfo=UTC).timestamp()
 

@@ -13,16 +13,17 @@ from typing import Any
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.config import ChimeSection, parse
+from sensord.config import parse
 from sensord.edges.chime import Chime
 from sensord.edges.pins import open_factory
 from sensord.errors import ConfigError, WiringError
+from sensord.sections import ChimeSection
 from sensord.watch.effects import Alerting, Cue, Cued, DishChanged, DishState, Priority
 from sensord.watch.sounds import BREATH_SECONDS, CUES, every_sound
 from tests.recorded_pins import Change, StepClock, beeps, recording_factory
 
 BUZZER, LAMP, RED, GREEN, BLUE = 17, 22, 5, 6, 13
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 
 
 @dataclass
@@ -439,7 +440,7 @@ _PROCESS = """
     from pathlib import Path
     from gpiozero.pins.mock import MockFactory, MockPWMPin
     from sensord.clock import SystemClock
-    from sensord.config import ChimeSection
+    from sensord.sections import ChimeSection
     from sensord.edges.chime import Chime
     from sensord.watch.effects import Alerting, Priority
 

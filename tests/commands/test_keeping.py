@@ -11,9 +11,9 @@ import pytest
 from sensord.cli import main
 from sensord.clock import SystemClock
 from sensord.commands.keeping import moment
-from sensord.config import Config
 from sensord.edges.journal import Journal
 from sensord.errors import DataError
+from sensord.sections import Config
 from sensord.service import Places, build
 
 NOW = datetime.fromtimestamp(SystemClock().utc_seconds(), tz=UTC)

@@ -20,7 +20,7 @@ from sensord.physics.conformity import (
 from sensord.readings import Band
 
 ROWS: dict[str, dict[str, Any]] = {
-    row["id"]: row for row in json.loads((Path(__file__).parent / "data" / "dish_check_values.json").read_text())
+    row["id"]: row for row in json.loads((Path(__file__).parents[1] / "data" / "dish_check_values.json").read_text())
 }
 TWO_SIDED = ["CNF-01", "CNF-04", "CNF-05", "CNF-06", "CNF-07", "CNF-08", "CNF-09", "CNF-10", "CNF-11"]
 

@@ -11,7 +11,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.clock import FakeClock
-from sensord.config import HistorySection
 from sensord.edges.day import chick_views
 from sensord.edges.history import History
 from sensord.edges.history_reader import HistoryReader
@@ -19,6 +18,7 @@ from sensord.edges.migrations import MIGRATIONS
 from sensord.edges.summaries import MinuteBook, RunBook
 from sensord.errors import StorageError
 from sensord.readings import Band, Fault, FaultKind, Reading
+from sensord.sections import HistorySection
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,

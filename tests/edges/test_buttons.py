@@ -8,9 +8,9 @@ import pytest
 from gpiozero.pins.mock import MockFactory
 
 from sensord.clock import FakeClock, SystemClock
-from sensord.config import ButtonsSection
 from sensord.edges.buttons import Buttons
 from sensord.errors import WiringError
+from sensord.sections import ButtonsSection
 from sensord.watch.events import Acknowledge, Event, Origin, PauseAudio, StartBatch
 
 ACKNOWLEDGE, BATCH = 23, 24

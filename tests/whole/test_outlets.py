@@ -29,6 +29,9 @@ class Recorder:
         self.items.append(item)
         self.handled.set()
 
+    def words(self) -> str:
+        return ""
+
     def close(self) -> None:
         self.closed = True
 

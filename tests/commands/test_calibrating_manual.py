@@ -1,6 +1,6 @@
 """The manual of calibrating: its table and its example are worked out by the code.
 
-`python -m tests.test_calibrating_manual` writes them anew.
+`python -m tests.commands.test_calibrating_manual` writes them anew.
 """
 
 import argparse
@@ -15,7 +15,7 @@ from sensord.physics.conformity import acceptance_interval
 from sensord.readings import Band
 from tests.invented_probe import InventedKeeper, World
 
-PAGE = Path(__file__).parent.parent / "docs" / "calibrating.md"
+PAGE = Path(__file__).parents[2] / "docs" / "calibrating.md"
 ROM = "28-0000072431ab"
 CONFIG = f"""
 [probes.dish-probe]
@@ -75,7 +75,7 @@ def renewed(page: str) -> str:
 
 def test_table_and_example_are_what_the_code_says() -> None:
     page = PAGE.read_text(encoding="utf-8")
-    assert page == renewed(page), "run `python -m tests.test_calibrating_manual`"
+    assert page == renewed(page), "run `python -m tests.commands.test_calibrating_manual`"
 
 
 def test_every_way_is_worth_more_than_none() -> None:

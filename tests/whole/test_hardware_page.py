@@ -11,7 +11,7 @@ from gpiozero.pins.pi import PiBoardInfo
 from sensord.cli import VERBS
 from sensord.config import parse
 
-TOP = Path(__file__).parent.parent
+TOP = Path(__file__).parents[2]
 PAGE = (TOP / "hardware.md").read_text()
 PICTURE = (TOP / "docs" / "wiring.svg").read_text()
 ONE_WIRE_GPIO = 4

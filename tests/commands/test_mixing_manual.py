@@ -1,6 +1,6 @@
 """The manual of mixing: what it prints is what the commands print.
 
-`python -m tests.test_mixing_manual` writes the outputs anew.
+`python -m tests.commands.test_mixing_manual` writes the outputs anew.
 """
 
 import contextlib
@@ -13,7 +13,7 @@ from unittest import mock
 from sensord.cli import main
 from sensord.config import parse
 
-PAGE = Path(__file__).parent.parent / "docs" / "mixing.md"
+PAGE = Path(__file__).parents[2] / "docs" / "mixing.md"
 EXAMPLE = re.compile(r"```\n\$ sensord (?P<command>.*?)\n(?P<shown>.*?)```\n", re.DOTALL)
 
 
@@ -35,7 +35,7 @@ def renewed(page: str) -> str:
 def test_the_examples_show_what_the_commands_print() -> None:
     page = PAGE.read_text(encoding="utf-8")
     assert len(EXAMPLE.findall(page)) == 4
-    assert page == renewed(page), "run `python -m tests.test_mixing_manual`"
+    assert page == renewed(page), "run `python -m tests.commands.test_mixing_manual`"
 
 
 def test_the_config_in_the_manual_is_one() -> None:
