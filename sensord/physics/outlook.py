@@ -131,16 +131,23 @@ def _times() -> list[float]:
 
 def _first(course: _Course, times: list[float], edge: float, falling: bool, shift: float) -> float | None:
     """First time at which the course, shifted by so many spreads, has crossed `edge`; None where it never does."""
-    before_time, before = 0.0, 0.0
-    for index, time in enumerate(times):
-        gap = course.at(time) + shift * course.spread(time) - edge
-        gap = gap if falling else -gap
-        if gap <= 0.0:
-            if index == 0:
-                return 0.0
-            return before_time + (time - before_time) * before / (before - gap)
-        before_time, before = time, gap
-    return None
+
+    def gap(time: float) -> float:
+        apart = course.at(time) + shift * course.spread(time) - edge
+        return apart if falling else -apart
+
+    early = 0.0
+    for time in times:
+        if gap(time) <= 0.0:
+            break
+        early = time
+    else:
+        return None
+    late = time
+    for _ in range(12):  # halve the step in which it happens
+        middle = (early + late) / 2.0
+        early, late = (early, middle) if gap(middle) <= 0.0 else (middle, late)
+    return late if late > times[0] + 1e-9 else times[0]
 
 
 def _crossing(course: _Course, times: list[float], edge: float, falling: bool) -> Interval | None:
