@@ -110,14 +110,12 @@ def _course(cooling: Cooling, offset: float) -> _Course:
     """The bank as one normal distribution of mean, loss and soak."""
     chosen = (MEAN, LOSS, SOAK)
     middle = [sum(r.weight * r.state[i] for r in cooling.bank) for i in chosen]
-    covariance = tuple(
-        (
-            sum(r.weight * (r.covariance[i][MEAN] + (r.state[i] - m) * (r.state[MEAN] - middle[0])) for r in cooling.bank),
-            sum(r.weight * (r.covariance[i][LOSS] + (r.state[i] - m) * (r.state[LOSS] - middle[1])) for r in cooling.bank),
-            sum(r.weight * (r.covariance[i][SOAK] + (r.state[i] - m) * (r.state[SOAK] - middle[2])) for r in cooling.bank),
-        )
-        for i, m in zip(chosen, middle, strict=True)
-    )  # fmt: skip
+
+    def covary(i: int, j: int) -> float:
+        apart = ((r.weight, r.state[chosen[i]] - middle[i], r.state[chosen[j]] - middle[j], r) for r in cooling.bank)
+        return sum(w * (r.covariance[chosen[i]][chosen[j]] + a * b) for w, a, b, r in apart)
+
+    covariance = tuple((covary(i, 0), covary(i, 1), covary(i, 2)) for i in range(3))
     return _Course(middle[0], cooling.room_celsius, middle[1], middle[2], covariance, offset)
 
 

@@ -39,8 +39,9 @@ RISE_CELSIUS = 0.04
 STIR_ASKED_CELSIUS = 0.4
 """How near above the band the estimate has to be before a stir is asked for: it can settle the matter then."""
 STIR_AFTER_SECONDS, STIR_AGAIN_SECONDS = 45.0, 60.0
-BRIDGED_SECONDS = 120.0
-"""A longer silence than this in the middle of a dish: nobody knows where the probe is now; it has to be found anew."""
+BRIDGED_SECONDS, LOST_SECONDS = 120.0, 600.0
+"""After a longer silence in the middle of a dish the paste may be anything; after a still longer one nobody knows
+where the probe is, and it has to be found anew."""
 
 
 def begin(settings: DishSettings) -> Dish:
@@ -112,14 +113,14 @@ def _overdue(settings: DishSettings, dish: Dish, seconds: float, effects: list[E
 
 def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Effect]) -> Dish:
     silence = 0.0 if not dish.finder.recent else reading.seconds - dish.finder.recent[-1].seconds
-    if silence > BRIDGED_SECONDS:
+    if silence > LOST_SECONDS:
         dish = replace(dish, finder=paste_events.Finder(room_celsius=dish.finder.room_celsius), estimate=None)
     finder = paste_events.remember(dish.finder, reading)
     if not finder.in_paste or dish.estimate is None:
         finder, dipped = paste_events.find_in_air(finder)
         dish = replace(dish, finder=finder)
         return _dip(settings, dish, reading, effects) if dipped else dish
-    before = dish.estimate
+    before = dish.estimate if silence <= BRIDGED_SECONDS else cooling.disturb(dish.estimate, silence)
     after = cooling.follow(before, reading.seconds, reading.celsius)
     finder, note, anew = paste_events.find_in_paste(finder, before, after)
     if note is not None:

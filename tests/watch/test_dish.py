@@ -219,7 +219,7 @@ def test_a_stir_is_asked_for_when_unstirred_formula_comes_near_the_band() -> Non
 
 def test_a_long_silence_in_the_middle_makes_the_probe_be_found_anew() -> None:
     watched = dipped().until_ready()
-    watched.take(Reading("dish", watched.bowl.seconds + 400.0, 37.0))
+    watched.take(Reading("dish", watched.bowl.seconds + 700.0, 37.0))
     assert watched.dish.state is DishState.AWAY
 
 
