@@ -318,13 +318,14 @@ class History:
         with self._states_lock:
             self._states = {key: text for key, text in self._states.items() if states.get(key) != text}
         while self._entries:
-            self._enter(connection, self._entries[0])
-            self._entries.popleft()
+            self._enter(connection)
         self._tend(connection)
         if alarmed:
             self._day.count_alarms(HistoryReader(self.path, connection), self._clock.utc_seconds())
 
-    def _enter(self, connection: Connection, made: EntryMade) -> None:
+    def _enter(self, connection: Connection) -> None:
+        """Store the oldest entry; only when that is decided it leaves the queue and is answered."""
+        made = self._entries[0]
         reason, done = "", True
         now_utc = self._clock.utc_seconds()
         try:
@@ -332,9 +333,10 @@ class History:
                 reason = store(connection, made.entry, made.seconds + self._offset, now_utc, self._sure)
         except CommandError as error:
             reason, done = str(error), False
-        else:
-            self._day.look_again(HistoryReader(self.path, connection), made.entry.chick, now_utc)
+        self._entries.popleft()
         self._answer(made, done, reason)
+        if done:
+            self._day.look_again(HistoryReader(self.path, connection), made.entry.chick, now_utc)
 
     def _refuse_entries(self, why: str) -> None:
         """Nobody may believe that something is kept which is not."""
