@@ -1,5 +1,7 @@
 """From a checked config to the settings of the core."""
 
+from dataclasses import replace
+
 from sensord.care.brooding import Plan, brooding_at, make_plan
 from sensord.config import AlarmsSection, BrooderSection, Config, DishSection, ProbeSection
 from sensord.kitchen import bowlful
@@ -13,7 +15,7 @@ from sensord.watch.events import Condition
 from sensord.watch.nursery import NurserySettings, ProbeSettings
 from sensord.watch.screening import BROODER_SCREEN, DISH_SCREEN, ROOM_SCREEN
 
-__all__ = ["nursery_settings", "plan_of"]
+__all__ = ["nursery_settings", "plan_of", "with_silence_of"]
 
 _SCREENS = {Place.DISH: DISH_SCREEN, Place.BROODER: BROODER_SCREEN, Place.ROOM: ROOM_SCREEN}
 _TRAIL_BIN_SECONDS = {Place.DISH: 10.0, Place.BROODER: 120.0, Place.ROOM: 120.0}
@@ -30,6 +32,22 @@ def nursery_settings(config: Config) -> NurserySettings:
         brooders={name: _brooder(name, section, config) for name, section in config.brooders.items()},
         alarms=_alarms(config.alarms),
         pause_seconds=config.alarms.pause_seconds,
+    )
+
+
+def with_silence_of(settings: NurserySettings, seconds: float) -> NurserySettings:
+    """The settings where no probe counts as late before `seconds`: for a demo that runs faster than the machine."""
+    return replace(
+        settings,
+        probes={
+            name: replace(one, late_seconds=max(one.late_seconds, seconds)) for name, one in settings.probes.items()
+        },
+        dishes={
+            name: replace(one, late_seconds=max(one.late_seconds, seconds)) for name, one in settings.dishes.items()
+        },
+        brooders={
+            name: replace(one, late_seconds=max(one.late_seconds, seconds)) for name, one in settings.brooders.items()
+        },
     )
 
 

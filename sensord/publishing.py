@@ -8,6 +8,7 @@ from sensord import __version__
 from sensord.clock import Clock
 from sensord.config import Config, MqttSection
 from sensord.edges.broker import BrokerSettings
+from sensord.edges.clearing import clear
 from sensord.edges.commands import Limits
 from sensord.edges.discovery import Announcement, announce, component_marks, gone_components
 from sensord.edges.mqtt import Publisher, PublisherSettings, expiry_seconds
@@ -18,7 +19,7 @@ from sensord.profiles import load_profile, shipped_profiles
 from sensord.watch.events import Command, Condition
 from sensord.watch.nursery import UNIT_PLACE
 
-__all__ = ["OUTBOX", "alarms_of", "announcement", "broker_settings", "publisher", "stages_of"]
+__all__ = ["OUTBOX", "alarms_of", "announcement", "broker_settings", "forget", "publisher", "stages_of"]
 
 OUTBOX = "outbox.db"
 
@@ -102,6 +103,23 @@ def publisher(
         birth_payload=section.discovery.birth_payload,
     )
     return Publisher(settings, broker_settings(section, config.unit.name), outbox, clock, deliver)
+
+
+def forget(config: Config, section: MqttSection, state_folder: Path) -> int:
+    """Take every retained message and hub entity of this unit off the broker; how many topics there were.
+
+    Raises `BrokerError` where the broker does not do it, or the daemon is running and would say it all again.
+    """
+    outbox = Outbox(state_folder / OUTBOX)
+    try:
+        held = {topic for topic in outbox.held() if "#" not in topic}
+        # Even where the state folder was lost, what the config says now can be cleared.
+        held |= {topic for topic, _ in announce(announcement(config, section))}
+        clear(broker_settings(section, config.unit.name), Topics(section.base, config.unit.name), held)
+        outbox.let_go(outbox.held())
+    finally:
+        outbox.close()
+    return len(held)
 
 
 def _outbox(config: Config, section: MqttSection, path: Path) -> Outbox:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from sensord import memory, publishing
+from sensord import assembly, memory, publishing
 from sensord.calibrated import settings_as_bought, settings_of
 from sensord.clock import Clock
 from sensord.config import Config
@@ -52,10 +52,18 @@ def limits_of(config: Config, settings: NurserySettings) -> Limits:
     )
 
 
-def build(config: Config, clock: Clock, places: Places, journal: Journal, patience: Clock | None = None) -> Daemon:
+def build(
+    config: Config,
+    clock: Clock,
+    places: Places,
+    journal: Journal,
+    patience: Clock | None = None,
+    silence_seconds: float = 0.0,
+) -> Daemon:
     """A daemon ready to `run`.
 
-    `patience` is the clock by which people wait, where `clock` runs faster than life. Raises `WiringError` for pins
+    Where `clock` runs faster than life, `patience` is the clock by which people wait, and no probe counts as late
+    before `silence_seconds` of the faster one. Raises `WiringError` for pins
     that cannot be had, `StorageError` for a state folder that cannot be used, `ConfigError` for a config that cannot
     be met.
     """
@@ -67,6 +75,7 @@ def build(config: Config, clock: Clock, places: Places, journal: Journal, patien
             settings_as_bought(config),
             [Troubled(clock.monotonic_seconds(), "calibrations", str(error))],
         )
+    settings = assembly.with_silence_of(settings, silence_seconds)
     limits = limits_of(config, settings)
     past = memory.recall(places.state / FILE_NAME, settings.alarms, clock) if config.history.enabled else memory.Past()
     reader: ProbeReader

@@ -153,7 +153,7 @@ def _chicks(connection: Connection, chance: random.Random, chicks: int, days: in
                 continue
             grams = top / (1 + exp(-rate * (age - middle))) * chance.gauss(1, 0.01)
             if number == 1 and day >= days - 1:
-                grams *= 0.93 if day == days else 0.97
+                grams *= 0.78 if day == days else 0.97
             connection.execute(
                 "INSERT INTO weighing (at_ms, sure, chick, grams, note, origin) VALUES (?, 1, ?, ?, '', 'control')",
                 (_ms(at), name, round(grams, 1)),

@@ -148,3 +148,11 @@ def test_a_running_daemon_writes_the_entry_and_answers_after_its_commit(shell: S
     assert "45.2" in shell("export", "weighing", socket=False)[1]
     assert "acknowledge" not in shell("export", "command", socket=False)[1]
     assert shell("export", "command", socket=False)[1].count("weigh,control") == 2
+
+
+def test_a_bowl_from_the_log_needs_a_weight_and_no_other_amount(shell: Shell) -> None:
+    shell("chick", "pip")
+    code, _, err = shell("mix", "--from-log", "--solids", "25", socket=False)
+    assert (code, "no chick of the log has a weight" in err) == (2, True)
+    code, _, err = shell("mix", "--from-log", "--amount-ml", "20", "--solids", "25", socket=False)
+    assert (code, "says how much already" in err) == (2, True)

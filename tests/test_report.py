@@ -73,6 +73,8 @@ def test_the_episodes_of_an_alarm_are_put_together() -> None:
             row(1000, "unacknowledged", "returned-unacknowledged"),
             row(1300, "returned-unacknowledged", "normal", "mqtt"),
             row(9000, "normal", "unacknowledged"),
+            row(9010, "unacknowledged", "returned-unacknowledged"),
+            row(9020, "returned-unacknowledged", "unacknowledged"),
         ]
     )
     assert [(one.raised, one.acknowledged, one.over) for one in found] == [
@@ -80,7 +82,7 @@ def test_the_episodes_of_an_alarm_are_put_together() -> None:
     ]  # fmt: skip
     figures = alarm_figures(found)
     assert (figures.raised, figures.high, figures.acknowledged) == (3, 2, 2)
-    assert (figures.median_to_acknowledge, figures.came_again, figures.standing) == (230, 1, 1)
+    assert (figures.median_to_acknowledge, figures.came_again, figures.standing) == (230, 2, 1)
     assert figures.longest is found[0]
 
 

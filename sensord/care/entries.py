@@ -114,4 +114,4 @@ def _ago(days: float, before: bool) -> str:
 
 
 def _times(factor: float) -> str:
-    return f"{factor:.3g} times that" if factor > 1 else f"a {1 / factor:.3g}th of that"
+    return f"{factor:.3g} times that" if factor > 1 else f"{1 / factor:.3g} times less"

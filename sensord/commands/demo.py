@@ -1,6 +1,7 @@
 """`sensord demo`: the real daemon on simulated probes; needs no Pi, no broker and no config."""
 
 import argparse
+import contextlib
 import sys
 import tempfile
 import threading
@@ -12,12 +13,16 @@ from sensord.commands.run import stop_on_signals
 from sensord.config import Config
 from sensord.daemon import Daemon
 from sensord.edges.journal import Journal
-from sensord.errors import DataError
+from sensord.errors import BrokerError, DataError
 from sensord.fake_tree import FakeTree
+from sensord.publishing import forget
 from sensord.scene import CONFIG, Scene
 from sensord.service import Places, build
 
 __all__ = ["arguments", "run"]
+
+_STALL_SECONDS = 0.5
+"""How long a busy laptop may keep a thread waiting, in life's seconds; faster than life that is no silent probe."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,14 +46,19 @@ def run(options: argparse.Namespace) -> int:
         places = Places(options.state or Path(folder) / "state", Path(folder) / "control.sock")
         shows = sys.stdout.isatty() and not options.plain
         with tree, (Path(folder) / "journal.log").open("w") as hidden:
-            daemon = build(config, clock, places, Journal(hidden if shows else sys.stdout), SystemClock())
+            journal = Journal(hidden if shows else sys.stdout)
+            daemon = build(config, clock, places, journal, SystemClock(), _STALL_SECONDS * options.speed)
             stop_on_signals(daemon)
             if seconds is not None:
-                _stop_after(daemon, seconds / options.speed)
+                _stop_after(daemon, clock, seconds)
             if shows:
                 _show(daemon, places.socket)
             else:
                 daemon.run()
+        if config.mqtt is not None:
+            # Nothing invented stays behind, at the broker or in a hub; where the broker has gone there is nothing.
+            with contextlib.suppress(BrokerError):
+                forget(config, config.mqtt, places.state)
     return 0
 
 
@@ -64,10 +74,17 @@ def _config(root: Path, broker: str | None, speed: float) -> Config:
     return Config.model_validate(raw)
 
 
-def _stop_after(daemon: Daemon, seconds: float) -> None:
-    timer = threading.Timer(seconds, daemon.stop)
-    timer.daemon = True
-    timer.start()
+def _stop_after(daemon: Daemon, clock: FastClock, seconds: float) -> None:
+    """End after `seconds` of the demo's own time, however fast the machine lets it run."""
+    end = clock.monotonic_seconds() + seconds
+
+    def wait() -> None:
+        never = threading.Event()
+        while clock.monotonic_seconds() < end:
+            clock.wait(never, end - clock.monotonic_seconds())
+        daemon.stop()
+
+    threading.Thread(target=wait, name="end-of-demo", daemon=True).start()
 
 
 def _show(daemon: Daemon, socket: Path) -> None:

@@ -6,14 +6,10 @@ import os
 from pathlib import Path
 
 from sensord.config import DEFAULT_PATH, Config, MqttSection, load
-from sensord.edges.clearing import clear
 from sensord.edges.contract import schema
 from sensord.edges.control_wire import daemon_path
-from sensord.edges.discovery import announce
-from sensord.edges.outbox import Outbox
-from sensord.edges.topics import Topics
 from sensord.errors import BrokerError, ConfigError
-from sensord.publishing import OUTBOX, announcement, broker_settings
+from sensord.publishing import forget
 from sensord.service import Places
 
 __all__ = ["arguments", "run"]
@@ -38,19 +34,11 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _remove(config: Config, section: MqttSection, state: Path | None) -> int:
-    unit, places = config.unit.name, Places.of(config, daemon_path(os.environ))
-    outbox = Outbox((state or places.state) / OUTBOX)
+    places = Places.of(config, daemon_path(os.environ))
     try:
-        held = {topic for topic in outbox.held() if "#" not in topic}
-        # Even where the state folder was lost, what the config says now can be cleared.
-        held |= {topic for topic, _ in announce(announcement(config, section))}
-        try:
-            clear(broker_settings(section, unit), Topics(section.base, unit), held)
-        except BrokerError as error:
-            print(f"sensord mqtt remove: {error}")
-            return 1
-        outbox.let_go(outbox.held())
-    finally:
-        outbox.close()
-    print(f"cleared {len(held)} topics of unit '{unit}'")
+        cleared = forget(config, section, state or places.state)
+    except BrokerError as error:
+        print(f"sensord mqtt remove: {error}")
+        return 1
+    print(f"cleared {cleared} topics of unit '{config.unit.name}'")
     return 0

@@ -52,7 +52,9 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _gathered(options: argparse.Namespace, reader: HistoryReader) -> Report:
-    now = now_utc()
+    written = reader.span()
+    # A demo in fast motion writes ahead of the clock on the wall.
+    now = now_utc() if written is None else max(now_utc(), written[1])
     chick = ""
     if options.kind == "chick":
         known = {one.name: one for one in reader.chicks()}
@@ -64,7 +66,6 @@ def _gathered(options: argparse.Namespace, reader: HistoryReader) -> Report:
         start = now - 30 * 86_400 if one.hatched is None else moment(one.hatched.isoformat())
         start = min([start, *first])
         end = now if one.left is None else moment(one.left.isoformat()) + 86_400
-        written = reader.span()
         end = end if written is None else min(end, written[1] + 86_400)
         title = f"{one.name[0].upper()}{one.name[1:]}, from {_day(start)} to {_day(end)}"
     else:
@@ -82,7 +83,9 @@ def _span(options: argparse.Namespace, now: float) -> tuple[float, float, str]:
         start, end = moment(options.start), now if options.end is None else moment(options.end)
         if end <= start:
             raise DataError(f"--to {options.end}: is not after --from {options.start}")
-        return start, end, f"From {_day(start)} to {_day(end)}"
+        same_day = _day(start) == _day(end)
+        title = f"{_day(start)}, {local(start):%H:%M} to {local(end):%H:%M}" if same_day else ""
+        return start, end, title or f"From {_day(start)} to {_day(end)}"
     here = local(now)
     day = here if options.which is None else local(moment(options.which))
     midnight = day.replace(hour=0, minute=0, second=0, microsecond=0)

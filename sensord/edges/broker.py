@@ -418,14 +418,14 @@ class Connection:
                 "it hangs up before the login is done: check mqtt.port, mqtt.tls if the port wants TLS,"
                 " and whether the broker is full (max_connections)"
             )
+        if code == MQTTErrorCode.MQTT_ERR_KEEPALIVE:
+            return f"nothing heard from it for {self._settings.keepalive_seconds} s: the network or the broker is down"
         # Not every broker gives the reason; who is thrown out again and again soon after the login can guess it.
         if (reason is not None and reason.getName() == "Session taken over") or self._short_lives >= 2:
             return (
                 f"another program seems to use the client id {self._settings.client_id!r} and pushes this one out:"
                 " give every daemon its own unit.name"
             )
-        if code == MQTTErrorCode.MQTT_ERR_KEEPALIVE:
-            return f"nothing heard from it for {self._settings.keepalive_seconds} s: the network or the broker is down"
         return f"the connection was lost ({reason.getName() if reason is not None else code.name})"
 
 

@@ -52,6 +52,7 @@ _log = logging.getLogger(__name__)
 
 FILE_NAME = "history.db"
 _RETRY_SECONDS = 10.0
+_LOOK_SECONDS = 0.05
 # Letting go of old rows goes by the wall clock. One that has jumped, or that stands a month from the last row, must go
 # on steadily for a day before it is believed that much: a year too far ahead would cost a year of readings.
 _JUMP_SECONDS, _OFF_SECONDS, _PROVING_SECONDS = 3600.0, 30 * 86_400.0, 86_400.0
@@ -172,7 +173,9 @@ class History:
     def _follow_clock(self) -> None:
         """Wall time moves with the clock; once it has been set, what was written before is moved along with it."""
         before = self._offset
-        self._offset = self._clock.utc_seconds() - self._clock.monotonic_seconds()
+        first, utc, second = self._clock.monotonic_seconds(), self._clock.utc_seconds(), self._clock.monotonic_seconds()
+        if second - first < _LOOK_SECONDS:  # else something came between the two looks: the offset of before is better
+            self._offset = utc - (first + second) / 2
         trusted = self._clock.wall_clock_trusted()
         if self._sure and abs(self._offset - before) > _JUMP_SECONDS:
             self._doubt_clock()
@@ -315,13 +318,14 @@ class History:
         with self._states_lock:
             self._states = {key: text for key, text in self._states.items() if states.get(key) != text}
         while self._entries:
-            self._enter(connection, self._entries[0])
-            self._entries.popleft()
+            self._enter(connection)
         self._tend(connection)
         if alarmed:
             self._day.count_alarms(HistoryReader(self.path, connection), self._clock.utc_seconds())
 
-    def _enter(self, connection: Connection, made: EntryMade) -> None:
+    def _enter(self, connection: Connection) -> None:
+        """Store the oldest entry; only when that is decided it leaves the queue and is answered."""
+        made = self._entries[0]
         reason, done = "", True
         now_utc = self._clock.utc_seconds()
         try:
@@ -329,9 +333,10 @@ class History:
                 reason = store(connection, made.entry, made.seconds + self._offset, now_utc, self._sure)
         except CommandError as error:
             reason, done = str(error), False
-        else:
-            self._day.look_again(HistoryReader(self.path, connection), made.entry.chick, now_utc)
+        self._entries.popleft()
         self._answer(made, done, reason)
+        if done:
+            self._day.look_again(HistoryReader(self.path, connection), made.entry.chick, now_utc)
 
     def _refuse_entries(self, why: str) -> None:
         """Nobody may believe that something is kept which is not."""

@@ -47,8 +47,8 @@ class Waiting(NamedTuple):
 class Outbox:
     """The outbox in the file `path`; may be used from several threads.
 
-    `most` is how many events are kept before some give way, `trouble` what there is to say of this outbox. Raises `StorageError` where the disk refuses; a damaged
-    file is moved aside and a new series begun.
+    `most` is how many events are kept before some give way, `trouble` what there is to say of this outbox. Raises
+    `StorageError` where the disk refuses; a damaged file is moved aside and a new series begun.
     """
 
     def __init__(self, path: Path, most: int = 5_000, trouble: str = "") -> None:

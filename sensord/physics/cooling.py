@@ -41,15 +41,15 @@ STEM_SHARE, STEM_LOSS, STEM_SECONDS = 0.045, 0.07, 48.0
 """A few per cent of a reading are the cable end of the capsule, which lags and loses heat; common practice."""
 TIME_CONSTANTS_SECONDS = (4.0, 5.5, 7.6, 10.5, 14.5)
 """Of capsules of 4 to 6 mm in stirred paste; cf. maker's table, water: t50 10.4 s for 6 mm, i.e. 15 s."""
-UNSETTLED_SECONDS = 20.0
+UNSETTLED_SECONDS = 16.0
 """How long after a disturbance the paste goes by no simple law: water lies on top, is stirred in by and by."""
-UNSETTLED_DRIFT = 0.02
+UNSETTLED_DRIFT = 0.014
 MEAN_DRIFT = 4e-6
 LOSS_DRIFT = 1e-5
 SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 2e-8, 3e-7
 UNMIXED_DRIFT_AT_REST, UNMIXED_DRIFT_STIRRED = 1e-5, 1.3e-3
 TIP_DRIFT = 1e-4
-LAYERING_USUAL, LAYERING_SPREAD, LAYERING_SPREAD_PER_RATE = 0.27, 0.15, 0.23
+LAYERING_USUAL, LAYERING_SPREAD, LAYERING_SPREAD_PER_RATE = 0.33, 0.12, 0.23
 LAYERING_FORGOTTEN_SECONDS = 3000.0
 FORGET_STIRRED_SECONDS = 6.0
 BEGINS_STIRRING_PER_SECOND, ENDS_STIRRING_PER_SECOND = 1.0 / 75.0, 1.0 / 14.0

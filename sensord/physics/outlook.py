@@ -18,9 +18,12 @@ __all__ = ["HORIZON_SECONDS", "Interval", "Outlook", "look_ahead"]
 
 NINETY = 1.645
 HORIZON_SECONDS = 7200.0
-DRIFT_SHARE = 0.10
+DRIFT_SHARE = 0.12
 """What the model leaves out (draughts, paste taken out, a hand round the bowl) as a share of the change that is still
 to come; chosen so that 90 % intervals cover 90 % on simulated bowls."""
+
+WINDOW_SHARE = 0.27
+"""The same for the length of the window, which a single stir, draught or spoonful taken out changes more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +190,6 @@ def _window(course: _Course, times: list[float], band: Band, ready: Interval) ->
             - 2.0 * (course.covary(start, leave) + course.offset**2) / (out * into)
             + (course.covary(start, start) + course.offset**2) / into**2
         )
-    share = math.sqrt(max(variance, 0.0) / middle**2 + (1.5 * DRIFT_SHARE) ** 2)
+    share = math.sqrt(max(variance, 0.0) / middle**2 + WINDOW_SHARE**2)
     wide = NINETY * math.sqrt(math.log(1.0 + share**2))
     return Interval(middle, middle * math.exp(-wide), middle * math.exp(wide))

@@ -13,7 +13,7 @@ from typing import Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
-from matplotlib.dates import DateFormatter, DayLocator, HourLocator, date2num
+from matplotlib.dates import DateFormatter, DayLocator, HourLocator, MinuteLocator, date2num
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FuncFormatter, MaxNLocator
@@ -207,7 +207,10 @@ def _draw_strip(strip: Axes, report: Report, part: BrooderPart, zone: tzinfo | N
 
 def _time_axis(axes: Axes, report: Report, narrow: bool) -> None:
     hours = (report.end - report.start) / 3600
-    if hours <= 40:
+    if hours <= 5:
+        axes.xaxis.set_major_locator(MinuteLocator(byminute=range(0, 60, 30 if hours > 1.5 else 10)))
+        axes.xaxis.set_major_formatter(DateFormatter("%H:%M"))
+    elif hours <= 40:
         axes.xaxis.set_major_locator(HourLocator(byhour=range(0, 24, 4 if narrow and hours > 14 else 2)))
         axes.xaxis.set_major_formatter(DateFormatter("%H"))
     else:

@@ -51,7 +51,10 @@ class AirFigures(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Episode:
-    """One alarm from its raising to the end of its condition; None where that did not happen in the span."""
+    """One alarm from its raising to the end of its condition; None where that did not happen in the span.
+
+    `times` counts how often the condition came within it, before anybody had answered.
+    """
 
     place: str
     condition: str
@@ -61,6 +64,7 @@ class Episode:
     over: float | None = None
     celsius: float | None = None
     seen: str = ""
+    times: int = 1
 
 
 class AlarmFigures(NamedTuple):
@@ -167,6 +171,8 @@ def episodes(rows: Sequence[AlarmRow]) -> list[Episode]:
             continue
         if known is None:
             continue
+        if row.state == "unacknowledged" and row.previous.startswith(("returned", "latched")):
+            known = replace(known, over=None, times=known.times + 1)
         noticed = row.state in ("acknowledged", "latched-acknowledged", "shelved") or (
             row.state == "normal" and row.previous == "returned-unacknowledged" and row.origin != "daemon"
         )
@@ -192,6 +198,7 @@ def alarm_figures(found: Sequence[Episode], until: float | None = None) -> Alarm
     again = 0
     for one in found:
         key = (one.place, one.condition)
+        again += one.times - 1
         again += one.raised - last_over.get(key, -1e12) < _AGAIN_SECONDS
         if one.over is not None:
             last_over[key] = one.over

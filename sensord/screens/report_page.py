@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from html import escape
 
+from sensord.care.growth import expected_grams
 from sensord.screens import plots
 from sensord.screens.report_data import BrooderPart, ChickPart, Report, RoundPart
 from sensord.screens.report_style import STYLE
@@ -185,6 +186,7 @@ def _one_chick(report: Report, zone: tzinfo | None) -> str:
                 f'<div class="{shape}">{plots.svg(plots.growth(part, shape == "narrow"), said)}</div>'
                 for shape in ("wide", "narrow")
             )
+            dashes = " Dashes: published mean." if expected_grams(part.chick.kind, 0) is not None else ""
             curve = ""
             if part.fit is not None:
                 fitted = part.fit.curve
@@ -192,7 +194,7 @@ def _one_chick(report: Report, zone: tzinfo | None) -> str:
                     f" Its own curve levels off near {fitted.asymptote_grams:.0f} g, steepest at day"
                     f" {fitted.midpoint_days:.0f} with {fitted.greatest_gain_grams:.1f} g a day."
                 )
-            key = f"<figcaption>Dots: weights. Line: fitted curve. Dashes: published mean.{escape(curve)}</figcaption>"
+            key = f"<figcaption>Dots: weights. Line: fitted curve.{dashes}{escape(curve)}</figcaption>"
             found.append(_section("Weights", f"<figure>{pictures}{key}</figure>"))
         if part.feeds:
             said = f"Millilitres a day of {part.chick.name}"

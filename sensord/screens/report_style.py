@@ -31,7 +31,7 @@ figure { margin: 0; }
 svg { display: block; width: 100%; height: auto; font-family: var(--sans); overflow: visible; }
 .narrow { display: none; }
 figcaption, .quiet { color: var(--quiet); font-size: .8rem; margin-top: .5rem; max-width: 40rem; }
-.figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(6.6rem, 1fr)); gap: .9rem 1.2rem;
+.figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(5.4rem, 1fr)); gap: .9rem 1rem;
   margin: 1.2rem 0 0; }
 figure + .figures { border-top: 1px solid var(--rule); padding-top: .9rem; }
 section > div > .figures:first-child { margin-top: 0; }

@@ -178,7 +178,8 @@ def _episode(one: Episode) -> str:
         "never answered" if one.acknowledged is None else f"answered after {duration(one.acknowledged - one.raised)}"
     )
     over = "still standing" if one.over is None else f"over after {duration(one.over - one.raised)}"
-    return f"{one.place}: {name}{celsius}, {one.priority} priority; {noticed}, {over}"
+    often = "" if one.times == 1 else f", {one.times} times"
+    return f"{one.place}: {name}{celsius}{often}, {one.priority} priority; {noticed}, {over}"
 
 
 def vet_rows(report: Report) -> list[dict[str, str]]:

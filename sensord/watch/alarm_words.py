@@ -74,8 +74,8 @@ WORDS: Final[dict[Condition, Words]] = {
     ),
     Condition.PROBE_DISPLACED: Words(
         Priority.MEDIUM,
-        "The probe no longer measures the chick's air: fallen out, or lying in litter",
-        "Hang it back at chick height. Until then this brooder is not watched: look at the chick,"
+        "The reading fell at once and stays: the probe has fallen out or lies in litter, or the lid is open",
+        "Close the lid, or hang the probe back at chick height. Until then nobody knows the air: look at the chick,"
         " huddling is cold, panting is hot; a limp chick needs an avian vet.",
     ),
     Condition.CHICK_ON_PROBE: Words(

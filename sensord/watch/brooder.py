@@ -18,7 +18,7 @@ from sensord.watch.company import Company, air_of, forget, gather, heard, silent
 from sensord.watch.contact import Fall, Touch, chick_arrived, chick_stays, fall_of
 from sensord.watch.effects import Forecast, Note, Noted, Verdict
 from sensord.watch.events import Condition
-from sensord.watch.forecast import Course, Pace, failed, look_ahead, returned
+from sensord.watch.forecast import Course, Pace, failed, look_ahead, outside
 from sensord.watch.side import Level, Side, advance
 from sensord.watch.trend import Trend, add, rate
 from sensord.watch.views import BrooderView
@@ -126,7 +126,8 @@ def _blamed(settings: BrooderSettings, was: Brooder, now: Brooder, seconds: floa
     """Hold an excursion that has just come to stand against the heater, where it looks like one."""
     for before, after, is_cold in ((was.cold, now.cold, True), (was.warm, now.warm, False)):
         if after.level > before.level is Level.IN_BAND and before.was_in_band:
-            return replace(now, course=failed(settings.course, now.course, now.trend, is_cold, seconds))
+            left = seconds if after.outside_since is None else after.outside_since
+            return replace(now, course=failed(settings.course, now.course, now.trend, is_cold, left, seconds))
     return now
 
 
@@ -135,7 +136,7 @@ def _looked_ahead(settings: BrooderSettings, brooder: Brooder, seconds: float) -
     fall = fall_of(brooder.fall, brooder.trend, seconds)
     course, is_news = look_ahead(settings.course, brooder.course, brooder.trend, brooder.banding.band, seconds)
     if brooder.cold.outside_since is not None or brooder.warm.outside_since is not None:
-        return replace(brooder, course=returned(course, seconds), fall=fall), ()
+        return replace(brooder, course=outside(settings.course, course, seconds), fall=fall), ()
     outlook = course.outlook
     heading = _heading(settings, brooder, course, seconds)
     if course is not brooder.course or heading is not brooder.heading or fall is not brooder.fall:

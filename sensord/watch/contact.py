@@ -6,6 +6,7 @@ made at the probe.
 """
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from sensord.watch.trend import BIN_SECONDS, Swing, Trend
 
@@ -16,9 +17,8 @@ HOTTEST_CHICK_CELSIUS = 40.5
 CHICK_LONGEST_SECONDS = 2700.0
 """Chicks shift and turn; a plateau of three quarters of an hour is rather hot air (common practice, no source)."""
 MINUTE_BINS = 6
-JUMP_SHARE = 0.66
-"""1 - exp(-60 s / 55 s): what the slowest usual probe does of a step within its first minute."""
-LOOKING_BACK_BINS = 30
+JUMP_SHARE = 0.6
+"""A little under 1 - exp(-60 s / 55 s): what the slowest usual probe does of a step within its first minute."""
 LEAST_FALL_CELSIUS = 0.8
 STEEPEST_AIR = 0.038
 """Celsius per second: a quarter faster than any heater's failing (`forecast.CourseRules`); a lid, or the probe."""
@@ -46,18 +46,25 @@ class Fall:
 
 
 def chick_arrived(trend: Trend, seconds: float, celsius: float) -> Touch | None:
-    """A chick, where the last minutes jumped up from the usual and stay flat since."""
-    window = trend.bins[-LOOKING_BACK_BINS:]
-    if len(window) < 2 * MINUTE_BINS or celsius >= HOTTEST_CHICK_CELSIUS:
+    """A chick, where the last ten minutes hold a jump up from the usual that came at once and stays since.
+
+    A probe put against something warm rises fastest in its first seconds; air that a heater warms takes off slowly,
+    for it has to warm the probe too.
+    """
+    bins = trend.bins
+    if len(bins) < 2 * MINUTE_BINS or celsius >= HOTTEST_CHICK_CELSIUS:
         return None
-    now, lowest = sum(window[-3:]) / 3, min(window)
-    change = now - lowest
-    fastest = max(window[k] - window[k - MINUTE_BINS] for k in range(MINUTE_BINS, len(window)))
-    lately = abs(window[-1] - window[-5])
-    is_from_usual = trend.swing is None or lowest >= trend.swing.low_celsius
-    if change <= 0.3 or fastest < JUMP_SHARE * change or lately > 0.15 * change or not is_from_usual:
+    steps = [after - before for before, after in pairwise(bins)]
+    at = max(range(3, len(steps) - MINUTE_BINS + 1), key=steps.__getitem__)
+    start, before = bins[at - 1], bins[at - 1] - bins[at - 3]
+    change = sum(bins[-3:]) / 3 - start
+    in_a_minute = bins[min(at + MINUTE_BINS, len(bins) - 1)] - start
+    is_sudden = before <= 0.75 * steps[at] and in_a_minute >= JUMP_SHARE * change
+    is_flat = abs(bins[-1] - bins[-5]) <= 0.25 * change
+    is_from_usual = trend.swing is None or start >= trend.swing.low_celsius
+    if change <= 0.3 or not (is_sudden and is_flat and is_from_usual):
         return None
-    return Touch(seconds, lowest, celsius)
+    return Touch(seconds, start, celsius)
 
 
 def chick_stays(touch: Touch, seconds: float, celsius: float) -> bool | None:

@@ -6,29 +6,28 @@ from `paste_events`. Ready is never remembered, it is derived anew at each step.
 """
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
+from statistics import NormalDist
 
-from sensord.care.formula import Bowlful, advice
-from sensord.errors import DataError
 from sensord.physics import cooling
-from sensord.physics.conformity import acceptance_interval, probability_inside, verdict
-from sensord.physics.outlook import HORIZON_SECONDS, look_ahead
-from sensord.readings import Band, Fault, FaultKind, Observation, Reading
+from sensord.physics.conformity import acceptance_interval, probability_inside
+from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch import paste_events
+from sensord.watch.dish_state import NINETY, Dish, DishSettings, Known, known_of, spread_of
 from sensord.watch.dish_table import Findings, Row, decide
+from sensord.watch.dish_view import estimated, view, words
 from sensord.watch.effects import (
     BatchStarted,
     Cue,
     Cued,
     DishChanged,
-    DishEstimated,
     DishState,
     Effect,
     Note,
     Noted,
 )
+from sensord.watch.evenness import judge, shows_hot_spot
 from sensord.watch.events import Condition, Origin
-from sensord.watch.views import DishView
 
 __all__ = ["Dish", "DishSettings", "begin", "conditions", "observe", "scalding", "start_batch", "tick", "view"]
 
@@ -36,64 +35,12 @@ CONFIRM_SECONDS = 3.0
 """How long the proof has to hold before the tone: one odd reading must not call the keeper."""
 COOLING_RATE = 5e-4
 RISE_CELSIUS = 0.04
-_NINETY = 1.645  # half-width of a 90 % interval in standard deviations
-
-
-@dataclass(frozen=True, slots=True)
-class DishSettings:
-    """One dish. `uncertainty_celsius` is the expanded (k = 2) uncertainty of the calibrated probe.
-
-    `probability` of conformity is what it takes to stay ready, `margin` more (as a share of what is left to 1) to
-    enter. `time_constant_seconds` is the probe's own in stirred paste, None where it was never measured. `bowlful` is
-    what advice on an off dish assumes; without it none is given.
-    Raises `DataError` for numbers that make no sense.
-    """
-
-    name: str
-    probe: str
-    band: Band = Band(36.0, 38.0)  # noqa: RUF009  a frozen value
-    band_source: str = "common practice, no source"
-    uncertainty_celsius: float = 0.5
-    uptake_seconds: float = 120.0
-    probability: float = 0.95
-    batch_limit_seconds: float = 3600.0
-    late_seconds: float = 5.0
-    time_constant_seconds: float | None = None
-    burn_celsius: float = 43.0
-    new_batch_away_seconds: float = 600.0
-    closing_seconds: float = 30.0
-    bowlful: Bowlful | None = None
-
-    def __post_init__(self) -> None:
-        if not 0.5 < self.probability < 1.0:
-            raise DataError(f"dish {self.name}: probability must lie between 0.5 and 1, got {self.probability}")
-        if self.uncertainty_celsius <= 0.0:
-            raise DataError(f"dish {self.name}: a probe has an uncertainty above 0, got {self.uncertainty_celsius}")
-
-
-@dataclass(frozen=True, slots=True)
-class Dish:
-    """Everything remembered of a dish between two steps."""
-
-    state: DishState = DishState.UNKNOWN
-    why: str = "no reading yet"
-    last: Reading | None = None
-    fault: FaultKind | None = None
-    late: bool = False
-    first_seconds: float | None = None
-    finder: paste_events.Finder = field(default_factory=paste_events.Finder)
-    estimate: cooling.Cooling | None = None
-    dip_seconds: float | None = None
-    lift_seconds: float | None = None
-    batch_seconds: float | None = None
-    uneven: bool = False
-    was_called_ready: bool = False
-    ready_lost: bool = False
-    conforms_since: float | None = None
-    cooled_celsius: float | None = None
-    cooled_probability: float = 0.0
-    closing_cued: bool = False
-    estimate_seconds: float | None = None
+"""Celsius a second that counts as cooling, and by how much an estimate may waver without counting as a rise."""
+STIR_ASKED_CELSIUS = 0.4
+"""How near above the band the estimate has to be before a stir is asked for: it can settle the matter then."""
+STIR_AFTER_SECONDS, STIR_AGAIN_SECONDS = 45.0, 60.0
+BRIDGED_SECONDS = 120.0
+"""A longer silence than this in the middle of a dish: nobody knows where the probe is now; it has to be found anew."""
 
 
 def begin(settings: DishSettings) -> Dish:
@@ -164,6 +111,9 @@ def _overdue(settings: DishSettings, dish: Dish, seconds: float, effects: list[E
 
 
 def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Effect]) -> Dish:
+    silence = 0.0 if not dish.finder.recent else reading.seconds - dish.finder.recent[-1].seconds
+    if silence > BRIDGED_SECONDS:
+        dish = replace(dish, finder=paste_events.Finder(room_celsius=dish.finder.room_celsius), estimate=None)
     finder = paste_events.remember(dish.finder, reading)
     if not finder.in_paste or dish.estimate is None:
         finder, dipped = paste_events.find_in_air(finder)
@@ -178,7 +128,22 @@ def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[
         return replace(dish, finder=finder, estimate=None, lift_seconds=reading.seconds)
     if anew:
         after = cooling.follow(cooling.disturb(before), reading.seconds, reading.celsius)
-    return _cooled(settings, replace(dish, finder=finder, estimate=after), anew)
+    dish = replace(dish, finder=finder, estimate=after)
+    if after.stirring > 0.6:
+        dish = replace(dish, stirred_seconds=reading.seconds)
+    dish = _evenness(settings, dish, reading, after, effects)
+    return _cooled(settings, dish, anew)
+
+
+def _evenness(
+    settings: DishSettings, dish: Dish, reading: Reading, estimate: cooling.Cooling, effects: list[Effect]
+) -> Dish:
+    hot_spot = shows_hot_spot(dish.finder.recent, reading.seconds - dish.finder.since_seconds, estimate.room_celsius)
+    judged = judge(dish.evenness, reading.seconds, hot_spot, estimate.stirring)
+    was, now = dish.evenness.uneven_since is not None, judged.uneven_since is not None
+    if was is not now:
+        effects.append(Noted(reading.seconds, settings.probe, Note.UNEVEN if now else Note.EVEN))
+    return replace(dish, evenness=judged)
 
 
 def _cooled(settings: DishSettings, dish: Dish, anew: bool) -> Dish:
@@ -190,18 +155,13 @@ def _cooled(settings: DishSettings, dish: Dish, anew: bool) -> Dish:
     estimate = dish.estimate
     if estimate is None:
         return replace(dish, cooled_celsius=None, cooled_probability=0.0)
-    spread = _spread(settings, estimate)
+    spread = spread_of(settings, estimate)
     now = probability_inside(estimate.celsius, spread, -math.inf, settings.band.high_celsius)
     then = dish.cooled_celsius
     ended = anew or then is None or estimate.celsius > then + RISE_CELSIUS or estimate.rate > -COOLING_RATE
     if ended or now >= dish.cooled_probability:
         return replace(dish, cooled_celsius=estimate.celsius, cooled_probability=now)
     return dish
-
-
-def _spread(settings: DishSettings, estimate: cooling.Cooling) -> float:
-    """Of the mean, standard deviation: what the model does not know, and the probe's own uncertainty."""
-    return math.hypot(estimate.spread_celsius, settings.uncertainty_celsius / 2.0)
 
 
 def _dip(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Effect]) -> Dish:
@@ -215,6 +175,7 @@ def _dip(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Eff
         dish,
         finder=finder,
         dip_seconds=seconds,
+        stirred_seconds=seconds,
         estimate=cooling.start(known, seconds, reading.celsius),
         cooled_celsius=None,
         cooled_probability=0.0,
@@ -231,26 +192,7 @@ def _new_batch(settings: DishSettings, dish: Dish, seconds: float, origin: Origi
     return dish, BatchStarted(seconds, settings.name, origin)
 
 
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """The estimate of the paste at one instant, with everything that is uncertain about it folded in."""
-
-    celsius: float
-    spread: float
-    probability: float
-
-
-def _known(settings: DishSettings, dish: Dish, seconds: float) -> _Known | None:
-    estimate = dish.estimate
-    if estimate is None:
-        return None
-    spread = _spread(settings, estimate)
-    not_warmer = probability_inside(estimate.celsius, spread, -math.inf, settings.band.high_celsius)
-    cooler = probability_inside(estimate.celsius, spread, -math.inf, settings.band.low_celsius)
-    return _Known(estimate.celsius, spread, max(0.0, max(not_warmer, dish.cooled_probability) - cooler))
-
-
-def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known | None) -> Findings:
+def _findings(settings: DishSettings, dish: Dish, seconds: float, known: Known | None) -> Findings:
     uptake_left = 0.0 if dish.batch_seconds is None else dish.batch_seconds + settings.uptake_seconds - seconds
     too_old = dish.batch_seconds is not None and seconds - dish.batch_seconds > settings.batch_limit_seconds
     settled = known is not None and known.spread < 1.5
@@ -261,7 +203,7 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known 
         in_paste=dish.finder.in_paste,
         uptake_left_seconds=uptake_left,
         too_old=too_old,
-        uneven=dish.uneven,
+        uneven=dish.evenness.uneven_since is not None,
         disturbed=paste_events.unexplained(dish.finder, seconds),
         settled=settled,
         provable=known is None or acceptance_interval(settings.band, known.spread, settings.probability) is not None,
@@ -272,7 +214,7 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: _Known 
     )
 
 
-def _confirm(settings: DishSettings, dish: Dish, seconds: float, known: _Known | None) -> Dish:
+def _confirm(settings: DishSettings, dish: Dish, seconds: float, known: Known | None) -> Dish:
     """Since when the probability has been enough to enter ready; a second time in the same bowl it has to be surer."""
     enough = 1.0 - (1.0 - settings.probability) / (2.0 if dish.ready_lost else 1.0)
     if known is None or dish.fault is not None or known.probability < enough:
@@ -283,7 +225,7 @@ def _confirm(settings: DishSettings, dish: Dish, seconds: float, known: _Known |
 def _conclude(
     settings: DishSettings, dish: Dish, seconds: float, effects: list[Effect]
 ) -> tuple[Dish, tuple[Effect, ...]]:
-    known = _known(settings, dish, seconds)
+    known = known_of(settings, dish)
     dish = _confirm(settings, dish, seconds, known)
     row = decide(_findings(settings, dish, seconds, known))
     changed = row.state is not dish.state
@@ -291,20 +233,60 @@ def _conclude(
         effects.append(_changed(settings, dish, seconds, row, known))
         effects.extend(_cues(settings, dish, seconds, row))
     due = dish.estimate_seconds is None or seconds - dish.estimate_seconds >= 10.0
-    estimated = dish.estimate is not None and (changed or due)
-    if estimated:
-        effects.append(_estimated(settings, dish, seconds, known))
+    tell = dish.estimate is not None and (changed or due)
+    if tell:
+        effects.append(estimated(settings, dish, seconds, known))
     ready = row.state is DishState.READY
+    why = words(settings, dish, row.state, row.why, known)
     dish = replace(
         dish,
         state=row.state,
-        why=row.why,
+        why=why,
         was_called_ready=dish.was_called_ready or ready,
         ready_lost=dish.finder.in_paste and (dish.ready_lost or (dish.state is DishState.READY and not ready)),
         closing_cued=dish.closing_cued and not changed,
-        estimate_seconds=seconds if estimated else dish.estimate_seconds,
+        estimate_seconds=seconds if tell else dish.estimate_seconds,
     )
-    return dish, tuple(effects)
+    return _reminded(settings, dish, seconds, known, effects), tuple(effects)
+
+
+def _reminded(settings: DishSettings, dish: Dish, seconds: float, known: Known | None, effects: list[Effect]) -> Dish:
+    """Announce the window's last half minute, and ask for a stir where one would settle the matter."""
+    estimate = dish.estimate
+    if known is None or estimate is None:
+        return dish
+    if (
+        dish.state is DishState.READY
+        and not dish.closing_cued
+        and _closes_in(settings, estimate.rate, known) <= (settings.closing_seconds)
+    ):
+        effects.append(Cued(seconds, Cue.CLOSING, settings.name))
+        return replace(dish, closing_cued=True)
+    if dish.state in (DishState.HOT, DishState.COOL, DishState.UNKNOWN) and _wants_stir(settings, dish, seconds, known):
+        effects.append(Cued(seconds, Cue.STIR, settings.name))
+        return replace(dish, stir_cued_seconds=seconds)
+    return dish
+
+
+def _closes_in(settings: DishSettings, rate: float, known: Known) -> float:
+    """Seconds until the proof runs out at the edge that the paste is moving to, at the present rate."""
+    guard = NormalDist().inv_cdf(settings.probability) * known.spread
+    if abs(rate) < 1e-5:
+        return math.inf
+    edge = settings.band.low_celsius + guard if rate < 0.0 else settings.band.high_celsius - guard
+    return (edge - known.celsius) / rate
+
+
+def _wants_stir(settings: DishSettings, dish: Dish, seconds: float, known: Known) -> bool:
+    stirred, asked = dish.stirred_seconds, dish.stir_cued_seconds
+    if dish.fault is not None or dish.finder.episode is not None or not dish.finder.in_paste:
+        return False
+    if stirred is None or seconds - stirred < STIR_AFTER_SECONDS:
+        return False
+    if asked is not None and seconds - asked < STIR_AGAIN_SECONDS:
+        return False
+    band = settings.band
+    return band.low_celsius <= known.celsius <= band.high_celsius + STIR_ASKED_CELSIUS
 
 
 def _cues(settings: DishSettings, dish: Dish, seconds: float, row: Row) -> list[Effect]:
@@ -315,74 +297,12 @@ def _cues(settings: DishSettings, dish: Dish, seconds: float, row: Row) -> list[
     return []
 
 
-def _changed(settings: DishSettings, dish: Dish, seconds: float, row: Row, known: _Known | None) -> DishChanged:
+def _changed(settings: DishSettings, dish: Dish, seconds: float, row: Row, known: Known | None) -> DishChanged:
     celsius = low = high = None
     if known is not None:
         celsius, low, high = (
             known.celsius,
-            known.celsius - _NINETY * known.spread,
-            known.celsius + _NINETY * known.spread,
+            known.celsius - NINETY * known.spread,
+            known.celsius + NINETY * known.spread,
         )
     return DishChanged(seconds, settings.name, settings.probe, row.state, dish.state, celsius, low, high, row.why)
-
-
-def _estimated(settings: DishSettings, dish: Dish, seconds: float, known: _Known | None) -> DishEstimated:
-    if known is None or dish.estimate is None:
-        return DishEstimated(seconds, settings.name, settings.probe)
-    low, high = known.celsius - _NINETY * known.spread, known.celsius + _NINETY * known.spread
-    outlook = look_ahead(dish.estimate, settings.band, settings.uncertainty_celsius / 2.0)
-    ready, window = outlook.ready, outlook.window
-    return DishEstimated(
-        seconds,
-        settings.name,
-        settings.probe,
-        known.celsius,
-        low,
-        high,
-        None if ready is None else ready.middle,
-        None if ready is None else ready.low,
-        None if ready is None else min(ready.high, HORIZON_SECONDS),
-        outlook.never,
-        None if window is None else window.middle,
-        None if window is None else window.low,
-        None if window is None else window.high,
-    )
-
-
-def view(settings: DishSettings, dish: Dish, seconds: float) -> DishView:
-    """The dish as a screen shows it."""
-    known = _known(settings, dish, seconds)
-    estimate = _estimated(settings, dish, seconds, known)
-    uptake = None if dish.batch_seconds is None else max(0.0, dish.batch_seconds + settings.uptake_seconds - seconds)
-    return DishView(
-        name=settings.name,
-        probe=settings.probe,
-        state=dish.state,
-        verdict=None if known is None else verdict(settings.band, known.celsius, 2.0 * known.spread),
-        band=settings.band,
-        band_source=settings.band_source,
-        why=dish.why,
-        advice=_advice(settings, dish.state, estimate.celsius),
-        reading_celsius=None if dish.last is None or dish.fault is not None else dish.last.celsius,
-        uncertainty_celsius=settings.uncertainty_celsius,
-        celsius=estimate.celsius,
-        low_celsius=estimate.low_celsius,
-        high_celsius=estimate.high_celsius,
-        probability=None if known is None else known.probability,
-        uptake_left_seconds=uptake,
-        age_seconds=None if dish.batch_seconds is None else seconds - dish.batch_seconds,
-        ready_in_seconds=estimate.ready_in_seconds,
-        ready_low_seconds=estimate.ready_low_seconds,
-        ready_high_seconds=estimate.ready_high_seconds,
-        never=estimate.never,
-        open_for_seconds=estimate.open_for_seconds,
-        open_low_seconds=estimate.open_low_seconds,
-        open_high_seconds=estimate.open_high_seconds,
-    )
-
-
-def _advice(settings: DishSettings, state: DishState, celsius: float | None) -> str:
-    """What would bring the dish into its band, while it is known to be off."""
-    if settings.bowlful is None or celsius is None or state not in (DishState.HOT, DishState.COOL):
-        return ""
-    return advice(celsius, settings.band, settings.bowlful)

@@ -13,7 +13,7 @@ from itertools import pairwise
 from sensord.readings import Band
 from sensord.watch.trend import BIN_SECONDS, BLOCK_SECONDS, LEAST_MARGIN_CELSIUS, Trend, median_slope, rate
 
-__all__ = ["Course", "CourseRules", "Outlook", "Pace", "failed", "look_ahead", "returned"]
+__all__ = ["Course", "CourseRules", "Outlook", "Pace", "failed", "look_ahead", "outside"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +40,9 @@ class CourseRules:
     suspect_seconds: float = 7200.0
     loose_seconds: float = 1500.0
     again_seconds: float = 1200.0
-    drift_blocks: int = 18
-    drift_least_celsius: float = 0.2
+    by_itself_seconds: float = 2400.0
+    drift_blocks: int = 24
+    drift_least_celsius: float = 0.35
 
 
 @unique
@@ -76,7 +77,8 @@ class Course:
     drift_told_until: float | None = None
     failed_seconds: float | None = None
     failed_cold: bool = False
-    returned_seconds: float | None = None
+    exited_seconds: float | None = None
+    outside_seconds: float | None = None
     outlook: Outlook | None = None
     since_seconds: float | None = None
 
@@ -103,19 +105,33 @@ def look_ahead(rules: CourseRules, course: Course, trend: Trend, band: Band, sec
     ), True
 
 
-def failed(rules: CourseRules, course: Course, trend: Trend, cold: bool, seconds: float) -> Course:
-    """An excursion has come to stand. Where its onset was a heater's (no lid is so slow, no drift so fast), the same
-    may well happen again."""
+def failed(rules: CourseRules, course: Course, trend: Trend, cold: bool, left_seconds: float, seconds: float) -> Course:
+    """An excursion that began at `left_seconds` has come to stand. Where its onset was a heater's (no lid is so slow,
+    no drift so fast), the same may well happen again."""
+    ago = int((seconds - left_seconds) / BIN_SECONDS)
+    onset = trend.bins[-ago - 15 : min(8 - ago, 0) or None]
     sign = -1.0 if cold else 1.0
-    steps = (sign * (after - before) / BIN_SECONDS for before, after in pairwise(trend.bins[-40:]))
+    steps = (sign * (after - before) / BIN_SECONDS for before, after in pairwise(onset))
     if not rules.switching_celsius_per_second <= max(steps, default=0.0) <= rules.fastest_celsius_per_second:
         return course
     return replace(course, failed_seconds=seconds, failed_cold=cold)
 
 
-def returned(course: Course, seconds: float) -> Course:
-    """The air is back in the band: what was foretold has been settled, one way or the other."""
-    return replace(course, outlook=None, since_seconds=None, told_until=None, returned_seconds=seconds)
+def outside(rules: CourseRules, course: Course, seconds: float) -> Course:
+    """The air is out of the band: what was foretold has been settled. A heater that stays off for long and comes back
+    was put right by somebody; one that comes back by itself has a loose contact."""
+    is_new = course.outside_seconds is None or seconds - course.outside_seconds > 6 * BIN_SECONDS
+    exited = seconds if is_new or course.exited_seconds is None else course.exited_seconds
+    failed_seconds = course.failed_seconds if seconds - exited <= rules.by_itself_seconds else None
+    return replace(
+        course,
+        outlook=None,
+        since_seconds=None,
+        told_until=None,
+        exited_seconds=exited,
+        outside_seconds=seconds,
+        failed_seconds=failed_seconds,
+    )
 
 
 def _departed(course: Course, trend: Trend, seconds: float) -> Course:
@@ -152,7 +168,7 @@ def _fast(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds:
         and seconds - course.failed_seconds < rules.suspect_seconds
     )
     usual = trend.swing.fall if cold else trend.swing.rise
-    is_fresh = seconds - (course.returned_seconds or 0.0) < rules.loose_seconds
+    is_fresh = seconds - (course.outside_seconds or 0.0) < rules.loose_seconds
     if has_failed and is_fresh:
         told = _outlook(rules, cold, distance, speed, Pace.SUDDEN)
         # A loose contact may catch once more before the band is left: minutes, then, rather than seconds.
@@ -179,7 +195,7 @@ def _steady(rules: CourseRules, course: Course, trend: Trend, band: Band) -> Out
     thirds = [sign * (bins[min(k + third, len(bins) - 1)] - bins[k]) for k in range(0, 3 * third, third)]
     usual = trend.swing.fall if cold else trend.swing.rise
     is_calm = course.beyond_until is None or course.beyond_since - course.beyond_until >= rules.calm_seconds
-    if not is_calm or min(thirds) < 0.5 * sum(thirds) / 3 or usual >= rules.switching_celsius_per_second:
+    if not is_calm or min(thirds) < 0.7 * sum(thirds) / 3 or usual >= rules.switching_celsius_per_second:
         return None
     times = tuple(BIN_SECONDS * k for k in range(len(bins)))
     slope, least, most = median_slope(times, bins)

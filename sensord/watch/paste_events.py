@@ -6,13 +6,15 @@ A lifted probe cools slowly and steadily (air: time constant 35 to 85 s), water 
 levels out (paste: 4 to 20 s).
 """
 
+import math
 from dataclasses import dataclass, replace
 
 from sensord.physics.cooling import Cooling
 from sensord.readings import Reading
 from sensord.watch.effects import Note
+from sensord.watch.slopes import parabola, slope
 
-__all__ = ["Episode", "Finder", "find_in_air", "find_in_paste", "remember", "slope", "unexplained"]
+__all__ = ["Episode", "Finder", "find_in_air", "find_in_paste", "remember", "unexplained"]
 
 MEMORY_SECONDS = 40.0
 DIP_SLOPE = 0.16
@@ -64,17 +66,6 @@ def remember(finder: Finder, reading: Reading) -> Finder:
     """Keep the last 40 s of readings."""
     kept = tuple(r for r in finder.recent if r.seconds > reading.seconds - MEMORY_SECONDS)
     return replace(finder, recent=(*kept, reading))
-
-
-def slope(recent: tuple[Reading, ...], start: float, end: float) -> float | None:
-    """Least-squares slope, Celsius a second, of the readings from `start` to `end`; None with fewer than three."""
-    chosen = [r for r in recent if start <= r.seconds <= end]
-    if len(chosen) < 3:
-        return None
-    t = sum(r.seconds for r in chosen) / len(chosen)
-    c = sum(r.celsius for r in chosen) / len(chosen)
-    square = sum((r.seconds - t) ** 2 for r in chosen)
-    return sum((r.seconds - t) * (r.celsius - c) for r in chosen) / square
 
 
 def find_in_air(finder: Finder) -> tuple[Finder, bool]:
@@ -153,35 +144,18 @@ def _leaving(finder: Finder) -> bool:
         return False
     if chosen[-1].celsius > chosen[0].celsius - LEAVING_CELSIUS:
         return False
-    level, fall, bend = _parabola(chosen)
+    level, fall, bend = parabola(chosen)
     sink = (21.0 if finder.room_celsius is None else finder.room_celsius) - WET_CELSIUS
     pace = -fall / max(0.5, level - sink)
     if not 1.0 / AIR_SECONDS[1] < pace < 1.0 / AIR_SECONDS[0]:
         return False
     expected = -fall * pace / 2.0
-    doubt = BEND_NOISE * (14.0 / len(chosen)) ** 2.5
+    doubt = BEND_NOISE * math.pow(14.0 / len(chosen), 2.5)
     offset = (chosen[0].seconds + chosen[-1].seconds) / 2.0
-    misses = [r.celsius - level - fall * (r.seconds - offset) - bend * (r.seconds - offset) ** 2 for r in chosen]
-    if sum(miss * miss for miss in misses) > len(misses) * LEAVING_SCATTER_CELSIUS**2:
+    misses = (r.celsius - level - fall * (r.seconds - offset) - bend * (r.seconds - offset) ** 2 for r in chosen)
+    if math.fsum(miss * miss for miss in misses) > len(chosen) * LEAVING_SCATTER_CELSIUS**2:
         return False
     return abs(bend - expected) < 2.5 * doubt + 0.3 * expected
-
-
-def _parabola(readings: list[Reading]) -> tuple[float, float, float]:
-    """Level, slope and half the curvature at the middle of the readings, by least squares (they are evenly spread)."""
-    middle = (readings[0].seconds + readings[-1].seconds) / 2.0
-    times = [r.seconds - middle for r in readings]
-    n = len(times)
-    s1, s2, s3, s4 = (sum(t**p for t in times) for p in (1, 2, 3, 4))
-    y0 = sum(r.celsius for r in readings)
-    y1 = sum(t * r.celsius for t, r in zip(times, readings, strict=True))
-    y2 = sum(t * t * r.celsius for t, r in zip(times, readings, strict=True))
-    # Normal equations of a + b t + c t^2, by Cramer's rule.
-    whole = n * (s2 * s4 - s3 * s3) - s1 * (s1 * s4 - s3 * s2) + s2 * (s1 * s3 - s2 * s2)
-    a = y0 * (s2 * s4 - s3 * s3) - s1 * (y1 * s4 - s3 * y2) + s2 * (y1 * s3 - s2 * y2)
-    b = n * (y1 * s4 - s3 * y2) - y0 * (s1 * s4 - s3 * s2) + s2 * (s1 * y2 - y1 * s2)
-    c = n * (s2 * y2 - y1 * s3) - s1 * (s1 * y2 - y1 * s2) + y0 * (s1 * s3 - s2 * s2)
-    return a / whole, b / whole, c / whole
 
 
 def _levelling(finder: Finder, episode: Episode) -> bool:

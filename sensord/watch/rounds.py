@@ -6,8 +6,9 @@ from sensord.watch.effects import BatchStarted, DishChanged, DishEstimated, Dish
 
 __all__ = ["FeedRound", "RoundTracker"]
 
-# Between the probe leaving the paste and the lift being recognised the dish may already have left `ready`.
-_LIFT_SEEN_WITHIN_SECONDS = 60.0
+# The probe may stay in the dish while syringes are drawn, until the paste is a little too cool; long after that a lift
+# clears the table and feeds nobody (common practice, no source).
+_LIFT_SEEN_WITHIN_SECONDS = 180.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,7 +93,10 @@ def year(folder: Path, days: float) -> None:
             ("a day by minutes, four probes", lambda p: reader.minutes(p, end - 86_400, end)),
             ("a day, every reading, four probes", lambda p: reader.fine(p, end - 86_400, end)),
             ("the year by hours, four probes", lambda p: reader.hours(p, end - 366 * 86_400, end)),
-            ("the year by minutes, four probes", lambda p: reader.minutes(p, end - 366 * 86_400, end)),
+            (
+                "every minute of the year, four probes (no report asks for it)",
+                lambda p: reader.minutes(p, end - 366 * 86_400, end),
+            ),
         ]
         for what, ask in questions:
             begun = time.monotonic()

@@ -123,13 +123,16 @@ def make(family: str, seed: int) -> Scenario:
     calibrated = rng.random() < 0.45
     uncertainty = 0.1 if calibrated else 0.5
     offset = rng.gauss(0.0, 0.05) if calibrated else max(-0.5, min(0.5, rng.gauss(0.0, 0.2)))
+    if calibrated:
+        offset = max(-0.1, min(0.1, offset))
     probe = ProbeMake(
-        rng.uniform(4.0, 12.0), rng.uniform(1.15, 2.0), rng.uniform(40.0, 75.0), max(-0.1, min(0.1, offset)) if calibrated else offset,
+        rng.uniform(4.0, 12.0), rng.uniform(1.15, 2.0), rng.uniform(40.0, 75.0), offset,
         rng.uniform(0.02, 0.07), rng.uniform(0.02, 0.18), rng.uniform(30.0, 65.0), rng.uniform(0.02, 0.06),
     )  # fmt: skip
     room = rng.uniform(18.0, 27.0)
     start = {
-        "cold_hot_water": (25.0, 28.0), "cold_bath": (27.0, 34.0), "stays_cold": (28.0, 33.0), "hot_spots": (41.0, 46.0),
+        "cold_hot_water": (25.0, 28.0), "cold_bath": (27.0, 34.0), "stays_cold": (28.0, 33.0),
+        "hot_spots": (41.0, 46.0),
         "dip_in_band": (37.2, 38.2), "near_miss": (35.6, 36.4), "bath_hold": (43.0, 50.0), "lifted": (42.0, 48.0),
         "warm_probe": (38.5, 46.0), "plain_left": (45.0, 52.0),
     }.get(family, (46.0, 55.0))  # fmt: skip

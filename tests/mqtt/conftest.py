@@ -36,10 +36,12 @@ def daemon(tmp_path: Path) -> Iterator[Callable[..., Daemon]]:
 
     def start(port: int, settings: PublisherSettings | None = None, **broker: object) -> Daemon:
         delivered: list[Command] = []
+        told = settings or unit_settings()
         publisher = Publisher(
-            settings or unit_settings(),
+            told,
             BrokerSettings(**{"host": "127.0.0.1", "port": port, "client_id": "sensord-nursery", **broker}),  # type: ignore[arg-type]
-            Outbox(tmp_path / "state" / "outbox.db"),
+            # A unit takes back what its state folder says it has published: each has a folder of its own.
+            Outbox(tmp_path / ("state" if told.topics.unit == "nursery" else told.topics.unit) / "outbox.db"),
             SystemClock(),
             delivered.append,
             birth_delay_seconds=lambda: 0.0,

@@ -40,6 +40,10 @@ interval_seconds = 1
 """
 
 
+def sensord(verb: str) -> list[str]:
+    return [sys.executable, "-c", "from sensord.cli import main; raise SystemExit(main())", verb]
+
+
 class Air:
     """What the probe feels."""
 
@@ -62,8 +66,7 @@ def command(tmp_path: Path, broker: Broker, air: Air) -> Iterator[list[str]]:
     config.write_text(CONFIG.format(port=broker.port, keepalive=KEEPALIVE_SECONDS))
     with FakeTree(tmp_path / "tree", SystemClock(), [FakeProbe("28-0000072431ab", air)]) as tree:
         yield [
-            sys.executable, "-c", "from sensord.cli import main; raise SystemExit(main())", "run",
-            "--config", str(config), "--one-wire-root", str(tree.root),
+            *sensord("run"), "--config", str(config), "--one-wire-root", str(tree.root),
             "--socket", str(tmp_path / "control.sock"), "--state", str(tmp_path / "state"),
         ]  # fmt: skip
 
@@ -120,3 +123,16 @@ def test_from_reading_to_alarm_to_acknowledged_to_normal_to_a_will(
             daemon.send_signal(signal.SIGTERM)
         assert daemon.returncode == 0
         listener.wait_payload(TOPICS.status, b"offline", seconds=2)
+
+
+def test_the_demo_publishes_and_leaves_nothing_at_the_broker(broker: Broker) -> None:
+    demo = [*sensord("demo"), "--speed", "60", "--for", "5m", "--plain", "--broker", f"127.0.0.1:{broker.port}"]
+    with Listener(broker.port) as listener, subprocess.Popen(demo, cwd=ROOT, stdout=subprocess.DEVNULL) as process:
+        listener.wait_payload("sensord/demo/status", b"online", seconds=20)
+        listener.wait("sensord/demo/brooder/nest")
+        listener.wait("homeassistant/device/sensord_demo/config")
+        assert process.wait(60) == 0
+    with Listener(broker.port) as later:
+        later.send("the/end", "")
+        later.wait("the/end")
+        assert [heard.topic for heard in later.heard] == ["the/end"]

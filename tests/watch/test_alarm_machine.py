@@ -6,6 +6,7 @@
 import json
 import os
 
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
@@ -23,6 +24,8 @@ KEYS = tuple((place, condition) for place in PLACES for condition in CONDITIONS)
 RULES = AlarmSettings(latching=frozenset({Condition.DANGEROUSLY_WARM}))
 STEPS_IN_A_WALK = 50
 STEPS = int(os.environ.get("SENSORD_ALARM_STEPS", "3000"))
+
+pytestmark = pytest.mark.timeout(120 + STEPS / 50)  # an overloaded machine walks some hundred steps a second
 
 keys = st.sampled_from(KEYS)
 places = st.sampled_from(PLACES)
@@ -134,7 +137,7 @@ class Alarms(RuleBasedStateMachine):
                 continue
             assert alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
             if alarm.state is AlarmState.ACKNOWLEDGED:
-                later, _ = alarms.tick(self.book, RULES, alarm.since_seconds + RULES.rearm_seconds)
+                later, _ = alarms.tick(self.book, RULES, alarm.since_seconds + RULES.rearm_seconds + 1e-6)
                 assert later.get(*key).state is AlarmState.UNACKNOWLEDGED
 
     @invariant()

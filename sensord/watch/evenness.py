@@ -1,0 +1,75 @@
+"""Hot spots, found from what stirring does to the readings.
+
+Even paste that cools shows a stir as a fall, or not at all: the core is warmer than the mean. When a reading that was
+falling climbs by itself and stays, or leaps up and comes down again, the tip has met paste that is much hotter: a
+lump, or water that is not stirred in. Poured-in hot water climbs too, but further and steadily.
+"""
+
+from dataclasses import dataclass
+
+from sensord.readings import Reading
+from sensord.watch.slopes import slope
+
+__all__ = ["Evenness", "judge", "shows_hot_spot"]
+
+WINDOW_SECONDS = 18.0
+CLIMB_SHARE, CLIMB_CELSIUS = 0.024, 0.85
+"""A climb between these that has come to rest. In even paste a stir lifts a reading at most by a fortieth of its
+warmth over the room (the tip had lain near the cool rim); more than the upper end is water that somebody added."""
+LEAP_CELSIUS, DROP_CELSIUS = 0.7, 0.5
+AFTER_DIP_SECONDS = 45.0
+CLEARS_SECONDS, LONGEST_SECONDS = 45.0, 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Evenness:
+    """When the paste last showed a hot spot, and whether it has been stirred since."""
+
+    uneven_since: float | None = None
+    evidence_seconds: float = 0.0
+    stirred_since: bool = False
+
+
+def judge(before: Evenness, seconds: float, hot_spot: bool, stirring: float) -> Evenness:
+    """Carry the judgement on: a new sign renews it, a stir without a new sign clears it.
+
+    `stirring` is the probability that the paste is being stirred now.
+    """
+    if hot_spot:
+        since = seconds if before.uneven_since is None else before.uneven_since
+        return Evenness(since, seconds)
+    if before.uneven_since is None:
+        return before
+    age = seconds - before.evidence_seconds
+    stirred = before.stirred_since or (age > 10.0 and stirring > 0.6)
+    if (stirred and age > CLEARS_SECONDS) or age > LONGEST_SECONDS:
+        return Evenness()
+    return Evenness(before.uneven_since, before.evidence_seconds, stirred)
+
+
+def shows_hot_spot(recent: tuple[Reading, ...], since_dip_seconds: float, room_celsius: float) -> bool:
+    """Whether the newest reading completes a climb or a leap that even paste does not make."""
+    if since_dip_seconds < AFTER_DIP_SECONDS or len(recent) < 24:
+        return False
+    now = recent[-1].seconds
+    window = [r for r in recent if r.seconds >= now - WINDOW_SECONDS]
+    if len(window) < 12:
+        return False
+    smooth = [
+        (a.celsius + b.celsius + c.celsius) / 3.0 for a, b, c in zip(window, window[1:], window[2:], strict=False)
+    ]
+    lowest = min(smooth[:-2])
+    highest = max(smooth)
+    last = smooth[-1]
+    climb = max(0.37, CLIMB_SHARE * (last - room_celsius))
+    if last - lowest < climb and highest - lowest < LEAP_CELSIUS:
+        return False
+    before = slope(recent, now - 38.0, now - WINDOW_SECONDS)
+    if before is None or before > 0.006:
+        return False
+    peak = smooth.index(highest)
+    if highest - min(smooth[: peak + 1]) > LEAP_CELSIUS and highest - last > DROP_CELSIUS:
+        return True
+    late = slope(recent, now - 6.3, now)
+    at_rest = late is not None and abs(late) < 0.02
+    return at_rest and climb < last - lowest < CLIMB_CELSIUS
