@@ -1,6 +1,6 @@
 """Mutation testing of the pure core: `python -m tests.bench.mutants [--sample 150] [--seed 1] [--minutes 20]`.
 
-Needs the extra `dev` (cosmic-ray). The package is copied first, so that nothing here is ever a mutant. A random sample
+Needs the extra `mutation` (cosmic-ray). The package is copied first, so that nothing here is ever a mutant. A random sample
 of all mutants of `watch` and `physics` is tried against the tests of the core; type annotations are left alone, because
 `A | None` made `A + None` changes nothing that runs. Survivors are printed with their change; `docs/mutation.md` judges
 them. `--sample 0` tries all, which takes a day.
@@ -87,7 +87,7 @@ def main() -> int:
     options = parser.parse_args()
     program = shutil.which(options.cosmic_ray) or shutil.which(str(Path(sys.executable).with_name(options.cosmic_ray)))
     if program is None:
-        print("cosmic-ray is not installed: pip install -e '.[dev]'", file=sys.stderr)
+        print("cosmic-ray is not installed: pip install -e '.[test,mutation]'", file=sys.stderr)
         return 2
     with tempfile.TemporaryDirectory(prefix="mutants-") as text:
         folder = Path(text)
