@@ -37,11 +37,12 @@ class Touch:
 
 @dataclass(frozen=True, slots=True)
 class Fall:
-    """The reading fell from the usual, whose lowest was `usual_celsius`, faster than a heater lets it;
-    `is_displaced` once no lid explains it any more."""
+    """The reading fell from the usual, whose lowest was `usual_celsius`, faster than a heater lets it, down to
+    `lowest_celsius` so far; `is_displaced` once no lid explains it any more."""
 
     since_seconds: float
     usual_celsius: float
+    lowest_celsius: float
     is_displaced: bool = False
 
 
@@ -85,6 +86,10 @@ def fall_of(fall: Fall | None, trend: Trend, seconds: float) -> Fall | None:
         return _began(bins, trend.swing, seconds)
     if bins[-1] >= fall.usual_celsius:
         return None
+    if bins[-1] < fall.lowest_celsius:
+        fall = replace(fall, lowest_celsius=bins[-1])
+    if bins[-1] - fall.lowest_celsius > max(0.4, 0.4 * (fall.usual_celsius - fall.lowest_celsius)):
+        return None  # it comes back, however slowly: a lid was closed again
     half = len(bins) // 2
     if fall.is_displaced or seconds - fall.since_seconds < LID_SECONDS or half < 2 * MINUTE_BINS:
         return fall
@@ -103,4 +108,4 @@ def _began(bins: tuple[float, ...], swing: Swing, seconds: float) -> Fall | None
     is_usual = swing.low_celsius <= start <= swing.high_celsius
     if not is_usual or start - bins[-1] < LEAST_FALL_CELSIUS or steepest < STEEPEST_AIR:
         return None
-    return Fall(seconds, swing.low_celsius)
+    return Fall(seconds, swing.low_celsius, bins[-1])

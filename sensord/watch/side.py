@@ -92,7 +92,8 @@ def _timed(rules: SideRules, side: Side, seconds: float, depth: float) -> Side:
 
 def _raised(rules: SideRules, side: Side, seconds: float, depth: float, deepening: float) -> Side:
     outside = seconds - (seconds if side.outside_since is None else side.outside_since)
-    is_deep = depth >= rules.deep_celsius or depth + deepening * 60.0 >= rules.deep_celsius
+    # A minute ahead: what is deep but on its way back gets the longer delay.
+    is_deep = depth + deepening * 60.0 >= rules.deep_celsius
     due = rules.deep_seconds if is_deep else rules.shallow_seconds
     if not side.was_in_band:
         due = min(due, rules.unknown_seconds)
