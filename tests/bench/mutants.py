@@ -1,9 +1,9 @@
 """Mutation testing of the pure core: `python -m tests.bench.mutants [--sample 150] [--seed 1] [--minutes 20]`.
 
-Needs the extra `mutation` (cosmic-ray). The package is copied first, so that nothing here is ever a mutant. A random sample
-of all mutants of `watch` and `physics` is tried against the tests of the core; type annotations are left alone, because
-`A | None` made `A + None` changes nothing that runs. Survivors are printed with their change; `docs/mutation.md` judges
-them. `--sample 0` tries all, which takes a day.
+Needs the extra `mutation` (cosmic-ray). The package is copied first, so that nothing here is ever a mutant. A random
+sample of all mutants of `watch` and `physics` is tried against the tests of the core; type annotations are left
+alone, because `A | None` made `A + None` changes nothing that runs. Survivors are printed with their change;
+`docs/mutation.md` judges them. `--sample 0` tries all, which takes a day.
 """
 
 import argparse
