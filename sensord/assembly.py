@@ -33,6 +33,7 @@ def nursery_settings(config: Config) -> NurserySettings:
         brooders={name: _brooder(name, section, config) for name, section in config.brooders.items()},
         alarms=_alarms(config.alarms),
         pause_seconds=config.alarms.pause_seconds,
+        keeps_history=config.history.enabled,
     )
 
 

@@ -4,8 +4,8 @@ from collections import deque
 from dataclasses import dataclass, field, replace
 
 from sensord import assembly, replay
-from sensord.config import BandSection
 from sensord.readings import Fault, FaultKind, Reading
+from sensord.sections import BandSection
 from sensord.watch.effects import DishChanged, DishEstimated, DishState, Noted
 from tests.bench.scenarios import Scenario
 
