@@ -123,7 +123,7 @@ def _times() -> list[float]:
     times, step = [0.0], 2.0
     while times[-1] < HORIZON_SECONDS:
         times.append(times[-1] + step)
-        step *= 1.04
+        step *= 1.1
     return times
 
 

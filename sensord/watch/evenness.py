@@ -55,6 +55,11 @@ def shows_hot_spot(recent: tuple[Reading, ...], since_dip_seconds: float, room_c
     window = [r for r in recent if r.seconds >= now - WINDOW_SECONDS]
     if len(window) < 12:
         return False
+    # Nothing has risen: the common case, told cheaply.
+    if window[-1].celsius - min(r.celsius for r in window) < 0.3 and (
+        max(r.celsius for r in window) - window[0].celsius < 0.5
+    ):
+        return False
     smooth = [
         (a.celsius + b.celsius + c.celsius) / 3.0 for a, b, c in zip(window, window[1:], window[2:], strict=False)
     ]

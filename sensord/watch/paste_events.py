@@ -139,6 +139,8 @@ def _leaving(finder: Finder) -> bool:
     it. Paste that water was poured into falls faster, and levels out above the room, so it bends far more.
     """
     recent, now = finder.recent, finder.recent[-1].seconds
+    if recent[-1].celsius > recent[max(0, len(recent) - 9)].celsius - 0.4:
+        return False  # the common case, told cheaply
     chosen = [r for r in recent if r.seconds >= now - LEAVING_SECONDS]
     if chosen[0].seconds > now - LEAVING_SECONDS + 1.5 or len(chosen) < 9:
         return False
