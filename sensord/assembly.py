@@ -2,7 +2,8 @@
 
 from dataclasses import replace
 
-from sensord.care.brooding import Plan, brooding_at, make_plan
+from sensord.care.brooding import Plan, brooding_at, check_dates, make_plan
+from sensord.errors import ConfigError, DataError
 from sensord.kitchen import bowlful
 from sensord.profiles import load_profile
 from sensord.readings import Place
@@ -15,7 +16,7 @@ from sensord.watch.events import Condition
 from sensord.watch.nursery import NurserySettings, ProbeSettings
 from sensord.watch.screening import BROODER_SCREEN, DISH_SCREEN, ROOM_SCREEN
 
-__all__ = ["nursery_settings", "plan_of", "with_silence_of"]
+__all__ = ["check_hatch_dates", "nursery_settings", "plan_of", "with_silence_of"]
 
 _SCREENS = {Place.DISH: DISH_SCREEN, Place.BROODER: BROODER_SCREEN, Place.ROOM: ROOM_SCREEN}
 _TRAIL_BIN_SECONDS = {Place.DISH: 10.0, Place.BROODER: 120.0, Place.ROOM: 120.0}
@@ -32,7 +33,18 @@ def nursery_settings(config: Config) -> NurserySettings:
         brooders={name: _brooder(name, section, config) for name, section in config.brooders.items()},
         alarms=_alarms(config.alarms),
         pause_seconds=config.alarms.pause_seconds,
+        keeps_history=config.history.enabled,
     )
+
+
+def check_hatch_dates(settings: NurserySettings, utc_seconds: float) -> None:
+    """Raise `ConfigError` for a hatch date in the future, or so old that its year must be wrong."""
+    for name, one in settings.brooders.items():
+        if one.plan is not None:
+            try:
+                check_dates(one.plan, utc_seconds)
+            except DataError as error:
+                raise ConfigError(f"brooders.{name}.hatched: {error}") from error
 
 
 def with_silence_of(settings: NurserySettings, seconds: float) -> NurserySettings:

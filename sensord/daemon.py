@@ -18,7 +18,7 @@ from sensord.outlets import Item, Outlet, Output
 from sensord.watch import nursery as whole
 from sensord.watch.alarms import AlarmBook
 from sensord.watch.day import overdue
-from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, Tick, Troubled
+from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, SetStage, Tick, Troubled
 from sensord.watch.nursery import Nursery, NurserySettings
 from sensord.watch.views import OutputView, Snapshot
 
@@ -56,7 +56,7 @@ class Daemon:
         self.day: Callable[[], Day] = Day
         self.feed_reminder = False
         self._overdue: tuple[str, ...] = ()
-        self.on_alarms: Callable[[AlarmBook, float], None] = lambda _book, _seconds: None
+        self.remember: Callable[[Nursery, float], None] = lambda _nursery, _seconds: None
         self._inbox: deque[Event] = deque()
         self._wake = threading.Event()
         self._stopping = threading.Event()
@@ -141,15 +141,15 @@ class Daemon:
             self._take(FeedsOverdue(now, late))
 
     def _take(self, event: Event) -> None:
-        book = self.nursery.book
+        before = self.nursery.book
         try:
             self.nursery, effects = whole.step(self.settings, self.nursery, event)
         except Exception as error:  # a fault of ours must be heard, and must not end the watch
             if not isinstance(event, Troubled):
                 self._trouble("rules", f"{type(error).__name__}: {error} (at {type(event).__name__})")
             return
-        if self.nursery.book is not book:
-            self.on_alarms(self.nursery.book, event.seconds)
+        if self.nursery.book is not before or isinstance(event, SetStage):
+            self.remember(self.nursery, event.seconds)
         for effect in effects:
             self.give(effect)
 

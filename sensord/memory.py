@@ -1,4 +1,5 @@
-"""What a start knows of the run before it: how long nobody watched, and which alarms were shelved or latched."""
+"""What a start knows of the run before it: how long nobody watched, which alarms were shelved or latched, which stages
+the keeper has set."""
 
 import json
 from collections.abc import Callable
@@ -11,14 +12,16 @@ from sensord.edges.history_reader import HistoryReader, LastSeen
 from sensord.errors import StorageError
 from sensord.watch import alarms
 from sensord.watch.alarms import AlarmBook, AlarmSettings
-from sensord.watch.events import Gap
+from sensord.watch.brooder import BrooderSettings
+from sensord.watch.events import Gap, Origin, SetStage
+from sensord.watch.nursery import Nursery, NurserySettings
 
-__all__ = ["Past", "keeper_of_alarms", "recall"]
+__all__ = ["Past", "keeper", "recall"]
 
 GAP_SECONDS = 60.0
 """A restart within a minute is no gap worth telling: less than a brooder's on-delay."""
 
-_ALARMS_KEY = "alarms"
+_ALARMS_KEY, _STAGES_KEY = "alarms", "stages"
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,20 +30,24 @@ class Past:
 
     book: AlarmBook = field(default_factory=AlarmBook)
     gap: Gap | None = None
+    stages: tuple[SetStage, ...] = ()
 
 
-def recall(path: Path, rules: AlarmSettings, clock: Clock) -> Past:
+def recall(path: Path, settings: NurserySettings, clock: Clock) -> Past:
     """What the history knows of the last run; one that cannot be read is dealt with when it is opened to write."""
     now, utc = clock.monotonic_seconds(), clock.utc_seconds()
     try:
         with HistoryReader(path) as reader:
             seen = reader.last_seen()
             kept = reader.load_state(_ALARMS_KEY)
+            stages = reader.load_state(_STAGES_KEY)
     except StorageError:
         return Past()
     trusted = clock.wall_clock_trusted()
     known_utc = utc if trusted else None
-    return Past(_book_of(kept, rules, now, known_utc), _gap(seen, now, known_utc))
+    return Past(
+        _book_of(kept, settings.alarms, now, known_utc), _gap(seen, now, known_utc), _stages_of(stages, settings, now)
+    )
 
 
 def _gap(seen: LastSeen | None, now: float, utc: float | None) -> Gap | None:
@@ -62,15 +69,39 @@ def _book_of(kept: str | None, rules: AlarmSettings, now: float, utc: float | No
     return alarms.restore(data.get("alarms"), rules, now, since)
 
 
-def keeper_of_alarms(history: History, clock: Clock) -> Callable[[AlarmBook, float], None]:
-    """Keeps the alarm book for the next start, each time it changes."""
+def _stages_of(kept: str | None, settings: NurserySettings, now: float) -> tuple[SetStage, ...]:
+    """The stages that the keeper has set, for brooders whose plan in the config is still the same."""
+    try:
+        data = dict(json.loads(kept or "{}"))
+    except (ValueError, TypeError):
+        return ()
+    return tuple(
+        SetStage(seconds=now, origin=Origin.DAEMON, brooder=name, stage=data[name]["stage"])
+        for name, one in settings.brooders.items()
+        if name in data and not one.pinned and data[name].get("plan") == _plan_words(one)
+    )
 
-    def keep(book: AlarmBook, seconds: float) -> None:
+
+def _plan_words(settings: BrooderSettings) -> str:
+    plan = settings.plan
+    return "" if plan is None else f"{plan.profile.name} {plan.stage} {', '.join(map(str, plan.hatched))}"
+
+
+def keeper(history: History, settings: NurserySettings, clock: Clock) -> Callable[[Nursery, float], None]:
+    """Keeps alarms and stages for the next start, each time one of them changes."""
+
+    def keep(nursery: Nursery, seconds: float) -> None:
         data = {
             "utc_seconds": clock.utc_seconds(),
             "trusted": clock.wall_clock_trusted(),
-            "alarms": alarms.dump(book, seconds),
+            "alarms": alarms.dump(nursery.book, seconds),
+        }
+        stages = {
+            name: {"stage": brooder.banding.stage, "plan": _plan_words(settings.brooders[name])}
+            for name, brooder in nursery.brooders.items()
+            if brooder.banding.stage is not None
         }
         history.save_state(_ALARMS_KEY, json.dumps(data))
+        history.save_state(_STAGES_KEY, json.dumps(stages))
 
     return keep

@@ -19,7 +19,7 @@ from sensord.edges.notify import Notifier
 from sensord.edges.probes import ProbeReader
 from sensord.errors import StorageError
 from sensord.sections import Config
-from sensord.watch.events import Troubled
+from sensord.watch.events import Event, Troubled
 from sensord.watch.nursery import UNIT_PLACE, NurserySettings
 
 __all__ = ["Places", "build", "limits_of"]
@@ -63,21 +63,21 @@ def build(
     """A daemon ready to `run`.
 
     Where `clock` runs faster than life, `patience` is the clock by which people wait, and no probe counts as late
-    before `silence_seconds` of the faster one. Raises `WiringError` for pins
-    that cannot be had, `StorageError` for a state folder that cannot be used, `ConfigError` for a config that cannot
-    be met.
+    before `silence_seconds` of the faster one. Raises `WiringError` for pins that cannot be had, `StorageError` for a
+    state folder that cannot be used, `ConfigError` for a config that cannot be met.
     """
+    first: list[Event] = []
     try:
-        settings, troubles = settings_of(config, places.state, clock), []
+        settings = settings_of(config, places.state, clock)
     except StorageError as error:
         # Probes that read as bought are better than a brooder that nobody watches; the keeper is told.
-        settings, troubles = (
-            settings_as_bought(config),
-            [Troubled(clock.monotonic_seconds(), "calibrations", str(error))],
-        )
+        settings = settings_as_bought(config)
+        first.append(Troubled(clock.monotonic_seconds(), "calibrations", str(error)))
+    if clock.wall_clock_trusted():
+        assembly.check_hatch_dates(settings, clock.utc_seconds())
     settings = assembly.with_silence_of(settings, silence_seconds)
     limits = limits_of(config, settings)
-    past = memory.recall(places.state / FILE_NAME, settings.alarms, clock) if config.history.enabled else memory.Past()
+    past = memory.recall(places.state / FILE_NAME, settings, clock) if config.history.enabled else memory.Past()
     reader: ProbeReader
     daemon = Daemon(settings, clock, Notifier(), book=past.book, gap=past.gap, reader_state=lambda: _state_of(reader))
     one_wire = config.one_wire
@@ -90,14 +90,14 @@ def build(
         daemon.deliver,
         one_wire.bulk_conversion,
     )
-    for trouble in troubles:
-        daemon.deliver(trouble)
+    for event in (*first, *past.stages):
+        daemon.deliver(event)
     daemon.add_output(journal)
     if config.history.enabled:
         history = History(places.state, config.history, clock, on_answer=daemon.give)
         daemon.day = lambda: history.day
         daemon.feed_reminder = config.history.feed_reminder
-        daemon.on_alarms = memory.keeper_of_alarms(history, clock)
+        daemon.remember = memory.keeper(history, settings, clock)
         daemon.add_output(history)
     daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, limits, patience))
     if config.mqtt is not None:

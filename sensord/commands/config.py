@@ -9,6 +9,8 @@ from typing import Any, NamedTuple
 
 from pydantic import BaseModel
 
+from sensord.assembly import check_hatch_dates, nursery_settings
+from sensord.clock import SystemClock
 from sensord.config import DEFAULT_PATH, line_of, load
 from sensord.errors import ConfigError
 from sensord.sections import Config
@@ -40,6 +42,9 @@ def run(options: argparse.Namespace) -> int:
         return 0
     try:
         config = load(options.config)
+        clock = SystemClock()
+        if clock.wall_clock_trusted():
+            check_hatch_dates(nursery_settings(config), clock.utc_seconds())
     except ConfigError as error:
         if not options.json:
             raise

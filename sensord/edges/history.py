@@ -43,6 +43,7 @@ from sensord.watch.effects import (
     GapFound,
     Measured,
 )
+from sensord.watch.obeying import VERB_OF
 from sensord.watch.rounds import FeedRound, RoundTracker
 from sensord.watch.views import Snapshot
 
@@ -349,7 +350,7 @@ class History:
 
     def _answer(self, made: EntryMade, done: bool, reason: str) -> None:
         entry = made.entry
-        self._on_answer(Answered(made.seconds, entry.request, entry.origin, _VERBS[type(entry).__name__], done, reason))
+        self._on_answer(Answered(made.seconds, entry.request, entry.origin, VERB_OF[type(entry)], done, reason))
 
     def _tend(self, connection: Connection) -> None:
         """Once an hour: sum up the hours that have closed, let go of what is old, look at the day anew."""
@@ -364,5 +365,4 @@ class History:
 
 
 _AT_ONCE = (AlarmChanged, BatchStarted, GapFound, Answered)
-_VERBS = {"LogFeed": "feed", "WeighIn": "weigh", "EnterChick": "chick"}
 _NOTE: dict[str, Any] = {"sure": 1, "probe": "", "what": "history_replaced", "fault": None, "gap_seconds": None}

@@ -119,8 +119,11 @@ def start(settings: CoolingSettings, seconds: float, celsius: float) -> Cooling:
     return _fresh(settings, seconds, state, _diagonal(spreads), 0.7)
 
 
-def disturb(cooling: Cooling) -> Cooling:
-    """Something has happened to the bowl: its mean and evenness are open again, what was learned of losses stays."""
+def disturb(cooling: Cooling, silence_seconds: float = 0.0) -> Cooling:
+    """Something has happened to the bowl: its mean and evenness are open again, what was learned of losses stays.
+
+    `silence_seconds` is how long ago the last reading was; the unrest counts from the next one.
+    """
     bank = []
     for regime in cooling.bank:
         state = list(regime.state)
@@ -145,7 +148,9 @@ def disturb(cooling: Cooling) -> Cooling:
         Regime((0.6 if stirring else 0.4) * total[tau], stirring, tau, r.state, r.covariance)
         for (stirring, tau), r in for_each.items()
     ]
-    return Cooling(cooling.seconds, cooling.room_celsius, tuple(shared), cooling.seconds + UNSETTLED_SECONDS)
+    return Cooling(
+        cooling.seconds, cooling.room_celsius, tuple(shared), cooling.seconds + silence_seconds + UNSETTLED_SECONDS
+    )
 
 
 def _fresh(

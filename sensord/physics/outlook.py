@@ -110,14 +110,12 @@ def _course(cooling: Cooling, offset: float) -> _Course:
     """The bank as one normal distribution of mean, loss and soak."""
     chosen = (MEAN, LOSS, SOAK)
     middle = [sum(r.weight * r.state[i] for r in cooling.bank) for i in chosen]
-    covariance = tuple(
-        (
-            sum(r.weight * (r.covariance[i][MEAN] + (r.state[i] - m) * (r.state[MEAN] - middle[0])) for r in cooling.bank),
-            sum(r.weight * (r.covariance[i][LOSS] + (r.state[i] - m) * (r.state[LOSS] - middle[1])) for r in cooling.bank),
-            sum(r.weight * (r.covariance[i][SOAK] + (r.state[i] - m) * (r.state[SOAK] - middle[2])) for r in cooling.bank),
-        )
-        for i, m in zip(chosen, middle, strict=True)
-    )  # fmt: skip
+
+    def covary(i: int, j: int) -> float:
+        apart = ((r.weight, r.state[chosen[i]] - middle[i], r.state[chosen[j]] - middle[j], r) for r in cooling.bank)
+        return sum(w * (r.covariance[chosen[i]][chosen[j]] + a * b) for w, a, b, r in apart)
+
+    covariance = tuple((covary(i, 0), covary(i, 1), covary(i, 2)) for i in range(3))
     return _Course(middle[0], cooling.room_celsius, middle[1], middle[2], covariance, offset)
 
 
@@ -131,16 +129,23 @@ def _times() -> list[float]:
 
 def _first(course: _Course, times: list[float], edge: float, falling: bool, shift: float) -> float | None:
     """First time at which the course, shifted by so many spreads, has crossed `edge`; None where it never does."""
-    before_time, before = 0.0, 0.0
-    for index, time in enumerate(times):
-        gap = course.at(time) + shift * course.spread(time) - edge
-        gap = gap if falling else -gap
-        if gap <= 0.0:
-            if index == 0:
-                return 0.0
-            return before_time + (time - before_time) * before / (before - gap)
-        before_time, before = time, gap
-    return None
+
+    def gap(time: float) -> float:
+        apart = course.at(time) + shift * course.spread(time) - edge
+        return apart if falling else -apart
+
+    early = 0.0
+    for time in times:
+        if gap(time) <= 0.0:
+            break
+        early = time
+    else:
+        return None
+    late = time
+    for _ in range(12):  # halve the step in which it happens
+        middle = (early + late) / 2.0
+        early, late = (early, middle) if gap(middle) <= 0.0 else (middle, late)
+    return late if late > times[0] + 1e-9 else times[0]
 
 
 def _crossing(course: _Course, times: list[float], edge: float, falling: bool) -> Interval | None:

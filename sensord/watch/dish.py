@@ -36,11 +36,15 @@ CONFIRM_SECONDS = 3.0
 COOLING_RATE = 5e-4
 RISE_CELSIUS = 0.04
 """Celsius a second that counts as cooling, and by how much an estimate may waver without counting as a rise."""
+SPOT_CELSIUS = 0.2
+"""How far the reading may lie outside the band while the mean is called ready: what rest does to the tip's spot in
+paste that was stirred a minute or two ago."""
 STIR_ASKED_CELSIUS = 0.4
 """How near above the band the estimate has to be before a stir is asked for: it can settle the matter then."""
 STIR_AFTER_SECONDS, STIR_AGAIN_SECONDS = 45.0, 60.0
-BRIDGED_SECONDS = 120.0
-"""A longer silence than this in the middle of a dish: nobody knows where the probe is now; it has to be found anew."""
+BRIDGED_SECONDS, LOST_SECONDS = 120.0, 600.0
+"""After a longer silence in the middle of a dish the paste may be anything; after a still longer one nobody knows
+where the probe is, and it has to be found anew."""
 
 
 def begin(settings: DishSettings) -> Dish:
@@ -112,14 +116,14 @@ def _overdue(settings: DishSettings, dish: Dish, seconds: float, effects: list[E
 
 def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Effect]) -> Dish:
     silence = 0.0 if not dish.finder.recent else reading.seconds - dish.finder.recent[-1].seconds
-    if silence > BRIDGED_SECONDS:
+    if silence > LOST_SECONDS:
         dish = replace(dish, finder=paste_events.Finder(room_celsius=dish.finder.room_celsius), estimate=None)
     finder = paste_events.remember(dish.finder, reading)
     if not finder.in_paste or dish.estimate is None:
         finder, dipped = paste_events.find_in_air(finder)
         dish = replace(dish, finder=finder)
         return _dip(settings, dish, reading, effects) if dipped else dish
-    before = dish.estimate
+    before = dish.estimate if silence <= BRIDGED_SECONDS else cooling.disturb(dish.estimate, silence)
     after = cooling.follow(before, reading.seconds, reading.celsius)
     finder, note, anew = paste_events.find_in_paste(finder, before, after)
     if note is not None:
@@ -196,7 +200,7 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: Known |
     uptake_left = 0.0 if dish.batch_seconds is None else dish.batch_seconds + settings.uptake_seconds - seconds
     too_old = dish.batch_seconds is not None and seconds - dish.batch_seconds > settings.batch_limit_seconds
     settled = known is not None and known.spread < 1.5
-    calm = dish.estimate is not None and abs(dish.estimate.surprise) < 3.0
+    calm = dish.estimate is not None and abs(dish.estimate.surprise) < 3.0 and _spot_near(settings, dish)
     return Findings(
         fault=dish.fault,
         late=dish.late,
@@ -212,6 +216,14 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: Known |
         stays=known is not None and known.probability >= settings.probability,
         warmer_than_middle=known is not None and known.celsius > settings.band.middle_celsius,
     )
+
+
+def _spot_near(settings: DishSettings, dish: Dish) -> bool:
+    """Whether the reading itself is near the band: a mean that rests on a large correction alone calls nobody."""
+    if dish.last is None:
+        return False
+    band, near = settings.band, SPOT_CELSIUS
+    return band.low_celsius - near <= dish.last.celsius <= band.high_celsius + near
 
 
 def _confirm(settings: DishSettings, dish: Dish, seconds: float, known: Known | None) -> Dish:

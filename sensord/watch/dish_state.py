@@ -22,8 +22,9 @@ NINETY = 1.645
 class DishSettings:
     """One dish. `uncertainty_celsius` is the expanded (k = 2) uncertainty of the calibrated probe.
 
-    `probability` of conformity is what it takes to be ready; once lost, half the doubt is asked for a second tone. `time_constant_seconds` is the probe's own in stirred paste, None where it was never measured. `bowlful` is
-    what advice on an off dish assumes; without it none is given.
+    `probability` of conformity is what it takes to be ready; once lost, half the doubt is asked for a second tone.
+    `time_constant_seconds` is the probe's own in stirred paste, None where it was never measured. `bowlful` is what
+    advice on an off dish assumes; without it none is given.
     Raises `DataError` for numbers that make no sense.
     """
 

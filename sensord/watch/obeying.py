@@ -28,13 +28,14 @@ from sensord.watch.events import (
 from sensord.watch.routing import Change, brooder_done, dish_done
 from sensord.watch.state import UNIT_PLACE, Nursery, NurserySettings
 
-__all__ = ["commanded"]
+__all__ = ["VERB_OF", "commanded"]
 
 _Settings = TypeVar("_Settings")
 
 
 def commanded(settings: NurserySettings, nursery: Nursery, command: Command) -> Change:
-    verb = _VERBS[type(command)]
+    """The nursery after a command, with its one answer; entries of the log are answered by the history instead."""
+    verb = VERB_OF[type(command)]
     try:
         after, effects = _obeyed(settings, nursery, command)
     except CommandError as error:
@@ -44,7 +45,7 @@ def commanded(settings: NurserySettings, nursery: Nursery, command: Command) -> 
     return after, [*effects, Answered(command.seconds, command.request, command.origin, verb, True)]
 
 
-_VERBS: dict[type[Command], str] = {
+VERB_OF: dict[type[Command], str] = {
     Acknowledge: "acknowledge",
     Shelve: "shelve",
     Unshelve: "unshelve",
@@ -59,6 +60,7 @@ _VERBS: dict[type[Command], str] = {
     WeighIn: "weigh",
     EnterChick: "chick",
 }
+"""What each command is called in its answer."""
 
 
 def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Change:
@@ -94,6 +96,8 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Ch
             return brooder_done(settings, nursery, name, found, [])
         case TestSounds():
             return nursery, [Cued(now, Cue.SELF_TEST)]
+        case LogFeed() | WeighIn() | EnterChick() if not settings.keeps_history:
+            raise CommandError("nothing is written down here: set enabled = true under [history] in the config")
         case LogFeed() | WeighIn() | EnterChick():
             return nursery, [EntryMade(now, command)]
         case _:

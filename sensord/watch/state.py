@@ -37,7 +37,7 @@ class ProbeSettings:
 class NurserySettings:
     """Everything that stays the same while the daemon runs; keys are names from the config.
 
-    `pause_seconds` is the longest audio pause.
+    `pause_seconds` is the longest audio pause; without `keeps_history` nobody could store what the keeper enters.
     """
 
     unit: str
@@ -46,6 +46,7 @@ class NurserySettings:
     brooders: Mapping[str, BrooderSettings]
     alarms: AlarmSettings
     pause_seconds: float = 120.0
+    keeps_history: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,6 +68,7 @@ def recording_factory(clock: FastClock, path: Path) -> MockFactory:
             changed: bool = super()._change_state(value)
             if changed and self.function == "output":
                 file.write(f"{clock.monotonic_seconds():.3f} {self.info.name} {float(value):g}\n")
+            self.clear_states()  # gpiozero's mock keeps every change for ever, which would look like a leak of ours
             return changed
 
     return MockFactory(pin_class=RecordingPin)

@@ -368,7 +368,8 @@ def _two(house: House) -> tuple[str, str]:
     )
     assert second.returncode == 2, second
     assert "Traceback" not in second.stderr, second.stderr
-    return f"the second: '{second.stderr.strip().splitlines()[-1][:70]}…'", house.cold_snap()
+    words = second.stderr.strip().splitlines()[-1].split(": ")[2]
+    return f"the second ends with code 2: '{words}'", house.cold_snap()
 
 
 @_fault("twenty dashboards that never read")

@@ -53,9 +53,9 @@ def broken_promises(acts: Sequence[tuple[str, float | FaultKind]], from_ready: b
             broken.append(f"ready with the probe out of the paste after {doing}")
 
     for kind, value in acts:
-        if kind == "fault":
+        if isinstance(value, FaultKind):
             now += 1.0
-            state, _ = dish.observe(SETTINGS, state, Fault("dish", now, FaultKind(value)))
+            state, _ = dish.observe(SETTINGS, state, Fault("dish", now, value))
             if state.state is DishState.READY:
                 broken.append(f"ready with the reading that was a fault ({value})")
         elif kind == "silence":

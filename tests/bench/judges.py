@@ -1,12 +1,12 @@
 """Who says when a dish is ready: sensord itself, and the plain rules that it has to beat."""
 
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from sensord.readings import Band, Fault, FaultKind, Observation, Reading
-from sensord.watch import dish as watch
+from sensord import assembly, replay
+from sensord.readings import Fault, FaultKind, Reading
+from sensord.sections import BandSection
 from sensord.watch.effects import DishChanged, DishEstimated, DishState, Noted
-from sensord.watch.screening import DISH_SCREEN, Screen, screen
 from tests.bench.scenarios import Scenario
 
 __all__ = ["Estimate", "Said", "plain_rule", "sensord_says"]
@@ -33,47 +33,28 @@ class Said:
 
 
 def sensord_says(scenario: Scenario, uptake_seconds: float = 0.0, probability: float = 0.95) -> Said:
-    """Run the watch over the readings, with a tick each second as the daemon would."""
-    settings = watch.DishSettings(
-        "dish",
-        "dish",
-        Band(*scenario.band),
-        uncertainty_celsius=scenario.uncertainty,
-        uptake_seconds=uptake_seconds,
-        probability=probability,
+    """The whole of sensord, by replay of the readings."""
+    band = BandSection(low_celsius=scenario.band[0], high_celsius=scenario.band[1], source="replay")
+    config = replay.config_for(
+        None, dish_band=band, uncertainty_celsius=scenario.uncertainty, uptake_seconds=uptake_seconds
     )
-    dish, screening, said = watch.begin(settings), Screen(), Said()
+    settings = assembly.nursery_settings(replay.only(config, {"dish"}))
+    dishes = {name: replace(one, probability=probability) for name, one in settings.dishes.items()}
+    said = Said()
     since: float | None = None
-    clock = 0.0
-    for observation in (*scenario.observations, None):
-        until = scenario.duration if observation is None else observation.seconds
-        steps: list[float | Observation] = []
-        while clock + 1.0 < until:
-            clock += 1.0
-            steps.append(clock)
-        if observation is not None:
-            steps.append(observation)
-        for step in steps:
-            if isinstance(step, float):
-                dish, effects = watch.tick(settings, dish, step)
-            else:
-                screening, screened = screen(DISH_SCREEN, screening, step)
-                dish, effects = watch.observe(settings, dish, screened)
-            for effect in effects:
-                match effect:
-                    case DishChanged():
-                        said.states.append((effect.seconds, effect.state))
-                        if effect.state is DishState.READY:
-                            since = effect.seconds
-                        elif since is not None:
-                            said.ready.append((since, effect.seconds))
-                            since = None
-                    case DishEstimated():
-                        said.estimates.append(_estimate(effect))
-                    case Noted():
-                        said.notes.append((effect.seconds, effect.what, effect.fault or ""))
-                    case _:
-                        pass
+    for effect in replay.run(replace(settings, dishes=dishes), list(scenario.observations)):
+        match effect:
+            case DishChanged():
+                said.states.append((effect.seconds, effect.state))
+                if since is not None:
+                    said.ready.append((since, effect.seconds))
+                since = effect.seconds if effect.state is DishState.READY else None
+            case DishEstimated():
+                said.estimates.append(_estimate(effect))
+            case Noted():
+                said.notes.append((effect.seconds, effect.what, effect.fault or ""))
+            case _:
+                pass
     if since is not None:
         said.ready.append((since, scenario.duration))
     return said

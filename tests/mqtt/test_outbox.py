@@ -8,8 +8,13 @@ from pathlib import Path
 
 import pytest
 
+from sensord.clock import SystemClock
+from sensord.config import parse
+from sensord.edges.commands import Limits
 from sensord.edges.outbox import Outbox
 from sensord.errors import StorageError
+from sensord.publishing import publisher
+from tests.mqtt.world import alarm_changed
 
 ROOT = Path(__file__).parents[2]
 
@@ -115,3 +120,17 @@ def test_a_commit_is_flushed_before_it_is_told(tmp_path: Path) -> None:
         outbox.add(payload, alarm=False)
         assert other.execute("SELECT count(*) FROM event").fetchone()[0] == 1
     other.close()
+
+
+def test_a_disk_that_refuses_the_outbox_does_not_keep_the_daemon_from_starting(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    config = parse('[mqtt]\nhost = "127.0.0.1"\nport = 9\n', "test")
+    assert config.mqtt is not None
+    limits = Limits(brooders=(), dishes=(), other_places=(), pause_seconds=120, shelve_seconds=600)
+    made = publisher(config, config.mqtt, tmp_path / "file", SystemClock(), lambda _command: None, limits)
+    try:
+        assert "what waits for the broker is lost with the power" in made.words()
+        made.handle(alarm_changed(1.0))
+        assert len(made._outbox) == 1
+    finally:
+        made.close()

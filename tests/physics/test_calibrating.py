@@ -134,6 +134,14 @@ def test_a_reference_that_is_no_better_than_the_probe_is_refused(reference: floa
         comparison_components([STILL], reference, step)
 
 
+def test_a_references_expanded_uncertainty_is_halved_before_it_is_combined() -> None:
+    # JCGM 100:2008, 4.3.3: a quoted expanded uncertainty is divided by its coverage factor, here k = 2.
+    for quoted in (0.05, 0.1, 0.4):
+        budget = {one.name: one.u for one in comparison_components([STILL, STILL], quoted, 0.1)}
+        assert budget["reference thermometer"] == pytest.approx(quoted / 2)
+        assert budget["reference display"] == pytest.approx(0.1 / 12**0.5)
+
+
 def test_immersions_that_do_not_repeat_widen_the_budget() -> None:
     good = expanded(ice_components([STILL, STILL]))
     bad = expanded(ice_components([STILL, replace(STILL, celsius=0.58)]))

@@ -17,6 +17,7 @@ from sensord.watch.effects import (
     Cue,
     Cued,
     Effect,
+    EntryMade,
     Measured,
     Note,
     Noted,
@@ -37,6 +38,7 @@ from sensord.watch.events import (
     TestSounds,
     Tick,
     Troubled,
+    WeighIn,
 )
 from sensord.watch.nursery import Nursery, snapshot, step
 
@@ -215,6 +217,15 @@ def test_a_pinned_band_is_told_once_for_whoever_writes_it_down() -> None:
     assert [effect for effect in made if isinstance(effect, BandMoved)] == [
         BandMoved(1.0, "nest", Band(33.0, 36.0), "your config", pinned=True)
     ]
+
+
+def test_an_entry_is_answered_by_the_history_or_refused_where_there_is_none() -> None:
+    entry = WeighIn(seconds=1.0, origin=Origin.CONTROL, request="w1", chick="pip", grams=61.5)
+    assert Night().feed(entry) == [EntryMade(1.0, entry)]
+    _, effects = step(replace(SETTINGS, keeps_history=False), Night().nursery, entry)
+    (answer,) = answers(list(effects))
+    assert not answer.done
+    assert "[history]" in answer.reason
 
 
 def test_the_same_events_give_the_same_effects() -> None:

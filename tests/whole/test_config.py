@@ -1,10 +1,11 @@
 """A config that is wrong is refused, with file, line, key and remedy; one that is right says what it means."""
 
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
 
+from sensord.assembly import check_hatch_dates, nursery_settings
 from sensord.config import load, parse
 from sensord.errors import ConfigError
 
@@ -99,3 +100,13 @@ def test_one_hatch_date_or_many_are_read() -> None:
     assert one.brooders["nest"].hatch_dates == (date(2026, 11, 1),)
     many = parse(GOOD.replace('stage = "hatchling"', "hatched = [2026-11-01, 2026-11-04]"), "sensord.toml")
     assert len(many.brooders["nest"].hatch_dates) == 2
+
+
+def test_a_hatch_date_that_cannot_be_is_refused_with_its_key() -> None:
+    settings = nursery_settings(parse(GOOD.replace('stage = "hatchling"', "hatched = 2026-11-01"), "sensord.toml"))
+    november = datetime(2026, 11, 5, tzinfo=UTC).timestamp()
+    check_hatch_dates(settings, november)
+    with pytest.raises(ConfigError, match=r"brooders\.nest\.hatched: .* in the future"):
+        check_hatch_dates(settings, november - 30 * 86_400)
+    with pytest.raises(ConfigError, match=r"brooders\.nest\.hatched: .* days ago"):
+        check_hatch_dates(settings, november + 400 * 86_400)
