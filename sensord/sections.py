@@ -36,7 +36,7 @@ __all__ = [
 class Section(BaseModel):
     """A table of the config; unknown keys are refused."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True)
 
 
 def _is_name(value: str) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from sensord import assembly, memory, publishing
+from sensord import assembly, memory
 from sensord.calibrated import settings_as_bought, settings_of
 from sensord.clock import Clock
 from sensord.daemon import Daemon, ReaderState
@@ -101,6 +101,8 @@ def build(
         daemon.add_output(history)
     daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, limits, patience))
     if config.mqtt is not None:
+        from sensord import publishing  # brings the MQTT library: not without a broker
+
         publisher = publishing.publisher(config, config.mqtt, places.state, clock, daemon.deliver, limits)
         daemon.add_output(publisher)
         daemon.add_source(lambda: None, publisher.start)  # closed as an output, after the last effect

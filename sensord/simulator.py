@@ -8,7 +8,7 @@ given seed.
 
 import math
 import random
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 __all__ = ["Air", "AirMake", "Bowl", "BowlMake", "ProbeMake", "saturation_pascal"]
 
@@ -262,9 +262,6 @@ class Air:
         self.heater_works = True
         self.heater_stuck = False
         self.lid_open = False
-
-    def set_target(self, celsius: float) -> None:
-        self.make = replace(self.make, target_celsius=celsius)
 
     def advance(self, seconds: float) -> None:
         """Let `seconds` pass, in steps of one second."""

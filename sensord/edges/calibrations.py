@@ -40,7 +40,7 @@ class Kind(StrEnum):
 
 
 class _Stored(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True)
 
 
 class PointTaken(_Stored):

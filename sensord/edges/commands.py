@@ -68,12 +68,12 @@ class Limits:
 class _Asked(BaseModel):
     """Fields that every command may carry: `request` makes repeats harmless."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
     request: str = Field("", max_length=64, pattern=r"^[A-Za-z0-9._:-]*$")
 
 
 class _Labelled(_Asked):
-    model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
+    model_config = ConfigDict(defer_build=True, extra="ignore", frozen=True, strict=True)
 
 
 class _Anywhere(_Asked):

@@ -45,7 +45,7 @@ Quality: TypeAlias = Literal["good", "fault", "none"]
 class Payload(BaseModel):
     """What every message carries."""
 
-    model_config = ConfigDict(frozen=True, json_schema_serialization_defaults_required=True)
+    model_config = ConfigDict(defer_build=True, frozen=True, json_schema_serialization_defaults_required=True)
 
     version: Literal[1] = 1
     time: str = Field(
@@ -75,7 +75,7 @@ class _Measured(StatePayload):
 class BandPayload(BaseModel):
     """The allowed range in force, and who says so."""
 
-    model_config = ConfigDict(frozen=True, json_schema_serialization_defaults_required=True)
+    model_config = ConfigDict(defer_build=True, frozen=True, json_schema_serialization_defaults_required=True)
     low: float
     high: float
     source: str
@@ -84,7 +84,7 @@ class BandPayload(BaseModel):
 class Estimate(BaseModel):
     """The mean temperature of the paste as estimated from the curve, with its 90 % interval."""
 
-    model_config = ConfigDict(frozen=True, json_schema_serialization_defaults_required=True)
+    model_config = ConfigDict(defer_build=True, frozen=True, json_schema_serialization_defaults_required=True)
     value: float | None
     low: float | None
     high: float | None

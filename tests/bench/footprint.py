@@ -41,8 +41,8 @@ while True:
     time.sleep(1)
 """
 
-RUN = "import sensord.commands.run, w1thermsensor"
-"""What a running daemon has imported (w1thermsensor comes with the first look at the bus)."""
+RUN = "import sensord.commands.run, sensord.publishing, w1thermsensor"
+"""What a running daemon has imported with a broker (w1thermsensor comes with the first look at the bus)."""
 
 CONFIG = """
 [one_wire]
