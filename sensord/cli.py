@@ -55,13 +55,14 @@ VERBS: dict[str, Verb] = {
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the exit code of the process."""
     given = list(sys.argv[1:] if arguments is None else arguments)
-    parser = _parser(given)
-    options = parser.parse_args(given)
-    if options.verb is None:
-        parser.print_help()
-        return 2
-    module = importlib.import_module(f"sensord.commands.{VERBS[options.verb].module}")
+    options = argparse.Namespace(verb=None)
     try:
+        parser = _parser(given)
+        options = parser.parse_args(given)
+        if options.verb is None:
+            parser.print_help()
+            return 2
+        module = importlib.import_module(f"sensord.commands.{VERBS[options.verb].module}")
         code: int = module.run(options)
     except SensordError as error:
         print(f"sensord {options.verb}: {error}", file=sys.stderr)

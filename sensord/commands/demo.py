@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import signal
 import sys
 import tempfile
 import threading
@@ -37,6 +38,7 @@ def run(options: argparse.Namespace) -> int:
     if not 1 <= options.speed <= 120:
         raise DataError(f"--speed {options.speed:g}: give 1 (as in life) to 120")
     seconds = None if options.duration is None else duration_seconds(options.duration)
+    _leave_nothing_on_signals()
     clock = FastClock(options.speed)
     scene = Scene()
     with tempfile.TemporaryDirectory(prefix="sensord-demo-") as folder:
@@ -62,14 +64,21 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
+def _leave_nothing_on_signals() -> None:
+    """Until the daemon takes over the signals, one of them unwinds through here, and the temporary folder goes."""
+    if threading.current_thread() is threading.main_thread():
+        for number in (signal.SIGTERM, signal.SIGQUIT, signal.SIGHUP):
+            signal.signal(number, lambda number, _frame: sys.exit(128 + number))
+
+
 def _config(root: Path, broker: str | None, speed: float) -> Config:
     # Faster than life, a moment in which this machine is busy counts for many seconds: it must not look like a fault.
     deadline_seconds = min(60.0, max(5.0, speed))
     raw = {**CONFIG, "one_wire": {"root": root, "deadline_seconds": deadline_seconds}}
     if broker is not None:
         host, _, port = broker.rpartition(":")
-        if not host or not port.isdigit():
-            raise DataError(f"--broker {broker}: give host and port, e.g. localhost:1883")
+        if not host or not port.isdecimal() or not 1 <= int(port) <= 65535:
+            raise DataError(f"--broker {broker}: give host and port (1 to 65535), e.g. localhost:1883")
         raw["mqtt"] = {"host": host, "port": int(port)}
     return Config.model_validate(raw)
 

@@ -40,7 +40,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def stop_on_signals(daemon: Daemon) -> None:
-    """An orderly end on SIGTERM, SIGINT and a closed terminal: pins low, database closed, broker told."""
+    """An orderly end on SIGTERM, SIGINT, SIGQUIT and a closed terminal: pins low, database closed, broker told."""
     if threading.current_thread() is threading.main_thread():
-        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT, signal.SIGHUP):
             signal.signal(number, lambda *_: daemon.stop())

@@ -51,7 +51,7 @@ class Keyboard:
     def __enter__(self) -> Self:
         if os.isatty(self._descriptor):
             self._before = termios.tcgetattr(self._descriptor)
-            tty.setcbreak(self._descriptor)
+            tty.setcbreak(self._descriptor, termios.TCSANOW)  # a key pressed while this was starting counts
             single = termios.tcgetattr(self._descriptor)
             single[6][termios.VSUSP] = b"\x00"
             termios.tcsetattr(self._descriptor, termios.TCSANOW, single)
@@ -96,9 +96,9 @@ def fitting_glyphs(encoding: str | None, environment: Mapping[str, str]) -> Glyp
 
 
 def stop_on_signals() -> threading.Event:
-    """An event that SIGTERM and a closed terminal set, so that the screen is given back."""
+    """An event that SIGTERM, SIGQUIT (Ctrl-\\) and a closed terminal set, so that the screen is given back."""
     stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGHUP):
+    for number in (signal.SIGTERM, signal.SIGQUIT, signal.SIGHUP):
         signal.signal(number, lambda *_: stop.set())
     return stop
 

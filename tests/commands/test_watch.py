@@ -112,7 +112,16 @@ def test_q_quits_and_gives_the_terminal_back(screen: Screen) -> None:
     assert screen.is_as_before()
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_q_typed_while_it_starts_still_quits(daemon: FakeDaemon) -> None:
+    screen = Screen(daemon.path)
+    screen.press(b"q")
+    try:
+        assert screen.end() == 0
+    finally:
+        screen.close()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT])
 def test_signals_end_it_quietly_and_give_the_terminal_back(screen: Screen, number: signal.Signals) -> None:
     screen.text = ""
     screen.process.send_signal(number)
