@@ -31,7 +31,10 @@ def test_a_signal_at_any_moment_ends_it_quietly_and_leaves_no_folder(
     ) as demo:
         SystemClock().wait(threading.Event(), moment_seconds)  # the moment is what is tested
         demo.send_signal(number)
-        _, said = demo.communicate(timeout=20)
+        try:
+            _, said = demo.communicate(timeout=20)
+        finally:
+            demo.kill()
     assert "Traceback" not in said
     assert demo.returncode in (0, 128 + number, -number)
     assert list(tmp_path.iterdir()) == []
