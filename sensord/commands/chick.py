@@ -6,14 +6,14 @@ from dataclasses import asdict
 
 from sensord.care.chicks import Chick, age_days
 from sensord.commands.durations import duration_seconds
-from sensord.commands.keeping import add_place_options, enter, now_utc, open_history, say
+from sensord.commands.keeping import add_place_options, chick_name, enter, now_utc, open_history, say
 from sensord.errors import DataError
 
 __all__ = ["arguments", "run"]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("name", nargs="?", metavar="NAME", help="without it: all chicks")
+    parser.add_argument("name", nargs="?", type=chick_name, metavar="NAME", help="without it: all chicks")
     parser.add_argument("--hatched", metavar="DATE", help="the day it hatched, such as 2031-05-04")
     parser.add_argument("--kind", metavar="KIND", help="its kind, such as 'rock pigeon': picks the feed table")
     parser.add_argument("--mark", metavar="TEXT", help="ring number or colour mark")

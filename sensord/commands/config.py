@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import sys
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -59,6 +60,9 @@ def run(options: argparse.Namespace) -> int:
     else:
         counted = ((len(config.probes), "probe"), (len(config.brooders), "brooder"), (len(config.dishes), "dish"))
         print(f"{options.config}: good: {', '.join(_counted(number, thing) for number, thing in counted)}")
+    if not config.brooders and not config.dishes:
+        print(f"{options.config}: nothing would be watched: add a brooder or a dish", file=sys.stderr)
+        return 1
     return 0
 
 

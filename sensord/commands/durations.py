@@ -9,6 +9,9 @@ __all__ = ["duration_seconds", "duration_words"]
 _PATTERN = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m)?(?:(\d+(?:\.\d+)?)s)?")
 
 
+_LONGEST_SECONDS = 30 * 86_400.0
+
+
 def duration_seconds(text: str) -> float:
     """Seconds of a duration above 0. Raises `DataError` naming what was written and what to write."""
     match = _PATTERN.fullmatch(text.strip().lower())
@@ -16,6 +19,8 @@ def duration_seconds(text: str) -> float:
     total = hours * 3600 + minutes * 60 + seconds
     if total <= 0:
         raise DataError(f"'{text}' is not a duration: write a number with h, m or s, such as 90s, 5m or 1h30m")
+    if total > _LONGEST_SECONDS:
+        raise DataError(f"'{text}' is too long: give at most {_LONGEST_SECONDS / 3600:.0f}h")
     return total
 
 

@@ -5,7 +5,7 @@ import json
 from dataclasses import asdict
 
 from sensord.care.chicks import Crop
-from sensord.commands.keeping import add_place_options, enter, moment, now_utc, open_history, say
+from sensord.commands.keeping import add_place_options, chick_name, enter, moment, now_utc, number, open_history, say
 from sensord.edges.day import chick_views
 from sensord.screens.day import chick_lines, planned_batch_millilitres
 
@@ -13,10 +13,12 @@ __all__ = ["arguments", "run"]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("chick", nargs="?", metavar="CHICK", help="without it: who is due, and how much to mix")
-    parser.add_argument("millilitres", nargs="?", type=float, metavar="ML", help="how much it took")
+    parser.add_argument(
+        "chick", nargs="?", type=chick_name, metavar="CHICK", help="without it: who is due, and how much to mix"
+    )
+    parser.add_argument("millilitres", nargs="?", type=number, metavar="ML", help="how much it took")
     parser.add_argument("--crop", choices=[crop.value for crop in Crop], help="how full the crop was before the feed")
-    parser.add_argument("--celsius", type=float, metavar="C", help="of the formula; without it what the dish showed")
+    parser.add_argument("--celsius", type=number, metavar="C", help="of the formula; without it what the dish showed")
     parser.add_argument("--at", metavar="TIME", help="when, if not now: 06:30 or 2031-05-04T06:30")
     parser.add_argument("--note", default="", metavar="TEXT", help="anything worth keeping")
     parser.add_argument("--sure", action="store_true", help="the numbers are right although they look odd")

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import math
 import os
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -21,11 +22,13 @@ from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
 
 __all__ = [
     "add_place_options",
+    "chick_name",
     "enter",
     "history_path",
     "local",
     "moment",
     "now_utc",
+    "number",
     "open_history",
     "say",
 ]
@@ -34,6 +37,24 @@ _SYSTEM_STATE = Path("/var/lib/sensord")
 # A time of day still to come was yesterday's, if yesterday's is no longer ago than this.
 _YESTERDAY_WITHIN = timedelta(hours=12)
 _CLOCK = SystemClock()
+
+
+def number(text: str) -> float:
+    """An option's number, with a decimal point or a decimal comma."""
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise argparse.ArgumentTypeError(f"'{text}' is no number: write it like 4.5")
+    return value
+
+
+def chick_name(text: str) -> str:
+    """A chick's name as an argument."""
+    if not 1 <= len(text.strip()) <= 32:
+        raise argparse.ArgumentTypeError(f"'{text[:40]}' is no name for a chick: use 1 to 32 characters")
+    return text.strip()
 
 
 def add_place_options(parser: argparse.ArgumentParser, socket: bool = False) -> None:

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from sensord.care.chicks import Chick, Weighing, age_days
 from sensord.care.entries import chick_named
 from sensord.care.growth import Fit, Flag, daily, expected_grams, fit, flags, gains
-from sensord.commands.keeping import add_place_options, enter, local, moment, open_history, say
+from sensord.commands.keeping import add_place_options, chick_name, enter, local, moment, number, open_history, say
 
 __all__ = ["arguments", "run"]
 
@@ -36,8 +36,10 @@ class _Growth:
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("chick", nargs="?", metavar="CHICK", help="without it: every chick's last weight and gain")
-    parser.add_argument("grams", nargs="?", type=float, metavar="GRAMS", help="without it: how the chick has grown")
+    parser.add_argument(
+        "chick", nargs="?", type=chick_name, metavar="CHICK", help="without it: every chick's last weight and gain"
+    )
+    parser.add_argument("grams", nargs="?", type=number, metavar="GRAMS", help="without it: how the chick has grown")
     parser.add_argument("--at", metavar="TIME", help="when, if not now: 06:30 or 2031-05-04T06:30")
     parser.add_argument("--note", default="", metavar="TEXT", help="anything worth keeping")
     parser.add_argument("--sure", action="store_true", help="the number is right although it looks odd")

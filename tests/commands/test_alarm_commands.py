@@ -57,6 +57,11 @@ def test_durations_are_read_as_people_write_them(text: str, seconds: float) -> N
     assert duration_seconds(duration_words(seconds)) == seconds
 
 
+def test_a_duration_that_no_clock_could_wait_for_is_refused() -> None:
+    with pytest.raises(DataError, match="at most 720h"):
+        duration_seconds("999999999999999h")
+
+
 @pytest.mark.parametrize("text", ["", "5", "m", "0s", "-5m", "5 m", "5m1h", "1d", "nan", "٥m x"])
 def test_what_is_no_duration_is_refused_with_an_example(text: str) -> None:
     with pytest.raises(DataError, match="such as 90s, 5m or 1h30m"):

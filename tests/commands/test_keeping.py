@@ -10,7 +10,7 @@ import pytest
 
 from sensord.cli import main
 from sensord.clock import SystemClock
-from sensord.commands.keeping import moment
+from sensord.commands.keeping import moment, number
 from sensord.edges.journal import Journal
 from sensord.errors import DataError
 from sensord.sections import Config
@@ -69,7 +69,6 @@ def test_a_full_crop_brings_the_caution_at_once(shell: Shell) -> None:
         (["feed", "pip", "4", "--at", "2199-01-01"], "cannot be in the future"),
         (["feed", "pip", "-4"], "is no feed"),
         (["weigh", "pip", "452"], "g or dg? Perhaps 45.2"),
-        (["weigh", "pip", "nan"], "not written down"),
         (["chick", "no good"], "will not do as a chick's name"),
         (["chick", "pip", "--hatched", "4 May"], "is no date"),
     ],
@@ -156,3 +155,26 @@ def test_a_bowl_from_the_log_needs_a_weight_and_no_other_amount(shell: Shell) ->
     assert (code, "no chick of the log has a weight" in err) == (2, True)
     code, _, err = shell("mix", "--from-log", "--amount-ml", "20", "--solids", "25", socket=False)
     assert (code, "says how much already" in err) == (2, True)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["feed", "pip", "nan"], "'nan' is no number: write it like 4.5"),
+        (["weigh", "pip", "inf"], "'inf' is no number: write it like 4.5"),
+        (["feed", "pip", "lots"], "'lots' is no number: write it like 4.5"),
+        (["feed", "", "4"], "is no name for a chick"),
+        (["chick", "x" * 33], "is no name for a chick"),
+    ],
+)
+def test_a_slip_on_the_command_line_is_told_with_its_remedy(
+    words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    assert ended.value.code == 2
+    assert said in capsys.readouterr().err
+
+
+def test_a_decimal_comma_is_a_decimal_point() -> None:
+    assert number("4,5") == 4.5
