@@ -13,7 +13,8 @@ from typing import Protocol
 
 __all__ = ["Clock", "FakeClock", "FastClock", "SystemClock", "rfc3339"]
 
-# systemd-timesyncd and chrony's wrapper touch this file once the clock was set (systemd-timesyncd.service(8)).
+# systemd-timesyncd touches this file once the clock was set (systemd-timesyncd.service(8)); for another time service
+# the environment says it.
 _SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 
 
@@ -88,7 +89,7 @@ class FastClock:
 
 
 class FakeClock:
-    """A clock that moves only when told to; for tests and replay. `wait` moves it and returns at once."""
+    """A clock that moves only when told to, for tests. `wait` moves it and returns at once."""
 
     def __init__(self, monotonic_seconds: float = 0.0, utc_seconds: float = 1_800_000_000.0) -> None:
         self._monotonic = monotonic_seconds

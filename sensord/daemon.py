@@ -36,6 +36,10 @@ class ReaderState:
     methods: Mapping[str, str]
 
 
+def _nothing() -> None:
+    """What a source that needs no start, or no end, does for it."""
+
+
 class Daemon:
     """Wires sources, the nursery and outputs; `run` blocks until `stop` is called from any thread."""
 
@@ -61,7 +65,7 @@ class Daemon:
         self._wake = threading.Event()
         self._stopping = threading.Event()
         self._outlets: list[Outlet] = []
-        self._sources: list[tuple[Callable[[], None] | None, Callable[[], None]]] = []
+        self._sources: list[tuple[Callable[[], None], Callable[[], None]]] = []
         self.nursery: Nursery = whole.begin(settings, clock.monotonic_seconds(), book)
         self.dropped_events = 0
 
@@ -69,7 +73,7 @@ class Daemon:
         """Outputs are closed in the reverse order of their adding."""
         self._outlets.append(Outlet(output, self._trouble))
 
-    def add_source(self, close: Callable[[], None], start: Callable[[], None] | None = None) -> None:
+    def add_source(self, start: Callable[[], None] = _nothing, close: Callable[[], None] = _nothing) -> None:
         """Something with threads that deliver events; started after every output, and closed before them."""
         self._sources.append((start, close))
 
@@ -97,8 +101,7 @@ class Daemon:
             if self._gap is not None:
                 self.deliver(self._gap)
             for start, _ in self._sources:
-                if start is not None:
-                    start()
+                start()
             self._notifier.ready(f"watching {len(self.settings.probes)} probes")
             self._loop()
         finally:

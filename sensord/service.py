@@ -1,10 +1,5 @@
 """Puts a daemon together: sources that deliver, outputs that take, the nursery between them, and what it remembers."""
 
-import os
-from collections.abc import Mapping
-from dataclasses import dataclass
-from pathlib import Path
-
 from sensord import assembly, memory
 from sensord.calibrated import settings_as_bought, settings_of
 from sensord.clock import Clock
@@ -18,26 +13,12 @@ from sensord.edges.journal import Journal
 from sensord.edges.notify import Notifier
 from sensord.edges.probes import ProbeReader
 from sensord.errors import StorageError
+from sensord.places import Places
 from sensord.sections import Config
 from sensord.watch.events import Event, Troubled
 from sensord.watch.nursery import UNIT_PLACE, NurserySettings
 
-__all__ = ["Places", "build", "limits_of"]
-
-
-@dataclass(frozen=True, slots=True)
-class Places:
-    """Where a daemon keeps its things: history and other lasting files, and the control socket."""
-
-    state: Path
-    socket: Path
-
-    @classmethod
-    def of(cls, config: Config, socket: Path, environment: Mapping[str, str] = os.environ) -> "Places":
-        """The config's own, else what systemd hands out (`$STATE_DIRECTORY`), else the user's state folder."""
-        user = Path(environment.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "sensord"
-        state = config.unit.state_folder or Path(environment.get("STATE_DIRECTORY") or user)
-        return cls(state, config.unit.socket or socket)
+__all__ = ["build", "limits_of"]
 
 
 def limits_of(config: Config, settings: NurserySettings) -> Limits:
@@ -105,9 +86,9 @@ def build(
 
         publisher = publishing.publisher(config, config.mqtt, places.state, clock, daemon.deliver, limits)
         daemon.add_output(publisher)
-        daemon.add_source(lambda: None, publisher.start)  # closed as an output, after the last effect
+        daemon.add_source(start=publisher.start)  # closed as an output, after the last effect
     daemon.add_output(Chime(config.chime, clock))
-    daemon.add_source(reader.close, reader.start)
+    daemon.add_source(start=reader.start, close=reader.close)
     buttons = Buttons(
         config.buttons,
         clock,
@@ -116,7 +97,7 @@ def build(
         dish=next(iter(config.dishes), None),
         pause_seconds=config.alarms.pause_seconds,
     )
-    daemon.add_source(buttons.close)
+    daemon.add_source(close=buttons.close)
     return daemon
 
 

@@ -13,12 +13,11 @@ from sensord.edges.control_client import ControlClient
 from sensord.edges.control_wire import client_path
 from sensord.edges.history import FILE_NAME
 from sensord.errors import ConfigError, SensordError
+from sensord.places import SERVICE_STATE, user_state
 from sensord.sections import Config
 from sensord.watch.views import Snapshot
 
 __all__ = ["Site"]
-
-_SERVICE_STATE = Path("/var/lib/sensord")
 
 
 @dataclass(frozen=True)
@@ -60,11 +59,10 @@ class Site:
         """Where the history is kept: by the config, else the service's, else the user's own."""
         if self.config.unit.state_folder is not None:
             return self.machine.at(self.config.unit.state_folder)
-        installed = self.machine.at(_SERVICE_STATE)
+        installed = self.machine.at(SERVICE_STATE)
         if installed.is_dir():
             return installed
-        given = self.environment.get("XDG_STATE_HOME")
-        return (Path(given) if given else Path.home() / ".local" / "state") / "sensord"
+        return user_state(self.environment)
 
     @property
     def history(self) -> Path:

@@ -14,19 +14,17 @@ from sensord.commands.calibration_terminal import Terminal
 from sensord.commands.calibration_words import history_line, result_lines
 from sensord.commands.kitchen_options import add_boiling, boiling_celsius, in_range, load_config
 from sensord.edges.calibrations import FILE_NAME, BudgetLine, Kind, PointTaken, Record, append, load
-from sensord.edges.control_wire import daemon_path
 from sensord.edges.one_wire import locate, probe_at
 from sensord.errors import CommandError, DataError, StorageError, WiringError
 from sensord.physics.calibrating import Point, Result, boil_limit_celsius, calibrate
+from sensord.places import state_beside
 from sensord.readings import Place
 from sensord.sections import Config
-from sensord.service import Places
 
 __all__ = ["arguments", "calibrate_probe", "run"]
 
 _USED_AT_CELSIUS = {Place.DISH: 37.0, Place.BROODER: 34.0, Place.ROOM: 21.0}
 _REFERENCE_CELSIUS = (0.01, 0.5)
-_SERVICE_STATE = Path("/var/lib/sensord")
 _DUE = timedelta(days=182)
 """Half a year, the time that the budget's drift is for; common practice, no source."""
 _BOIL_EXPANDED_CELSIUS = 0.3
@@ -60,7 +58,7 @@ def run(options: argparse.Namespace) -> int:
 def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -> int:
     """The command with the person and the clock handed in."""
     config = load_config(options.config)
-    file = (options.state or _state_folder(config)) / FILE_NAME
+    file = (options.state or state_beside(config)) / FILE_NAME
     name, rom = _which(options.probe, config)
     if options.history:
         return _history(rom, file, options.json)
@@ -94,12 +92,6 @@ def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -
     if options.json:
         print(record.model_dump_json(exclude_none=True))
     return 1 if record.passed is False else 0
-
-
-def _state_folder(config: Config) -> Path:
-    """Where the daemon looks: the service's folder where there is one, else as for a daemon run by hand."""
-    said = config.unit.state_folder is not None or "STATE_DIRECTORY" in os.environ
-    return _SERVICE_STATE if _SERVICE_STATE.is_dir() and not said else Places.of(config, daemon_path(os.environ)).state
 
 
 def _check_may_write(folder: Path) -> None:

@@ -15,10 +15,11 @@ from sensord.daemon import Daemon
 from sensord.edges.journal import Journal
 from sensord.errors import BrokerError, DataError
 from sensord.fake_tree import FakeTree
+from sensord.places import Places
 from sensord.publishing import forget
 from sensord.scene import CONFIG, Scene
 from sensord.sections import Config
-from sensord.service import Places, build
+from sensord.service import build
 
 __all__ = ["arguments", "run"]
 

@@ -16,7 +16,7 @@ from sensord.edges.control_wire import client_path
 from sensord.edges.history import FILE_NAME, History
 from sensord.edges.history_reader import HistoryReader
 from sensord.errors import CommandError, DataError
-from sensord.service import Places
+from sensord.places import state_beside
 from sensord.watch.effects import Answered, EntryMade
 from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
 
@@ -33,7 +33,6 @@ __all__ = [
     "say",
 ]
 
-_SYSTEM_STATE = Path("/var/lib/sensord")
 # A time of day still to come was yesterday's, if yesterday's is no longer ago than this.
 _YESTERDAY_WITHIN = timedelta(hours=12)
 _CLOCK = SystemClock()
@@ -75,10 +74,7 @@ def add_place_options(parser: argparse.ArgumentParser, socket: bool = False) -> 
 def history_path(options: argparse.Namespace) -> Path:
     """The history's file: `--state`, the config's folder, what systemd hands out, the service's, the user's own."""
     config = load_config(options.config)
-    folder = options.state or config.unit.state_folder
-    if folder is None and "STATE_DIRECTORY" not in os.environ and (_SYSTEM_STATE / FILE_NAME).exists():
-        folder = _SYSTEM_STATE
-    return Path(folder or Places.of(config, Path()).state) / FILE_NAME
+    return Path(options.state or state_beside(config, FILE_NAME)) / FILE_NAME
 
 
 def open_history(options: argparse.Namespace) -> HistoryReader:

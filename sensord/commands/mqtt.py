@@ -2,16 +2,14 @@
 
 import argparse
 import json
-import os
 from pathlib import Path
 
 from sensord.config import DEFAULT_PATH, load
 from sensord.edges.contract import schema
-from sensord.edges.control_wire import daemon_path
 from sensord.errors import BrokerError, ConfigError
-from sensord.publishing import forget
+from sensord.places import state_beside
+from sensord.publishing import OUTBOX, forget
 from sensord.sections import Config, MqttSection
-from sensord.service import Places
 
 __all__ = ["arguments", "run"]
 
@@ -35,9 +33,8 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _remove(config: Config, section: MqttSection, state: Path | None) -> int:
-    places = Places.of(config, daemon_path(os.environ))
     try:
-        cleared = forget(config, section, state or places.state)
+        cleared = forget(config, section, state or state_beside(config, OUTBOX))
     except BrokerError as error:
         print(f"sensord mqtt remove: {error}")
         return 1

@@ -12,7 +12,8 @@ from sensord.config import DEFAULT_PATH, load
 from sensord.daemon import Daemon
 from sensord.edges.control_wire import daemon_path
 from sensord.edges.journal import Journal
-from sensord.service import Places, build
+from sensord.places import Places
+from sensord.service import build
 
 __all__ = ["arguments", "run", "stop_on_signals"]
 

@@ -78,11 +78,8 @@ def _gap_told(nursery: Nursery, tick: Tick, effects: list[Effect]) -> Change:
     gap = nursery.gap
     if gap is None:
         return nursery, effects
-    after = {
-        name: nursery.probes[name].last.celsius  # type: ignore[union-attr]
-        for name in gap.last_celsius
-        if name in nursery.probes and nursery.probes[name].last is not None
-    }
+    spoken = {name: watched.last for name, watched in nursery.probes.items() if name in gap.last_celsius}
+    after = {name: last.celsius for name, last in spoken.items() if last is not None}
     if len(after) == len(gap.last_celsius) or tick.seconds - gap.seconds > 60:
         effects.append(GapFound(tick.seconds, gap.gap_seconds, dict(gap.last_celsius), after))
         nursery = replace(nursery, gap=None)

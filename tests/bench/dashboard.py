@@ -30,6 +30,7 @@ from sensord.screens.dashboard import dashboard
 from sensord.screens.page import Look
 from tests.bench.table import Ratio, show
 from tests.fake_daemon import FakeDaemon
+from tests.program import SENSORD
 from tests.screens.invented import SNAPSHOTS
 
 __all__ = ["main"]
@@ -40,7 +41,7 @@ NEVER_READING_TARGET = 2.0
 _ROUNDS = 300
 _STUCK = 8
 _SNAPSHOT = SNAPSHOTS["many"]
-_WATCH = [sys.executable, "-c", "from sensord.cli import main; raise SystemExit(main())", "watch"]
+_WATCH = [*SENSORD, "watch"]
 
 
 def _median_seconds(act: Callable[[], object], rounds: int, clock: Callable[[], float] = time.perf_counter) -> float:

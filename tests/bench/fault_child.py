@@ -20,7 +20,8 @@ from sensord.daemon import Daemon
 from sensord.edges import database, pins
 from sensord.edges.journal import Journal
 from sensord.outlets import Item
-from sensord.service import Places, build
+from sensord.places import Places
+from sensord.service import build
 
 _FACTORY = "mock"
 _TELLING = database.telling

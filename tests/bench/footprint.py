@@ -18,6 +18,7 @@ from typing import IO
 from sensord.clock import SystemClock
 from sensord.fake_tree import FakeProbe, FakeTree
 from tests.bench.table import Ratio, show
+from tests.program import SENSORD
 
 PLAIN_LOOP = """
 import os, sys, time
@@ -84,7 +85,7 @@ def measure(runs: int = 5) -> list[Ratio]:
             loops = {name: folder / f"{name}.py" for name in ("plain", "checked")}
             loops["plain"].write_text(PLAIN_LOOP)
             loops["checked"].write_text(f"import pydantic\npydantic.TypeAdapter(int)\n{PLAIN_LOOP}")
-            daemon = [sys.executable, "-c", "from sensord.cli import main; raise SystemExit(main())", "run"]
+            daemon = [*SENSORD, "run"]
             options = ["--config", str(config), "--socket", str(folder / "c.sock"), "--state", str(folder)]
             for _ in range(3):
                 for name, file in loops.items():

@@ -3,7 +3,6 @@
 import os
 import signal
 import subprocess
-import sys
 import threading
 from pathlib import Path
 
@@ -11,9 +10,7 @@ import pytest
 
 from sensord.cli import main
 from sensord.clock import SystemClock
-
-TOP = Path(__file__).parents[2]
-SENSORD = [sys.executable, "-c", "from sensord.cli import main; raise SystemExit(main())"]
+from tests.program import ROOT, SENSORD
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGQUIT])
@@ -23,7 +20,7 @@ def test_a_signal_at_any_moment_ends_it_quietly_and_leaves_no_folder(
 ) -> None:
     with subprocess.Popen(
         [*SENSORD, "demo", "--speed", "60"],
-        cwd=TOP,
+        cwd=ROOT,
         env={**os.environ, "TMPDIR": str(tmp_path)},
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,

@@ -13,8 +13,9 @@ from sensord.clock import SystemClock
 from sensord.commands.keeping import moment, number
 from sensord.edges.journal import Journal
 from sensord.errors import DataError
+from sensord.places import Places
 from sensord.sections import Config
-from sensord.service import Places, build
+from sensord.service import build
 
 NOW = datetime.fromtimestamp(SystemClock().utc_seconds(), tz=UTC)
 

@@ -5,7 +5,6 @@ import os
 import pty
 import signal
 import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from sensord.cli import main
 from sensord.clock import SystemClock
 from sensord.commands import probes as command
 from sensord.fake_tree import Failure, FakeProbe, FakeTree
+from tests.program import SENSORD
 
 AIR, PASTE, GONE = "28-0000072431ab", "28-00000bbb9b13", "28-0000000000dd"
 CLOCK = SystemClock()
@@ -158,9 +158,8 @@ def test_a_single_probe_needs_no_warming(tmp_path: Path, capsys: pytest.CaptureF
 def test_ctrl_c_ends_quietly_on_a_terminal(tree: FakeTree, mode: str) -> None:
     """A real process on a pseudo-terminal, interrupted while it reads."""
     keyboard, terminal = pty.openpty()
-    code = "from sensord.cli import main; raise SystemExit(main())"
     process = subprocess.Popen(
-        [sys.executable, "-c", code, "probes", mode, "--one-wire-root", str(tree.root)],
+        [*SENSORD, "probes", mode, "--one-wire-root", str(tree.root)],
         stdin=terminal,
         stdout=terminal,
         stderr=terminal,

@@ -16,9 +16,9 @@ from sensord.commands import sounds as command
 from sensord.sections import ChimeSection
 from sensord.watch.effects import Cue, Priority
 from sensord.watch.sounds import BURSTS, CUES, every_sound
+from tests.program import CODE, ROOT
 from tests.recorded_pins import beeps, recording_factory
 
-ROOT = Path(__file__).parent.parent.parent
 CONFIG = '[chime]\nkind = "active"\npin = 17\nfactory = "mock"\n'
 
 
@@ -81,8 +81,7 @@ def test_playing_reaches_the_pins_and_leaves_them_low(monkeypatch: pytest.Monkey
 def test_a_play_that_is_ended_by_a_signal_leaves_quietly(tmp_path: Path) -> None:
     path = tmp_path / "sensord.toml"
     path.write_text(CONFIG)
-    code = "from sensord.cli import main; raise SystemExit(main())"
-    command_line = [sys.executable, "-uc", code, "sounds", "ready", "--play", "--config", str(path)]
+    command_line = [sys.executable, "-uc", CODE, "sounds", "ready", "--play", "--config", str(path)]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     with subprocess.Popen(
         command_line, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment, text=True

@@ -7,7 +7,6 @@ import re
 import select
 import signal
 import subprocess
-import sys
 import termios
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,11 +24,12 @@ from sensord.screens.glyphs import ASCII, BLOCKS
 from sensord.watch.effects import Cue, Cued
 from sensord.watch.events import Acknowledge, Command, PauseAudio, Reset, Shelve, StartBatch, Unshelve
 from tests.fake_daemon import FakeDaemon
+from tests.program import SENSORD
 from tests.screens.invented import SNAPSHOTS
 
 LIMITS = Limits(brooders=("brooder",), dishes=("dish",))
 TOP = Path(__file__).parent.parent.parent
-COMMAND = [sys.executable, "-c", "from sensord.cli import main; raise SystemExit(main())", "watch"]
+COMMAND = [*SENSORD, "watch"]
 
 
 @pytest.fixture

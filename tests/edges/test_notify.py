@@ -21,7 +21,7 @@ from sensord.fake_tree import FakeProbe, FakeTree
 from sensord.watch.alarms import AlarmSettings
 from sensord.watch.nursery import NurserySettings
 from tests.mqtt.mosquitto import until
-from tests.whole.test_daemon_process import ROOT, SENSORD
+from tests.program import ROOT, SENSORD
 
 CONFIG = """
 [one_wire]

@@ -4,10 +4,8 @@ import json
 import os
 import pty
 import subprocess
-import sys
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -29,8 +27,8 @@ from tests.mqtt.conftest import Daemon
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, free_port, until
 from tests.mqtt.world import alarm_view, settings, snapshot
+from tests.program import ROOT, SENSORD
 
-ROOT = Path(__file__).parents[2]
 CLOCK = SystemClock()
 NOW = 1_800_000_000.0
 DANGER = replace(alarm_view(), condition=Condition.DANGEROUSLY_COLD, priority=Priority.HIGH)
@@ -200,7 +198,7 @@ def test_keys_choose_search_and_look_in() -> None:
     assert keys.quitting
 
 
-WATCH = [sys.executable, "-c", "from sensord.cli import main; raise SystemExit(main())", "watch", "--fleet"]
+WATCH = [*SENSORD, "watch", "--fleet"]
 
 
 def test_once_prints_every_unit_and_answers_with_the_exit_code(broker: Broker, daemon: Callable[..., Daemon]) -> None:

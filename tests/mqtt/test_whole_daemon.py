@@ -3,7 +3,6 @@
 import contextlib
 import signal
 import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,8 +14,8 @@ from sensord.fake_tree import FakeProbe, FakeTree
 from sensord.watch.events import Condition
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, until
+from tests.program import ROOT, SENSORD
 
-ROOT = Path(__file__).parents[2]
 TOPICS = Topics("sensord", "attic")
 TOO_COLD = TOPICS.alarm("brooder", Condition.TOO_COLD)
 KEEPALIVE_SECONDS = 5
@@ -41,7 +40,7 @@ interval_seconds = 1
 
 
 def sensord(verb: str) -> list[str]:
-    return [sys.executable, "-c", "from sensord.cli import main; raise SystemExit(main())", verb]
+    return [*SENSORD, verb]
 
 
 class Air:

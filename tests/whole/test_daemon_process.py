@@ -3,18 +3,19 @@
 import os
 import signal
 import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from sensord.clock import SystemClock
+from sensord.edges.topics import Topics
 from sensord.fake_tree import FakeProbe, FakeTree
 from tests.mqtt.listener import Listener
-from tests.mqtt.mosquitto import Broker, until
+from tests.mqtt.mosquitto import Broker
+from tests.program import ROOT, SENSORD
 
+STATUS = Topics("sensord", "attic").status
 AIR, PASTE = "28-00000000000a", "28-00000000000b"
 
 CONFIG = """
@@ -48,9 +49,6 @@ interval_seconds = 1
 keepalive_seconds = 5
 """
 
-SENSORD = [sys.executable, "-c", "from sensord.cli import main; raise SystemExit(main())"]
-ROOT = Path(__file__).parents[2]
-
 
 class House:
     """A daemon process on a fake tree, and a listener at its broker."""
@@ -75,9 +73,6 @@ class House:
         )
         return self.process
 
-    def said(self, topic: str) -> list[Any]:
-        return [one for one in self.listener.heard if one.topic == f"sensord/attic/{topic}"]
-
 
 @pytest.fixture
 def house(tmp_path: Path) -> Iterator[House]:
@@ -93,26 +88,21 @@ def house(tmp_path: Path) -> Iterator[House]:
     broker.kill()
 
 
-def status(house: House) -> str:
-    said = house.said("status")
-    return said[-1].payload.decode() if said else ""
-
-
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_stopped_daemon_ends_quietly_and_says_goodbye(house: House, number: signal.Signals) -> None:
     process = house.run()
-    until(lambda: status(house) == "online", 15, "online")
+    house.listener.wait_payload(STATUS, b"online", 15)
     process.send_signal(number)
     _, err = process.communicate(timeout=15)
     assert process.returncode == 0
     assert "Traceback" not in err
-    until(lambda: status(house) == "offline", 5, "offline")
+    house.listener.wait_payload(STATUS, b"offline", 5)
     assert not house.socket.exists()
 
 
 def test_a_second_daemon_on_the_same_socket_is_refused_with_a_sentence(house: House) -> None:
     house.run()
-    until(lambda: status(house) == "online", 15, "online")
+    house.listener.wait_payload(STATUS, b"online", 15)
     second = subprocess.run(
         [*SENSORD, "run", "--config", str(house.config), "--socket", str(house.socket), "--state", str(house.folder)],
         capture_output=True,
