@@ -5,7 +5,7 @@ import json
 import os
 from pathlib import Path
 
-from sensord.commands.durations import duration_seconds, duration_words
+from sensord.durations import duration_seconds, duration_written
 from sensord.edges.control_client import ControlClient
 from sensord.edges.control_wire import client_path
 from sensord.errors import CommandError
@@ -76,5 +76,5 @@ def _said(verb: str, params: dict[str, object]) -> str:
     if verb == "acknowledge":
         return f"acknowledged: {what}"
     seconds = params.get("for_seconds")
-    length = f"for {duration_words(seconds)}" if isinstance(seconds, float) else "for as long as the config allows"
+    length = f"for {duration_written(seconds)}" if isinstance(seconds, float) else "for as long as the config allows"
     return f"shelved {length}: {what}"

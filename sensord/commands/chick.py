@@ -5,8 +5,8 @@ import json
 from dataclasses import asdict
 
 from sensord.care.chicks import Chick, age_days
-from sensord.commands.durations import duration_seconds
 from sensord.commands.keeping import add_place_options, chick_name, enter, now_utc, open_history, say
+from sensord.durations import duration_seconds
 from sensord.errors import DataError
 
 __all__ = ["arguments", "run"]

@@ -9,9 +9,9 @@ import threading
 from pathlib import Path
 
 from sensord.clock import FastClock, SystemClock
-from sensord.commands.durations import duration_seconds
 from sensord.commands.run import stop_on_signals
 from sensord.daemon import Daemon
+from sensord.durations import duration_seconds
 from sensord.edges.journal import Journal
 from sensord.errors import BrokerError, DataError
 from sensord.fake_tree import FakeTree

@@ -11,6 +11,7 @@ import traceback
 from types import TracebackType
 from typing import TextIO
 
+from sensord.durations import duration, foretold
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
@@ -134,13 +135,14 @@ def _told(item: Effect) -> tuple[int, str] | None:
             gap = f" of {item.gap_seconds:.0f} s" if item.gap_seconds is not None else ""
             return (_WARNING if item.fault else _INFO), f"probe {item.probe}: {item.what}{fault}{gap}"
         case Forecast():
-            return _WARNING, f"forecast {item.place} {item.condition}: in about {item.in_seconds / 60:.0f} min"
+            when = foretold(item.in_seconds, item.low_seconds, item.high_seconds)
+            return _WARNING, f"forecast {item.place} {item.condition}: {when}"
         case BandMoved():
             return _INFO, f"brooder {item.place}: band is now {item.band} ({item.source})"
         case BatchStarted():
             return _INFO, f"dish {item.dish}: batch started ({item.origin})"
         case GapFound():
-            length = "for an unknown time" if item.gap_seconds is None else f"for {item.gap_seconds / 60:.0f} min"
+            length = "for an unknown time" if item.gap_seconds is None else f"for {duration(item.gap_seconds)}"
             return _WARNING, f"nobody watched {length}: {_air(item)}"
         case Answered(done=False):
             return _WARNING, f"command {item.verb} ({item.origin}) refused: {item.reason}"

@@ -2,6 +2,7 @@
 
 from datetime import UTC, tzinfo
 
+from sensord.durations import duration, foretold
 from sensord.screens.chicks import chick_words
 from sensord.screens.words import (
     alarm_state_words,
@@ -10,7 +11,6 @@ from sensord.screens.words import (
     condition_words,
     countdown,
     dish_words,
-    duration,
     hidden_words,
     interval,
     is_open,
@@ -68,7 +68,7 @@ def _brooder_line(view: BrooderView, was: str) -> str:
     celsius = "no reading" if view.celsius is None else f"{was}{view.celsius:.1f} °C"
     parts = [f"{view.name}: {celsius}", f"{was}{brooder_words(view)}", f"keep at {view.band} ({view.band_source})"]
     if view.leaves_band_in_seconds is not None and not was:
-        parts.append(f"will leave its band in about {duration(view.leaves_band_in_seconds)}")
+        parts.append(f"may leave its band in about {duration(view.leaves_band_in_seconds)}")
     return ", ".join([*parts, *view.notes])
 
 
@@ -108,7 +108,8 @@ def effect_line(effect: Effect) -> str | None:
             detail = f" ({effect.detail})" if effect.detail else ""
             return f"probe {effect.probe}: {effect.what.value.replace('_', ' ')}{fault}{detail}"
         case Forecast():
-            return f"{effect.place}: {condition_words(effect.condition)} expected in {duration(effect.in_seconds)}"
+            when = foretold(effect.in_seconds, effect.low_seconds, effect.high_seconds)
+            return f"{effect.place}: {condition_words(effect.condition)} expected {when}"
         case BandMoved():
             return f"{effect.place}: keep at {effect.band} now ({effect.source})"
         case BatchStarted():

@@ -5,11 +5,12 @@ from statistics import fmean
 
 from rich.text import Text
 
+from sensord.durations import duration
 from sensord.readings import Band
 from sensord.screens.glyphs import letters
 from sensord.screens.page import PRIORITY_STYLES, Look, line, wrapped
 from sensord.screens.ruler import QUIET, Scale, mark_row, scale_row, slim_row, track_rows
-from sensord.screens.words import brooder_words, countdown, dish_words, duration, interval, is_open
+from sensord.screens.words import brooder_words, countdown, dish_words, interval, is_open
 from sensord.watch.effects import DishState, Verdict
 from sensord.watch.views import BrooderView, DishView, ProbeView, Snapshot, Trail
 
@@ -249,7 +250,7 @@ def _dish_band(view: DishView) -> str:
 def _brooder_details(view: BrooderView) -> list[tuple[str, str]]:
     details = []
     if view.leaves_band_in_seconds is not None:
-        details.append((f"will leave its band in about {duration(view.leaves_band_in_seconds)}", "yellow"))
+        details.append((f"may leave its band in about {duration(view.leaves_band_in_seconds)}", "yellow"))
     details += [(note, "") for note in view.notes]
     known = [part for part in (view.stage, view.humidity) if part]
     known.append(_brooder_band(view))

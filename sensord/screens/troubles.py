@@ -2,9 +2,10 @@
 
 from rich.text import Text
 
+from sensord.durations import duration
 from sensord.screens.page import PRIORITY_STYLES, Look, line, wrapped
 from sensord.screens.ruler import QUIET
-from sensord.screens.words import alarm_state_words, condition_words, countdown, duration, hidden_words, is_open, marks
+from sensord.screens.words import alarm_state_words, condition_words, countdown, hidden_words, is_open, marks
 from sensord.watch.views import AlarmView, ProbeView, Snapshot
 
 __all__ = ["alarm_rows", "probe_rows", "trouble_rows"]

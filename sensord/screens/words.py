@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from enum import Enum, unique
 
+from sensord.durations import duration
 from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition
 from sensord.watch.views import AlarmView, BrooderView, DishView, Snapshot
@@ -21,7 +22,6 @@ __all__ = [
     "condition_words",
     "countdown",
     "dish_words",
-    "duration",
     "hidden_words",
     "interval",
     "is_open",
@@ -270,18 +270,6 @@ def hidden_words(snapshot: Snapshot) -> list[str]:
         standing = [condition_words(alarm.condition) for alarm in alarms if alarm.standing]
         lines.append(f"{place}: {what} {state}" + (f" (standing: {', '.join(standing)})" if standing else ""))
     return lines
-
-
-def duration(seconds: float) -> str:
-    """A length of time for reading: `40 s`, `4 min`, `2 h 05 min`, `3 days`."""
-    if seconds < 90:
-        return f"{max(0, round(seconds))} s"
-    minutes = round(seconds / 60)
-    if minutes < 60:
-        return f"{minutes} min"
-    if minutes < 48 * 60:
-        return f"{minutes // 60} h {minutes % 60:02d} min"
-    return f"{minutes // 1440} days"
 
 
 def countdown(seconds: float) -> str:

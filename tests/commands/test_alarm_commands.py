@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sensord.cli import main
-from sensord.commands.durations import duration_seconds, duration_words
+from sensord.durations import duration_seconds, duration_written
 from sensord.edges.commands import Limits
 from sensord.errors import DataError
 from sensord.watch.events import Acknowledge, Condition, Shelve
@@ -54,7 +54,7 @@ def test_no_daemon_is_exit_2_and_says_how_to_start_one(tmp_path: Path, capsys: p
 )
 def test_durations_are_read_as_people_write_them(text: str, seconds: float) -> None:
     assert duration_seconds(text) == seconds
-    assert duration_seconds(duration_words(seconds)) == seconds
+    assert duration_seconds(duration_written(seconds)) == seconds
 
 
 def test_a_duration_that_no_clock_could_wait_for_is_refused() -> None:

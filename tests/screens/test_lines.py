@@ -69,7 +69,7 @@ def test_stale_lines_call_nothing_ready() -> None:
         (Noted(1.0, "p", Note.PROBE_FAULT, FaultKind.CRC_ERROR), "probe p: probe fault crc error"),
         (
             Forecast(1.0, "brooder", Condition.TOO_COLD, 900.0, 600.0, 1500.0),
-            "brooder: too cold expected in 15 min",
+            "brooder: too cold expected in about 15 min",
         ),
         (
             BandMoved(1.0, "brooder", Band(31.0, 33.0), "profile", False),
