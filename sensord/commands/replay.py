@@ -46,7 +46,7 @@ def run(options: argparse.Namespace) -> int:
         try:
             out = sys.stdout if options.out is None else stack.enter_context(options.out.open("w", encoding="utf-8"))
         except OSError as error:
-            raise DataError(f"--out {options.out}: cannot be written: {error}") from error
+            raise DataError(f"--out {options.out}: cannot be written: {error.strerror}") from error
         for effect in replay.run(settings, recording.observations):
             line = replay.line(effect)
             if line is not None:
