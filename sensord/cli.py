@@ -6,12 +6,13 @@ Exit codes: 0 done, 1 the answer is no or an alarm stands, 2 usage or config err
 import argparse
 import importlib
 import os
+import re
 import sys
 from collections.abc import Sequence
 from typing import NamedTuple
 
 from sensord import __version__
-from sensord.errors import SensordError
+from sensord.errors import CommandError, SensordError
 
 __all__ = ["VERBS", "Verb", "main"]
 
@@ -54,7 +55,7 @@ VERBS: dict[str, Verb] = {
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the exit code of the process."""
-    given = list(sys.argv[1:] if arguments is None else arguments)
+    given = _joined(sys.argv[1:] if arguments is None else arguments)
     options = argparse.Namespace(verb=None)
     try:
         parser = _parser(given)
@@ -66,7 +67,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code: int = module.run(options)
     except SensordError as error:
         print(f"sensord {options.verb}: {error}", file=sys.stderr)
-        return 2
+        return 1 if isinstance(error, CommandError) else 2
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
@@ -74,6 +75,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     return code
+
+
+def _joined(given: Sequence[str]) -> list[str]:
+    """`--for -5m` as `--for=-5m`: argparse would take what begins with a minus for an option of its own."""
+    joined: list[str] = []
+    for word in given:
+        if re.match(r"-[\d.]", word) and joined and re.fullmatch(r"--[a-z-]+", joined[-1]):
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
 
 
 def _parser(given: list[str]) -> argparse.ArgumentParser:

@@ -6,6 +6,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from sensord.contradictions import Trouble
+from sensord.edges.model_words import shown_value, wanted
 from sensord.sections import Config
 
 __all__ = ["not_toml", "troubles_of"]
@@ -27,12 +28,14 @@ def _trouble(item: Any) -> Trouble:
     if item["type"] == "missing":
         return Trouble(where, "is missing: add it")
     if where[0] == "brooders" and where[2:3] == ("hatched",):
-        return Trouble(where[:3], f"give a day such as 2026-05-04, or a list of days (yours: {_shown(item['input'])})")
+        return Trouble(
+            where[:3], f"give a day such as 2026-05-04, or a list of days (yours: {shown_value(item['input'])})"
+        )
     if item["type"] == "dict_type":
         return Trouble(where, f"this is a table: write [{where[0]}.NAME] and its keys below")
     if item["type"] == "model_type":
         return Trouble(where, f"this is a table: write [{'.'.join(map(str, where))}] and its keys below")
-    return Trouble(where, f"{_wanted(item)} (yours: {_shown(item['input'])})")
+    return Trouble(where, f"{wanted(item)} (yours: {shown_value(item['input'])})")
 
 
 def _known(where: tuple[str | int, ...]) -> list[str]:
@@ -45,47 +48,6 @@ def _known(where: tuple[str | int, ...]) -> list[str]:
             if isinstance(candidate, type) and issubclass(candidate, BaseModel):
                 model = candidate
     return sorted(model.model_fields)
-
-
-_WANTED = {
-    "bool_parsing": "give true or false, without quotes",
-    "bool_type": "give true or false, without quotes",
-    "float_parsing": "give a number, without quotes",
-    "float_type": "give a number",
-    "int_from_float": "give a whole number",
-    "int_parsing": "give a whole number, without quotes",
-    "int_type": "give a whole number",
-    "list_type": "give a list in square brackets",
-    "path_type": "give the path of a file in quotes",
-    "string_too_short": "it is empty: write something",
-    "string_type": "give text in quotes",
-    "too_short": "the list is empty: name at least one",
-    "tuple_type": "give a list in square brackets",
-}
-"""What to write, by the kind of mistake that the models report."""
-
-
-def _wanted(item: Any) -> str:
-    kind, context = item["type"], item.get("ctx", {})
-    match kind:
-        case "greater_than_equal":
-            return f"give at least {context['ge']:g}"
-        case "greater_than":
-            return f"give more than {context['gt']:g}"
-        case "less_than_equal":
-            return f"give at most {context['le']:g}"
-        case "less_than":
-            return f"give less than {context['lt']:g}"
-        case "literal_error" | "enum":
-            return f"give one of {context['expected']}"
-        case _:
-            return str(_WANTED.get(kind, item["msg"].removeprefix("Value error, ")))
-
-
-def _shown(value: object) -> str:
-    """A value as TOML would have it, so far as that is short."""
-    text = str(value).lower() if isinstance(value, bool) else repr(value)
-    return text if len(text) <= 60 else f"{text[:60]}…"
 
 
 def not_toml(source: str, error: str) -> str:

@@ -35,8 +35,9 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(found, ensure_ascii=False))
         return 0
-    print(f"{found['file']}: {found['megabytes']} MB, from {found['from'] or 'now'} to {found['last_written']}")
-    print(", ".join(f"{count} {name}" for name, count in reader_words(found["rows"])))
+    covers = "no reading yet" if span is None else f"from {found['from']} to {found['last_written']}"
+    print(f"{found['file']}: {found['megabytes']} MB, {covers}")
+    print(", ".join(f"{count} {name}" for name, count in reader_words(found["rows"])) or "nothing in it yet")
     if options.check:
         print("checked: sound")
     if options.backup is not None:

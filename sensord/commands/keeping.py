@@ -13,14 +13,17 @@ from sensord.config import DEFAULT_PATH
 from sensord.edges.commands import Limits, parse_fields
 from sensord.edges.control_client import ControlClient, DaemonAwayError
 from sensord.edges.control_wire import client_path
+from sensord.edges.database import leaving_nothing
 from sensord.edges.history import FILE_NAME, History
 from sensord.edges.history_reader import HistoryReader
 from sensord.errors import CommandError, DataError
 from sensord.places import state_beside
+from sensord.sections import HistorySection
 from sensord.watch.effects import Answered, EntryMade
 from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
 
 __all__ = [
+    "NO_CHICKS",
     "add_place_options",
     "chick_name",
     "enter",
@@ -36,6 +39,8 @@ __all__ = [
 # A time of day still to come was yesterday's, if yesterday's is no longer ago than this.
 _YESTERDAY_WITHIN = timedelta(hours=12)
 _CLOCK = SystemClock()
+
+NO_CHICKS = "no chicks yet: `sensord chick NAME --hatched DATE` adds one"
 
 
 def number(text: str) -> float:
@@ -101,15 +106,25 @@ def _enter_directly(options: argparse.Namespace, verb: str, fields: dict[str, ob
         return False, str(error)
     if not isinstance(entry, LogFeed | WeighIn | EnterChick):
         raise CommandError(f"{verb} is no entry of the log")
-    answers: list[Answered] = []
-    history = History(
-        history_path(options).parent, load_config(options.config).history, _CLOCK, answers.append, daemon=False
-    )
+    path = history_path(options)
     try:
-        history.handle(EntryMade(seconds, entry))
+        with leaving_nothing(path):
+            return True, _stored(path, load_config(options.config).history, EntryMade(seconds, entry))
+    except CommandError as error:
+        return False, str(error)
+
+
+def _stored(path: Path, section: HistorySection, made: EntryMade) -> str:
+    """Have one entry written; the answer. Raises `CommandError` with the reason where it is refused."""
+    answers: list[Answered] = []
+    history = History(path.parent, section, _CLOCK, answers.append, daemon=False)
+    try:
+        history.handle(made)
     finally:
         history.close()
-    return answers[0].done, answers[0].reason
+    if not answers[0].done:
+        raise CommandError(answers[0].reason)
+    return answers[0].reason
 
 
 def say(options: argparse.Namespace, verb: str, answer: tuple[bool, str]) -> int:

@@ -30,6 +30,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--to", dest="end", metavar="TIME", help="where it ends (default: now)")
     parser.add_argument("--out", type=Path, metavar="FILE", help="a page (.html) or a sheet (.pdf, .svg); a new file")
     add_place_options(parser)
+    parser.epilog = (
+        f"{parser.epilog}\n\nIt reads the history's file, also while the daemon writes: no --socket is needed."
+    )
 
 
 def run(options: argparse.Namespace) -> int:

@@ -66,3 +66,10 @@ def test_a_duration_that_no_clock_could_wait_for_is_refused() -> None:
 def test_what_is_no_duration_is_refused_with_an_example(text: str) -> None:
     with pytest.raises(DataError, match="such as 90s, 5m or 1h30m"):
         duration_seconds(text)
+
+
+def test_a_duration_with_a_minus_is_read_as_one_and_refused(
+    daemon: FakeDaemon, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["shelve", "brooder", "--for", "-5m", "--socket", str(daemon.path)]) == 2
+    assert "'-5m' is not a duration" in capsys.readouterr().err
