@@ -4,12 +4,15 @@ Exit codes: 0 done, 1 the answer is no or an alarm stands, 2 usage or config err
 """
 
 import argparse
+import errno
 import importlib
+import io
 import os
 import re
 import sys
 from collections.abc import Sequence
-from typing import NamedTuple
+from pathlib import Path
+from typing import NamedTuple, TextIO
 
 from sensord import __version__
 from sensord.errors import CommandError, SensordError
@@ -57,6 +60,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the exit code of the process."""
     given = _joined(sys.argv[1:] if arguments is None else arguments)
     options = argparse.Namespace(verb=None)
+    sys.stdout, sys.stderr = _can_take_all(sys.stdout), _can_take_all(sys.stderr)
     try:
         parser = _parser(given)
         options = parser.parse_args(given)
@@ -65,6 +69,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return 2
         module = importlib.import_module(f"sensord.commands.{VERBS[options.verb].module}")
         code: int = module.run(options)
+        sys.stdout.flush()
     except SensordError as error:
         print(f"sensord {options.verb}: {error}", file=sys.stderr)
         return 1 if isinstance(error, CommandError) else 2
@@ -72,9 +77,32 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 130
     except BrokenPipeError:
         # The reader of our output (a pager, head) has gone: nothing is wrong, and nothing more can be said.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _say_no_more()
         return 0
+    except OSError as error:
+        if error.errno not in _OUTPUT_IS_FULL or error.filename is not None:
+            raise
+        _say_no_more()
+        print(f"sensord {options.verb}: the output cannot be written: {error.strerror}", file=sys.stderr)
+        return 2
     return code
+
+
+def _can_take_all(stream: TextIO | None) -> TextIO:
+    """The same stream, with `?` for what its encoding lacks; where whoever started us closed it, one to nowhere."""
+    if stream is None:
+        return Path(os.devnull).open("w", encoding="utf-8")
+    if isinstance(stream, io.TextIOWrapper):
+        stream.reconfigure(errors="replace")
+    return stream
+
+
+_OUTPUT_IS_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
+
+
+def _say_no_more() -> None:
+    """What is still waiting to be printed goes nowhere, so that Python does not try once more at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _joined(given: Sequence[str]) -> list[str]:

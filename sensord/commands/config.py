@@ -12,6 +12,7 @@ from pydantic import BaseModel
 
 from sensord.assembly import check_hatch_dates, nursery_settings
 from sensord.clock import SystemClock
+from sensord.commands.terminal import say_as_utf_8
 from sensord.config import DEFAULT_PATH, line_of, load, text_of
 from sensord.errors import ConfigError
 from sensord.sections import Config
@@ -39,7 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     if options.example:
-        print(shipped("sensord.toml").read_text(encoding="utf-8"), end="")
+        print(shipped("sensord.toml").read_text(encoding="utf-8"), end="", file=say_as_utf_8())
         return 0
     try:
         config = load(options.config)

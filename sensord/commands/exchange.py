@@ -2,12 +2,12 @@
 
 import argparse
 import json
-import sys
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TextIO
 
 from sensord.commands.keeping import add_place_options, history_path, moment, open_history
+from sensord.commands.terminal import say_as_utf_8
 from sensord.edges.exchange import TABLES, export_csv, export_jsonl, import_file
 from sensord.errors import DataError
 
@@ -40,9 +40,7 @@ def _export(options: argparse.Namespace) -> int:
     start = _EARLIEST if options.start is None else moment(options.start)
     end = _LATEST if options.end is None else moment(options.end)
     with open_history(options) as reader, ExitStack() as stack:
-        out: TextIO = sys.stdout
-        if options.out is not None:
-            out = stack.enter_context(_new_file(options.out))
+        out = say_as_utf_8() if options.out is None else stack.enter_context(_new_file(options.out))
         if chosen == "csv":
             rows = reader.export(lambda c, path: export_csv(c, path, options.what, out, start, end))
         else:

@@ -46,5 +46,10 @@ def run(options: argparse.Namespace) -> int:
 
 
 def reader_words(rows: object) -> list[tuple[str, int]]:
-    """Only what there is any of."""
-    return [(name.replace("_", " "), count) for name, count in dict(rows).items() if count]  # type: ignore[call-overload]
+    """Only what there is any of, one or many."""
+    counts: dict[str, int] = dict(rows)  # type: ignore[call-overload]
+    return [(_many(name.replace("_", " "), count), count) for name, count in counts.items() if count]
+
+
+def _many(name: str, count: int) -> str:
+    return name if count == 1 else f"{name}es" if name.endswith("ch") else f"{name}s"

@@ -186,7 +186,7 @@ def _band(text: str | None, config: Config, dish: str | None) -> tuple[Band, str
         return Band(low, high), "--band"
     if dish is not None and dish not in config.dishes:
         known = ", ".join(config.dishes) or "none in the config"
-        raise DataError(f"--dish {dish}: there is no such dish (known: {known})")
+        raise DataError(f"there is no dish '{dish}' (known: {known})")
     if dish is None and len(config.dishes) == 1:
         dish = next(iter(config.dishes))
     section = config.dishes[dish].band if dish is not None else DishSection.model_fields["band"].default

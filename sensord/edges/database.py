@@ -73,7 +73,7 @@ def _told(path: Path, error: sqlite3.Error | OSError) -> StorageError:
     return StorageError(f"{path}: the history cannot be kept ({error})")
 
 
-def lock(path: Path) -> IO[bytes]:
+def lock(path: Path, remedy: str = "stop it first") -> IO[bytes]:
     """Become the only writer of the history at `path` until the returned file is closed, or the process ends.
 
     Raises `StorageError` at once where another process is.
@@ -85,9 +85,7 @@ def lock(path: Path) -> IO[bytes]:
             fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             held.close()
-            raise StorageError(
-                f"{path}: another sensord writes this history: stop the daemon first, or reach it with --socket"
-            ) from None
+            raise StorageError(f"{path}: another sensord writes this history: {remedy}") from None
         return held
 
 

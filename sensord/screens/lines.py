@@ -6,14 +6,15 @@ from sensord.durations import duration, foretold
 from sensord.screens.chicks import chick_words
 from sensord.screens.words import (
     alarm_state_words,
+    alarm_time_words,
     answer,
     brooder_words,
     condition_words,
     countdown,
     dish_words,
+    for_the_keeper,
     hidden_words,
     interval,
-    is_open,
     marks,
 )
 from sensord.watch.effects import (
@@ -39,7 +40,7 @@ def snapshot_lines(snapshot: Snapshot, stale_seconds: float | None = None, zone:
     """Everything worth saying of a snapshot, the answer first; `stale_seconds` as in `words.answer`."""
     lines = [answer(snapshot, stale_seconds, zone).sentence]
     was = "was " if stale_seconds is not None else ""
-    for alarm in filter(is_open, snapshot.alarms):
+    for alarm in for_the_keeper(snapshot.alarms):
         lines += _alarm_lines(alarm, snapshot)
     lines += hidden_words(snapshot)
     lines += [_brooder_line(brooder, was) for brooder in snapshot.brooders]
@@ -58,8 +59,8 @@ def snapshot_lines(snapshot: Snapshot, stale_seconds: float | None = None, zone:
 
 
 def _alarm_lines(alarm: AlarmView, snapshot: Snapshot) -> list[str]:
-    since = duration(snapshot.seconds - alarm.since_seconds)
-    title = f"{marks(alarm.priority)} {alarm.place} {condition_words(alarm.condition)} for {since}"
+    title = f"{marks(alarm.priority)} {alarm.place} {condition_words(alarm.condition)}"
+    title += alarm_time_words(alarm, snapshot.seconds)
     lines = [f"{title}, {alarm_state_words(alarm)}"]
     return [*lines, f"→ {alarm.do_first}"] if alarm.standing else lines
 

@@ -139,7 +139,9 @@ def _ruler(shown: _Shown, look: Look, plan: PlacePlan, width: int) -> list[Text]
 
 
 def _age(seconds: float) -> str:
-    return f"{round(seconds)} s" if seconds < 100 else f"{round(seconds / 60)} min"
+    if seconds < 100:
+        return f"{round(seconds)} s"
+    return f"{round(seconds / 60)} min" if round(seconds) % 60 == 0 else countdown(seconds)
 
 
 def _slim(shown: _Shown, look: Look, width: int) -> Text:
@@ -252,7 +254,7 @@ def _brooder_details(view: BrooderView) -> list[tuple[str, str]]:
     if view.leaves_band_in_seconds is not None:
         details.append((f"may leave its band in about {duration(view.leaves_band_in_seconds)}", "yellow"))
     details += [(note, "") for note in view.notes]
-    known = [part for part in (view.stage, view.humidity) if part]
+    known = [part for part in (view.stage, view.humidity and f"humidity: {view.humidity}") if part]
     known.append(_brooder_band(view))
     return [*details, (" · ".join(known), QUIET)]
 

@@ -3,6 +3,7 @@
 Whatever is not known to be right is never called right, and only a dish that the watch calls ready is.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from enum import Enum, unique
@@ -16,12 +17,14 @@ __all__ = [
     "Answer",
     "Tone",
     "alarm_state_words",
+    "alarm_time_words",
     "answer",
     "brooder_words",
     "clock_time",
     "condition_words",
     "countdown",
     "dish_words",
+    "for_the_keeper",
     "hidden_words",
     "interval",
     "is_open",
@@ -119,19 +122,18 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
         since = clock_time(snapshot, zone)
         when = f"SINCE {since}, for {duration(stale_seconds)}" if since else f"FOR {duration(stale_seconds)}"
         return Answer(Tone.STALE, f"NO DATA {when}: look at the chicks yourself", ("no data",))
-    standing = [alarm for alarm in snapshot.alarms if alarm.standing and is_open(alarm)]
-    standing.sort(key=lambda alarm: -alarm.priority)
+    standing = [alarm for alarm in for_the_keeper(snapshot.alarms) if alarm.standing]
     dishes = [dish for dish in snapshot.dishes if dish.state is not DishState.AWAY]
     dishes.sort(key=lambda dish: (_DISH_ORDER.index(dish.state), dish.ready_in_seconds or 0.0))
     first = next((alarm for alarm in standing if _comes_before_food(alarm)), None)
     if first is not None:
         ready = any(dish.state is DishState.READY for dish in dishes)
         later = "a dish is ready, but this comes first" if ready else ""
-        return _alarm_answer(first, later)
+        return _alarm_answer(first, snapshot, later)
     if dishes:
         return _dish_answer(dishes[0], _brooders_clause(snapshot, standing))
     if standing:
-        return _alarm_answer(standing[0], "")
+        return _alarm_answer(standing[0], snapshot, "")
     found = _brooder_answer(snapshot)
     if any(is_open(alarm) for alarm in snapshot.alarms):
         return replace(found, also="an alarm waits for you")
@@ -143,8 +145,10 @@ def _comes_before_food(alarm: AlarmView) -> bool:
     return alarm.priority is Priority.HIGH or alarm.condition in _BEFORE_FOOD
 
 
-def _alarm_answer(alarm: AlarmView, also: str) -> Answer:
-    celsius = "" if alarm.celsius is None else f", {alarm.celsius:.1f} °C"
+def _alarm_answer(alarm: AlarmView, snapshot: Snapshot, also: str) -> Answer:
+    now = next((one.celsius for one in snapshot.brooders if one.name == alarm.place), None)
+    shown = alarm.celsius if now is None or alarm.celsius is None else now
+    celsius = "" if shown is None else f", {shown:.1f} °C"
     words = condition_words(alarm.condition).upper()
     sentence = f"{marks(alarm.priority)} {alarm.place.upper()} {words}{celsius}"
     shout = _CONDITION_SHOUTS[alarm.condition]
@@ -256,6 +260,25 @@ def alarm_state_words(alarm: AlarmView) -> str:
             return "suppressed"
         case AlarmState.OUT_OF_SERVICE:
             return "out of service"
+
+
+def alarm_time_words(alarm: AlarmView, seconds: float) -> str:
+    """How long its condition has stood at `seconds`, or how long ago it went; with a blank before it."""
+    if alarm.standing:
+        return (
+            f" for {duration(seconds - (alarm.since_seconds if alarm.began_seconds is None else alarm.began_seconds))}"
+        )
+    if alarm.state in (AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED):
+        return f" until {duration(seconds - alarm.since_seconds)} ago"
+    return ""
+
+
+def for_the_keeper(alarms: Iterable[AlarmView]) -> list[AlarmView]:
+    """The alarms that are not hidden, in the order in which a person should see to them."""
+    return sorted(
+        filter(is_open, alarms),
+        key=lambda alarm: (not alarm.standing, not _comes_before_food(alarm), -alarm.priority),
+    )
 
 
 def hidden_words(snapshot: Snapshot) -> list[str]:

@@ -129,7 +129,7 @@ def test_what_this_water_cannot_do_is_exit_1_with_what_would_help(
         (["--band", "36"], "--band 36: give two temperatures"),
         (["--band", "38:36"], "--band 38:36: needs low below high"),
         (["--band", "40:44"], "--band 40:44: needs low below high, both from 30 to 43 °C"),
-        (["--dish", "soup"], "--dish soup: there is no such dish"),
+        (["--dish", "soup"], "there is no dish 'soup'"),
         (["--chicks", "4"], "--amount-ml: is the whole batch"),
     ],
 )
