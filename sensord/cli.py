@@ -7,6 +7,7 @@ import argparse
 import errno
 import importlib
 import io
+import logging
 import os
 import re
 import sys
@@ -60,6 +61,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the exit code of the process."""
     given = _joined(sys.argv[1:] if arguments is None else arguments)
     options = argparse.Namespace(verb=None)
+    # Who runs a command reads its sentences; only the daemon has a journal that takes what modules log.
+    logging.getLogger("sensord").addHandler(logging.NullHandler())
     sys.stdout, sys.stderr = _can_take_all(sys.stdout), _can_take_all(sys.stderr)
     try:
         parser = _parser(given)

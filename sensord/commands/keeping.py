@@ -13,10 +13,10 @@ from sensord.config import DEFAULT_PATH
 from sensord.edges.commands import Limits, parse_fields
 from sensord.edges.control_client import ControlClient, DaemonAwayError
 from sensord.edges.control_wire import client_path
-from sensord.edges.database import leaving_nothing
+from sensord.edges.database import DamagedError, leaving_nothing
 from sensord.edges.history import FILE_NAME, History
 from sensord.edges.history_reader import HistoryReader
-from sensord.errors import CommandError, DataError
+from sensord.errors import CommandError, DataError, StorageError
 from sensord.places import state_beside
 from sensord.sections import HistorySection
 from sensord.watch.effects import Answered, EntryMade
@@ -84,7 +84,12 @@ def history_path(options: argparse.Namespace) -> Path:
 
 def open_history(options: argparse.Namespace) -> HistoryReader:
     """The reading side. Raises `StorageError` where there is no history yet."""
-    return HistoryReader(history_path(options))
+    try:
+        return HistoryReader(history_path(options))
+    except DamagedError as error:
+        raise StorageError(
+            f"{error}: put a copy in its place; without one the daemon's next start sets it aside and begins anew"
+        ) from error
 
 
 def enter(options: argparse.Namespace, verb: str, fields: dict[str, object]) -> tuple[bool, str]:

@@ -192,11 +192,15 @@ def copy_into(connection: Connection, path: Path, copy: Path) -> None:
     """A whole, compact copy of the history at this instant, also while it is being written. Raises `StorageError`."""
     if copy.exists():
         raise StorageError(f"{copy}: there is a file of this name already: choose another, nothing is overwritten")
-    with telling(copy):
-        connection.execute("VACUUM INTO ?", (str(copy),))
-        with telling(path):
-            check = sqlite3.connect(copy)
-            try:
-                sound(check, copy, thorough=True)
-            finally:
-                check.close()
+    try:
+        with telling(copy):
+            connection.execute("VACUUM INTO ?", (str(copy),))
+            with telling(path):
+                check = sqlite3.connect(copy)
+                try:
+                    sound(check, copy, thorough=True)
+                finally:
+                    check.close()
+    except StorageError:
+        copy.unlink(missing_ok=True)  # half a copy is none
+        raise

@@ -227,3 +227,11 @@ def test_a_value_that_is_too_long_or_too_large_is_told_in_plain_words(shell: She
     shell("chick", "pip")
     assert "note: give at most 200 characters" in shell("feed", "pip", "--note", "x" * 300)[1]
     assert "every_hours: give at most 24" in shell("chick", "pip", "--every", "99h")[1]
+
+
+def test_a_damaged_history_is_told_once_with_the_remedy(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "history.db").write_text("no database, however long it is" * 40)
+    code, _, err = Shell(tmp_path, capsys)("history", socket=False)
+    assert code == 2
+    assert "put a copy in its place" in err
+    assert len(err.splitlines()) == 1

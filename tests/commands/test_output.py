@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from sensord.commands.files import a_new_file
+from sensord.errors import DataError
 from tests.program import ROOT, SENSORD
 
 SAYS_MUCH = ["mqtt", "schema"]
@@ -80,3 +82,16 @@ def test_what_is_kept_as_a_file_is_utf_8_wherever_it_is_made() -> None:
     environment = {**os.environ, "PYTHONIOENCODING": "latin-1"}
     done = subprocess.run([*SENSORD, "config", "--example"], capture_output=True, cwd=ROOT, check=True, env=environment)
     assert "°C".encode() in done.stdout
+
+
+def test_a_file_that_could_not_be_written_whole_is_gone_so_that_the_next_try_is_not_refused(tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    with pytest.raises(DataError, match=r"page\.html: cannot be written: no space left"), a_new_file(page) as path:
+        path.write_text("half")
+        raise OSError(28, "No space left on device")
+    assert not page.exists()
+    with a_new_file(page) as path:
+        path.write_text("whole")
+    with pytest.raises(DataError, match="nothing is overwritten"), a_new_file(page):
+        pass
+    assert page.read_text() == "whole"
