@@ -84,11 +84,15 @@ def test_what_is_kept_as_a_file_is_utf_8_wherever_it_is_made() -> None:
     assert "°C".encode() in done.stdout
 
 
+def half(path: Path) -> None:
+    path.write_text("half")
+    raise OSError(28, "No space left on device")
+
+
 def test_a_file_that_could_not_be_written_whole_is_gone_so_that_the_next_try_is_not_refused(tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     with pytest.raises(DataError, match=r"page\.html: cannot be written: no space left"), a_new_file(page) as path:
-        path.write_text("half")
-        raise OSError(28, "No space left on device")
+        half(path)
     assert not page.exists()
     with a_new_file(page) as path:
         path.write_text("whole")
