@@ -18,7 +18,7 @@ from typing import NamedTuple, TextIO
 from sensord import __version__
 from sensord.errors import CommandError, SensordError
 
-__all__ = ["VERBS", "Verb", "main"]
+__all__ = ["VERBS", "Verb", "main", "parser_for"]
 
 
 class Verb(NamedTuple):
@@ -65,7 +65,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     logging.getLogger("sensord").addHandler(logging.NullHandler())
     sys.stdout, sys.stderr = _can_take_all(sys.stdout), _can_take_all(sys.stderr)
     try:
-        parser = _parser(given)
+        parser = parser_for(given)
         options = parser.parse_args(given)
         if options.verb is None:
             parser.print_help()
@@ -119,7 +119,7 @@ def _joined(given: Sequence[str]) -> list[str]:
     return joined
 
 
-def _parser(given: list[str]) -> argparse.ArgumentParser:
+def parser_for(given: Sequence[str]) -> argparse.ArgumentParser:
     """All verbs by name and summary; only the one asked for is imported, so that `--help` stays quick."""
     parser = argparse.ArgumentParser(
         prog="sensord",
