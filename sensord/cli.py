@@ -41,6 +41,11 @@ VERBS: dict[str, Verb] = {
     ),
     "acknowledge": Verb("alarms", "say that an alarm was noticed", "sensord acknowledge brooder too-cold"),
     "shelve": Verb("alarms", "hide an alarm for a limited time", "sensord shelve brooder --for 5m"),
+    "out-of-service": Verb(
+        "alarms", "take an alarm out of the watch until you put it back", "sensord out-of-service nest chick-on-probe"
+    ),
+    "return-to-service": Verb("alarms", "put it back", "sensord return-to-service nest chick-on-probe"),
+    "stage": Verb("stage", "say which stage the chicks have reached", "sensord stage feathered --brooder nest"),
     "feed": Verb("feed", "write a feed down, or see who is due", "sensord feed pip 4.5 --crop empty"),
     "weigh": Verb("weigh", "write a weight down, or see how a chick grows", "sensord weigh pip 45.2"),
     "chick": Verb("chick", "add a chick, change or list them", "sensord chick pip --hatched 2031-05-04"),

@@ -84,6 +84,11 @@ class House:
         self._started.append(process)
         return process
 
+    def stop(self) -> None:
+        """End the daemon in order."""
+        self._started[-1].terminate()
+        self._started[-1].wait(_ENDS_WITHIN_SECONDS)
+
     def kill(self) -> None:
         """Let the daemon die as in a power cut."""
         self._started[-1].kill()

@@ -29,7 +29,7 @@ def test_every_link_to_a_file_leads_there(page: Path) -> None:
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_every_verb_that_is_named_exists(page: Path) -> None:
-    named = set(re.findall(r"(?<![\w/.-])sensord ([a-z]+)(?=[ `\n])", "\n".join(_code(page.read_text()))))
+    named = set(re.findall(r"(?<![\w/.-])sensord ([a-z-]+)(?=[ `\n])", "\n".join(_code(page.read_text()))))
     assert named <= set(VERBS), named - set(VERBS)
 
 
@@ -62,7 +62,7 @@ def _commands(text: str) -> Iterator[str]:
     """Every `sensord VERB …` with something after the verb, in code of either kind."""
     for code in _code(text):
         for line in code.splitlines():
-            found = re.search(r"(?:^|[\s/])(sensord [a-z]+ [^`&|>#]+)", line.strip().removeprefix("$ "))
+            found = re.search(r"(?:^|[\s/])(sensord [a-z-]+ [^`&|>#]+)", line.strip().removeprefix("$ "))
             if found and not re.search(r"[…\[]", found.group(1)):
                 yield found.group(1)
 
@@ -82,7 +82,7 @@ def _sentences() -> Iterator[tuple[str, str]]:
     for path in sorted((TOP / "sensord").rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text())):
             if isinstance(node, ast.Constant) and isinstance(node.value, str):
-                for command in re.findall(r"`(sensord [a-z]+(?: [^`…|]+)?)`", node.value):
+                for command in re.findall(r"`(sensord [a-z-]+(?: [^`…|{]+)?)`", node.value):
                     yield path.name, command
 
 

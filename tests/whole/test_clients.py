@@ -38,6 +38,30 @@ def test_an_evening_with_a_daemon(house: House) -> None:
     assert "known are brooder, supper" in house.ask("shelve", "nest").stdout
 
 
+def test_an_alarm_is_out_of_service_until_it_is_put_back(house: House) -> None:
+    taken = house.ask("out-of-service", "brooder", "too-cold")
+    assert taken.stdout.startswith("out of service until `sensord return-to-service brooder too-cold`")
+    assert "too cold out of service" in house.ask("watch", "--once").stdout
+    assert house.ask("out-of-service", "brooder").returncode == 2
+    assert house.ask("return-to-service", "brooder", "too-cold").stdout == "in service again: brooder too-cold\n"
+    assert house.ask("return-to-service", "brooder", "too-cold").returncode == 1
+
+
+def test_a_stage_is_set_where_the_band_follows_a_profile_and_refused_elsewhere(house: House) -> None:
+    pinned = house.ask("stage", "feathered")
+    assert (pinned.returncode, pinned.stdout.startswith("not done: ")) == (1, True)
+    house.stop()
+    followed = house.config.read_text().replace(
+        "band = { low_celsius = 33.0, high_celsius = 36.0 }", 'profile = "synthesis"\nstage = "hatchling"'
+    )
+    house.config.write_text(followed)
+    house.run()
+    until(lambda: "35.0–37.0" in house.ask("watch", "--once").stdout, 20, "the band of the profile")
+    unknown = house.ask("stage", "teenager")
+    assert (unknown.returncode, "known are hatchling" in unknown.stdout) == (1, True)
+    assert house.ask("stage", "feathered", "--brooder", "brooder").stdout == "feathered: the band follows\n"
+
+
 def test_a_watch_outlives_the_daemon_and_comes_back_with_it(house: House, tmp_path: Path) -> None:
     said = tmp_path / "said"
     with said.open("w") as out:
