@@ -6,20 +6,24 @@ import signal
 import sys
 import tempfile
 import threading
+from datetime import UTC, datetime
 from pathlib import Path
 
-from sensord.clock import FastClock, SystemClock
+from sensord.clock import Clock, FastClock, SystemClock
 from sensord.commands.run import stop_on_signals
 from sensord.daemon import Daemon
 from sensord.durations import duration_seconds
-from sensord.edges.journal import Journal
+from sensord.edges.journal import INFO, Journal
 from sensord.errors import BrokerError, DataError
 from sensord.fake_tree import FakeTree
 from sensord.places import Places
 from sensord.publishing import forget
 from sensord.scene import CONFIG, Scene
+from sensord.screens.lines import effect_line
 from sensord.sections import Config
 from sensord.service import build
+from sensord.watch.effects import Effect
+from sensord.watch.views import Snapshot
 
 __all__ = ["arguments", "run"]
 
@@ -49,7 +53,7 @@ def run(options: argparse.Namespace) -> int:
         places = Places(options.state or Path(folder) / "state", Path(folder) / "control.sock")
         shows = sys.stdout.isatty() and not options.plain
         with tree, (Path(folder) / "journal.log").open("w") as hidden:
-            journal = Journal(hidden if shows else sys.stdout)
+            journal = Journal(hidden) if shows else _PlainLines(clock)
             daemon = build(config, clock, places, journal, SystemClock(), _STALL_SECONDS * options.speed)
             stop_on_signals(daemon)
             if seconds is not None:
@@ -63,6 +67,24 @@ def run(options: argparse.Namespace) -> int:
             with contextlib.suppress(BrokerError):
                 forget(config, config.mqtt, places.state)
     return 0
+
+
+class _PlainLines(Journal):
+    """A journal on the screen: what happens, in a keeper's words and with the demo's own time of day."""
+
+    def __init__(self, clock: Clock) -> None:
+        super().__init__(sys.stdout)
+        self._clock = clock
+
+    def handle(self, item: Effect | Snapshot) -> None:
+        if isinstance(item, Snapshot):
+            super().handle(item)
+        elif line := effect_line(item):
+            self.write(INFO, line)
+
+    def write(self, level: int, text: str) -> None:
+        at = datetime.fromtimestamp(self._clock.utc_seconds(), UTC).astimezone()
+        super().write(level, "\n".join(f"{at:%H:%M:%S} {line}" for line in text.splitlines()))
 
 
 def _leave_nothing_on_signals() -> None:

@@ -23,7 +23,6 @@ from sensord.watch.effects import Answered, EntryMade
 from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
 
 __all__ = [
-    "NO_CHICKS",
     "add_place_options",
     "chick_name",
     "enter",
@@ -39,8 +38,6 @@ __all__ = [
 # A time of day still to come was yesterday's, if yesterday's is no longer ago than this.
 _YESTERDAY_WITHIN = timedelta(hours=12)
 _CLOCK = SystemClock()
-
-NO_CHICKS = "no chicks yet: `sensord chick NAME --hatched DATE` adds one"
 
 
 def number(text: str) -> float:

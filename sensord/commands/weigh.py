@@ -9,7 +9,6 @@ from sensord.care.chicks import Chick, Weighing, age_days
 from sensord.care.entries import chick_named
 from sensord.care.growth import Fit, Flag, daily, expected_grams, fit, flags, gains
 from sensord.commands.keeping import (
-    NO_CHICKS,
     add_place_options,
     chick_name,
     enter,
@@ -19,6 +18,7 @@ from sensord.commands.keeping import (
     open_history,
     say,
 )
+from sensord.screens.day import NO_CHICKS
 
 __all__ = ["arguments", "run"]
 

@@ -16,6 +16,7 @@ from sensord.screens.words import (
     hidden_words,
     interval,
     marks,
+    state_words,
 )
 from sensord.watch.effects import (
     AlarmChanged,
@@ -75,7 +76,7 @@ def _brooder_line(view: BrooderView, was: str) -> str:
 
 def _dish_lines(view: DishView, was: str) -> list[str]:
     celsius = "no reading" if view.reading_celsius is None else f"{was}{view.reading_celsius:.1f} °C"
-    parts = [f"{view.name}: {celsius}", f"{was}{dish_words(view)}"]
+    parts = [f"{view.name}: {celsius}", f"{was}{dish_words(view.state)}"]
     if was:
         return [", ".join(parts)]
     if view.why and view.state is not DishState.AWAY:
@@ -99,11 +100,11 @@ def effect_line(effect: Effect) -> str | None:
         case AlarmChanged(state=AlarmState.NORMAL, previous=AlarmState.SHELVED):
             return None
         case AlarmChanged():
-            return f"{effect.place} {condition_words(effect.condition)}: {effect.state.value.replace('-', ' ')}"
+            return f"{effect.place} {condition_words(effect.condition)}: {state_words(effect.state)}"
         case DishChanged():
             celsius = "" if effect.celsius is None else f", paste about {effect.celsius:.1f} °C"
             why = f" ({effect.why})" if effect.why else ""
-            return f"{effect.dish}: {effect.state.value}{celsius}{why}"
+            return f"{effect.dish}: {dish_words(effect.state)}{celsius}{why}"
         case Noted():
             fault = f" {effect.fault.value.replace('_', ' ')}" if effect.fault else ""
             detail = f" ({effect.detail})" if effect.detail else ""

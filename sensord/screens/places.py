@@ -183,7 +183,7 @@ def _brooder(view: BrooderView, snapshot: Snapshot) -> _Shown:
 def _dish(view: DishView, snapshot: Snapshot) -> _Shown:
     probes = [probe for probe in snapshot.probes if probe.name == view.probe]
     style = _alarm_style(view.name, snapshot) or _DISH_STYLES.get(view.state, "")
-    words = dish_words(view)
+    words = dish_words(view.state)
     if view.verdict is not None and view.state is not DishState.AWAY:
         words += f" · {view.verdict}"
         if view.probability is not None:

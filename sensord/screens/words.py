@@ -29,6 +29,7 @@ __all__ = [
     "interval",
     "is_open",
     "marks",
+    "state_words",
 ]
 
 
@@ -223,9 +224,9 @@ def brooder_words(brooder: BrooderView) -> str:
     return "too cold" if brooder.celsius < brooder.band.middle_celsius else "too warm"
 
 
-def dish_words(dish: DishView) -> str:
+def dish_words(state: DishState) -> str:
     """What may be said of the paste."""
-    return _DISH_WORDS[dish.state]
+    return _DISH_WORDS[state]
 
 
 def condition_words(condition: Condition) -> str:
@@ -238,28 +239,30 @@ def marks(priority: Priority) -> str:
     return "!" * priority
 
 
-def alarm_state_words(alarm: AlarmView) -> str:
+_STATE_WORDS = {
+    AlarmState.NORMAL: "over",
+    AlarmState.UNACKNOWLEDGED: "not acknowledged",
+    AlarmState.ACKNOWLEDGED: "acknowledged",
+    AlarmState.RETURNED_UNACKNOWLEDGED: "over again, not acknowledged",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "held until reset, not acknowledged",
+    AlarmState.LATCHED_ACKNOWLEDGED: "held until reset",
+    AlarmState.SHELVED: "shelved",
+    AlarmState.SUPPRESSED: "suppressed",
+    AlarmState.OUT_OF_SERVICE: "out of service",
+}
+
+
+def state_words(state: AlarmState) -> str:
     """Where an alarm is between raised and gone."""
-    match alarm.state:
-        case AlarmState.NORMAL:
-            return "over"
-        case AlarmState.UNACKNOWLEDGED:
-            return "not acknowledged"
-        case AlarmState.ACKNOWLEDGED:
-            return "acknowledged"
-        case AlarmState.RETURNED_UNACKNOWLEDGED:
-            return "over again, not acknowledged"
-        case AlarmState.LATCHED_UNACKNOWLEDGED:
-            return "held until reset, not acknowledged"
-        case AlarmState.LATCHED_ACKNOWLEDGED:
-            return "held until reset"
-        case AlarmState.SHELVED:
-            left = alarm.shelved_left_seconds
-            return "shelved" if left is None else f"shelved, back in {countdown(left)}"
-        case AlarmState.SUPPRESSED:
-            return "suppressed"
-        case AlarmState.OUT_OF_SERVICE:
-            return "out of service"
+    return _STATE_WORDS[state]
+
+
+def alarm_state_words(alarm: AlarmView) -> str:
+    """The same of one alarm, with the time that its shelf has left."""
+    left = alarm.shelved_left_seconds
+    if alarm.state is AlarmState.SHELVED and left is not None:
+        return f"shelved, back in {countdown(left)}"
+    return state_words(alarm.state)
 
 
 def alarm_time_words(alarm: AlarmView, seconds: float) -> str:

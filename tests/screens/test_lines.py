@@ -64,7 +64,7 @@ def test_stale_lines_call_nothing_ready() -> None:
         ),
         (
             DishChanged(1.0, "dish", "p", DishState.READY, DishState.HOT, 37.4, why="in the band"),
-            "dish: ready, paste about 37.4 °C (in the band)",
+            "dish: ready to feed, paste about 37.4 °C (in the band)",
         ),
         (Noted(1.0, "p", Note.PROBE_FAULT, FaultKind.CRC_ERROR), "probe p: probe fault crc error"),
         (

@@ -1,6 +1,7 @@
 """A keeper's verbs against a daemon that runs: answered, refused with a reason, and not surprised when it dies."""
 
 import json
+import socket
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -36,6 +37,18 @@ def test_an_evening_with_a_daemon(house: House) -> None:
     assert house.ask("shelve", "brooder", "--for", "2m").stdout == "shelved for 2m: brooder\n"
     assert "alarms.shelve_seconds" in house.ask("shelve", "brooder", "--for", "2h").stdout
     assert "known are brooder, supper" in house.ask("shelve", "nest").stdout
+
+
+def test_a_broker_that_is_not_there_is_told_on_the_screen_and_in_the_log(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+    with House(tmp_path, port) as house:
+        daemon = house.run()
+        told = f"mqtt does not work: no broker at 127.0.0.1:{port}: nobody listens there"
+        until(lambda: told in house.ask("watch", "--once").stdout, 20, "the missing broker")
+        daemon.terminate()
+        _, log = daemon.communicate(timeout=15)
+    assert log.count("output mqtt is in trouble: no broker at") == 1
 
 
 def test_an_alarm_is_out_of_service_until_it_is_put_back(house: House) -> None:
