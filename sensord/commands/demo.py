@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sensord.clock import Clock, FastClock, SystemClock
+from sensord.commands.numbers import number
 from sensord.commands.run import stop_on_signals
 from sensord.daemon import Daemon
 from sensord.durations import duration_seconds
@@ -32,7 +33,7 @@ _STALL_SECONDS = 0.5
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--speed", type=float, default=1.0, metavar="N", help="N times as fast as life (1 to 120)")
+    parser.add_argument("--speed", type=number, default=1.0, metavar="N", help="N times as fast as life (1 to 120)")
     parser.add_argument("--for", dest="duration", metavar="DURATION", help="end after so long of the demo's time: 40m")
     parser.add_argument("--broker", metavar="HOST:PORT", help="publish to this MQTT broker")
     parser.add_argument("--state", type=Path, metavar="DIR", help="keep the history there, for `sensord report`")

@@ -2,7 +2,6 @@
 
 import argparse
 import json
-import math
 import os
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -30,7 +29,6 @@ __all__ = [
     "local",
     "moment",
     "now_utc",
-    "number",
     "open_history",
     "say",
 ]
@@ -38,17 +36,6 @@ __all__ = [
 # A time of day still to come was yesterday's, if yesterday's is no longer ago than this.
 _YESTERDAY_WITHIN = timedelta(hours=12)
 _CLOCK = SystemClock()
-
-
-def number(text: str) -> float:
-    """An option's number, with a decimal point or a decimal comma."""
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise argparse.ArgumentTypeError(f"'{text}' is no number: write it like 4.5")
-    return value
 
 
 def chick_name(text: str) -> str:

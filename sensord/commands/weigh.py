@@ -14,10 +14,10 @@ from sensord.commands.keeping import (
     enter,
     local,
     moment,
-    number,
     open_history,
     say,
 )
+from sensord.commands.numbers import number
 from sensord.screens.day import NO_CHICKS
 
 __all__ = ["arguments", "run"]

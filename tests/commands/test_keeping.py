@@ -10,7 +10,8 @@ import pytest
 
 from sensord.cli import main
 from sensord.clock import SystemClock
-from sensord.commands.keeping import moment, number
+from sensord.commands.keeping import moment
+from sensord.commands.numbers import number
 from sensord.edges.journal import Journal
 from sensord.errors import DataError
 from sensord.places import Places
