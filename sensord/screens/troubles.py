@@ -55,11 +55,11 @@ def trouble_rows(snapshot: Snapshot, look: Look) -> list[Text]:
     if snapshot.audio_paused_left_seconds is not None:
         left = countdown(snapshot.audio_paused_left_seconds)
         rows.append(line(look, look.width, "  ", (f"sound paused, back in {left}", "bold yellow")))
-    rows += [
-        line(look, look.width, "  ", (f"{output.name} does not work", "bold yellow"), f": {output.words}")
-        for output in snapshot.outputs
-        if not output.working
-    ]
+    for output in snapshot.outputs:
+        if not output.working:
+            first, *more = wrapped(f"{output.name} does not work: {output.words}", look.width - 5)
+            rows.append(line(look, look.width, "  ", (first, "bold yellow")))
+            rows += [line(look, look.width, "    ", row) for row in more]
     for probe in snapshot.probes:
         if probe.fault is not None:
             rows += _probe_trouble(probe, look)
