@@ -18,6 +18,7 @@ from sensord.edges.chime import Chime
 from sensord.outlets import Outlet
 from sensord.sections import ChimeSection
 from sensord.watch.effects import Alerting, Cue, Cued, Effect, Priority
+from tests.bench.table import target
 
 __all__ = ["TARGET_MILLISECONDS", "Latency", "main", "measure"]
 
@@ -109,7 +110,8 @@ def main() -> int:
     for row in rows:
         figures = (row.p50_milliseconds, row.p99_milliseconds, row.worst_milliseconds)
         print(f"{row.what:<34}{row.rounds:>8}" + "".join(f"{figure:>9.3f}" for figure in figures))
-    return int(any(row.p99_milliseconds >= TARGET_MILLISECONDS for row in rows if not row.what.endswith("busy")))
+    quick = all(row.p99_milliseconds < TARGET_MILLISECONDS for row in rows if not row.what.endswith("busy"))
+    return 0 if target(f"effect to pin, p99 under {TARGET_MILLISECONDS:g} ms", quick) else 1
 
 
 if __name__ == "__main__":
