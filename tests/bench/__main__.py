@@ -104,9 +104,9 @@ def page(outcomes: list[Outcome], minutes: float, load: tuple[float, float]) -> 
 _HEAD = """# Benchmarks
 
 Written by `python -m tests.bench --write docs/benchmarks.md` in {minutes:.0f} minutes on {cores} cores
-({machine}) with Python {python}.
-Nothing here ran on a Pi or wrote to an SD card. The load of the machine was {before:.1f} before and {after:.1f} after; over 1
-before means that other work ran beside, and that times are longer than they need be, ratios less so.
+({machine}) with Python {python}. Nothing here ran on a Pi or wrote to an SD card. The load of the machine was
+{before:.1f} before and {after:.1f} after; over 1 before means that other work ran beside, and that times are longer
+than they need be, ratios less so.
 
 What the scores say of dishes and brooders stands in [dish-scores.md](dish-scores.md) and [brooder.md](brooder.md), what
 the instructions mean on a small Pi in [appliance.md](appliance.md#on-a-pi-zero-2-w).

@@ -15,7 +15,7 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from sensord.clock import SystemClock
 from sensord.edges.chime import Chime
-from sensord.outlets import Outlet
+from sensord.outlets import Outlet, close_all
 from sensord.sections import ChimeSection
 from sensord.watch.effects import Alerting, Cue, Cued, Effect, Priority
 from tests.bench.table import target
@@ -91,7 +91,7 @@ def _measured(what: str, before: Effect, timed: Effect, rounds: int, *, queued: 
         if not seen.wait(10):
             raise RuntimeError(f"{what}: the pin did not change within ten seconds")
         milliseconds.append((changed[0] - start) * 1000)
-        outlet.close(1.0)
+        close_all([outlet], 1.0)
         factory.close()
     ranks = statistics.quantiles(milliseconds, n=100)
     return Latency(what, rounds, ranks[49], ranks[98], max(milliseconds))
