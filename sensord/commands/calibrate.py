@@ -76,22 +76,32 @@ def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -
     try:
         record = _record(options, session, config, name, rom, clock)
         keeper.say("\n".join(result_lines(record, config, name)))
-        if not session.confirm():
+        if not session.confirm() or not _kept(file, record, session):
             keeper.say("Not kept: nothing was changed.")
             return 1
     except KeyboardInterrupt:
         keeper.say("\nStopped: nothing was changed.")
         raise
     except CommandError as error:
-        keeper.say(
-            f"{error}." if str(error).startswith("stopped") else f"No calibration: {error}. Nothing was changed."
-        )
+        stopped = str(error).startswith("stopped")
+        keeper.say(f"S{str(error)[1:]}." if stopped else f"No calibration: {error}. Nothing was changed.")
         return 1
-    append(file, record)
     keeper.say(f"Kept in {file}." + (" Restart the daemon to use it." if record.passed is None else ""))
     if options.json:
         print(record.model_dump_json(exclude_none=True))
     return 1 if record.passed is False else 0
+
+
+def _kept(file: Path, record: Record, session: Session) -> bool:
+    """Whether the result of half an hour is on the disk; a full one can be made room on, and asked again."""
+    while True:
+        try:
+            append(file, record)
+            return True
+        except StorageError as error:
+            session.keeper.say(f"{error}.")
+            if not session.keep_again():
+                return False
 
 
 def _check_may_write(folder: Path) -> None:

@@ -1,5 +1,7 @@
 """A keeper at a terminal, as the dialogue of a calibration sees them."""
 
+import termios
+from contextlib import suppress
 from textwrap import fill
 from typing import TextIO
 
@@ -27,9 +29,14 @@ class Terminal:
         print(told, file=self._out, flush=True)
 
     def ask(self, question: str) -> str:
+        if self._answers.isatty():
+            # What was typed while readings came is no answer to a question that had not been asked.
+            with suppress(termios.error):
+                termios.tcflush(self._answers, termios.TCIFLUSH)
         print(question, end="", file=self._out, flush=True)
         line = self._answers.readline()
         if not line:
+            print(file=self._out)
             raise CommandError("stopped, as no answer came: nothing was changed")
         return line.strip()
 
