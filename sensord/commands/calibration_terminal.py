@@ -1,10 +1,9 @@
 """A keeper at a terminal, as the dialogue of a calibration sees them."""
 
-import termios
-from contextlib import suppress
 from textwrap import fill
 from typing import TextIO
 
+from sensord.commands.terminal import forget_typed
 from sensord.errors import CommandError
 
 __all__ = ["Terminal"]
@@ -29,10 +28,7 @@ class Terminal:
         print(told, file=self._out, flush=True)
 
     def ask(self, question: str) -> str:
-        if self._answers.isatty():
-            # What was typed while readings came is no answer to a question that had not been asked.
-            with suppress(termios.error):
-                termios.tcflush(self._answers, termios.TCIFLUSH)
+        forget_typed(self._answers)
         print(question, end="", file=self._out, flush=True)
         line = self._answers.readline()
         if not line:
