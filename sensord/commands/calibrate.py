@@ -12,6 +12,7 @@ from sensord.clock import Clock, SystemClock
 from sensord.commands.calibration_session import Keeper, Session
 from sensord.commands.calibration_terminal import Terminal
 from sensord.commands.calibration_words import history_line, result_lines
+from sensord.commands.keeping import number
 from sensord.commands.kitchen_options import add_boiling, boiling_celsius, in_range, load_config
 from sensord.edges.calibrations import FILE_NAME, BudgetLine, Kind, PointTaken, Record, append, load
 from sensord.edges.one_wire import locate, probe_at
@@ -41,7 +42,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--history", action="store_true", help="past calibrations of this probe")
     parser.add_argument("--repeats", type=int, default=2, metavar="N", help="immersions of each point (default 2)")
     parser.add_argument(
-        "--reference-uncertainty", type=float, metavar="C", help="expanded uncertainty (k = 2) of the reference, °C"
+        "--reference-uncertainty", type=number, metavar="C", help="expanded uncertainty (k = 2) of the reference, °C"
     )
     add_boiling(parser.add_argument_group("where water boils"))
     parser.add_argument("--config", type=Path, metavar="FILE")

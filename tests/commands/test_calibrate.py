@@ -243,7 +243,7 @@ def test_a_reference_is_read_as_people_write_it_and_its_step_with_it(
     typed: str, true: float, step: float, world: World, options: Options, stored: Path
 ) -> None:
     keeper = InventedKeeper(world, {"reference read": typed, "Keep": "yes"})
-    assert calibrate_probe(options("--compare", "--reference-uncertainty", "0.1"), keeper, world.clock) == 0
+    assert calibrate_probe(options("--compare", "--reference-uncertainty", "0,1"), keeper, world.clock) == 0
     (record,) = load(stored)
     assert record.points[0].true_celsius == pytest.approx(true)
     (line,) = [line for line in record.budget if line.name == "reference display"]
