@@ -34,8 +34,8 @@ __all__ = ["Sample", "slope", "soak", "verdicts"]
 
 DAY_SECONDS = 86_400.0
 MINUTE_DAYS = 8
-MEMORY_MEGABYTES_A_DAY, MEMORY_MEGABYTES = 0.02, 2.0
-"""A Pi Zero 2 W has 512 MB: a year may cost 7 of them."""
+MEMORY_MEGABYTES_A_DAY, MEMORY_MEGABYTES = 0.05, 2.0
+"""A Pi Zero 2 W has 512 MB: a year may cost 18 of them. Less than that cannot be told from the heap's own unrest."""
 DATABASE_KILOBYTES_A_DAY = 150.0
 """What is kept for ever (hours, alarms, entries) may cost 55 MB a year."""
 _MORE = """

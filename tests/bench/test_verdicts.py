@@ -24,7 +24,7 @@ def missed(samples: list[Sample]) -> list[str]:
         (lambda _: 50.0, []),
         (lambda day: 48.0 + min(day, 3.0), []),  # caches fill in the first days
         (lambda day: 50.0 + (1.0 if day > 20 else 0.0), []),  # one step
-        (lambda day: 50.0 + 0.03 * day, ["memory"]),  # a creep
+        (lambda day: 50.0 + 0.07 * day, ["memory"]),  # a creep
         (lambda day: 50.0 + (3.0 if day > 25 else 0.0), ["memory"]),  # a large step
     ],
 )
