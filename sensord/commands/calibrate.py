@@ -12,8 +12,8 @@ from sensord.clock import Clock, SystemClock
 from sensord.commands.calibration_session import Keeper, Session
 from sensord.commands.calibration_terminal import Terminal
 from sensord.commands.calibration_words import history_line, result_lines
-from sensord.commands.keeping import number
 from sensord.commands.kitchen_options import add_boiling, boiling_celsius, in_range, load_config
+from sensord.commands.numbers import number
 from sensord.edges.calibrations import FILE_NAME, BudgetLine, Kind, PointTaken, Record, append, load
 from sensord.edges.one_wire import locate, probe_at
 from sensord.errors import CommandError, DataError, StorageError, WiringError
