@@ -54,7 +54,7 @@ def test_a_broker_that_is_not_there_is_told_on_the_screen_and_in_the_log(tmp_pat
 def test_an_alarm_is_out_of_service_until_it_is_put_back(house: House) -> None:
     taken = house.ask("out-of-service", "brooder", "too-cold")
     assert taken.stdout.startswith("out of service until `sensord return-to-service brooder too-cold`")
-    assert "too cold out of service" in house.ask("watch", "--once").stdout
+    until(lambda: "too cold out of service" in house.ask("watch", "--once").stdout, 20, "the screen to say so")
     assert house.ask("out-of-service", "brooder").returncode == 2
     assert house.ask("return-to-service", "brooder", "too-cold").stdout == "in service again: brooder too-cold\n"
     assert house.ask("return-to-service", "brooder", "too-cold").returncode == 1
