@@ -9,16 +9,18 @@ A small physical model is followed by a bank of extended Kalman filters (plain f
     layering  what `unmixed` drifts to while nobody stirs
     tip, stem the probe's own two temperatures
 
-Each filter of the bank holds one time constant of the probe and one of two regimes, at rest or being stirred; the
-readings themselves weigh them (interacting multiple models). At rest the core stays warmer than the mean while the rim
-and the surface cool, so `unmixed` grows; a stir brings it back to nothing. That is all that limits one probe.
+Each filter of the bank holds one time constant of the probe and one of three regimes: being stirred, at rest with the
+tip in the core, at rest with the tip near the rim or the surface. The readings themselves weigh them (interacting
+multiple models). At rest the core stays warmer than the mean while rim and surface cool, so `unmixed` grows, upwards
+or downwards; a stir brings it back to nothing and may leave the tip elsewhere. That is all that limits one probe.
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import Enum, unique
 
-__all__ = ["Cooling", "CoolingSettings", "Regime", "disturb", "follow", "start"]
+__all__ = ["Cooling", "CoolingSettings", "Place", "Regime", "disturb", "follow", "start"]
 
 MEAN, LOSS, SOAK, UNMIXED, LAYERING, TIP, STEM = range(7)
 SIZE = 7
@@ -49,10 +51,32 @@ LOSS_DRIFT = 1e-5
 SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 2e-8, 3e-7
 UNMIXED_DRIFT_AT_REST, UNMIXED_DRIFT_STIRRED = 1e-5, 1.3e-3
 TIP_DRIFT = 1e-4
-LAYERING_USUAL, LAYERING_SPREAD, LAYERING_SPREAD_PER_RATE = 0.33, 0.12, 0.23
 LAYERING_FORGOTTEN_SECONDS = 3000.0
 FORGET_STIRRED_SECONDS = 6.0
 BEGINS_STIRRING_PER_SECOND, ENDS_STIRRING_PER_SECOND = 1.0 / 75.0, 1.0 / 14.0
+RIM_SHARE = 0.12
+"""Of rests, those in which the tip lies in the cool paste near the rim or the surface; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Layering:
+    """Where `unmixed` drifts to at rest: middle and spread, Celsius, each with a part that grows with the cooling."""
+
+    middle_per_rate: float
+    spread: float
+    spread_per_rate: float
+
+
+@unique
+class Place(Enum):
+    """What a filter of the bank takes the paste at the tip to be."""
+
+    STIRRED = Layering(0.33, 0.12, 0.23)
+    CORE = Layering(0.34, 0.12, 0.24)
+    RIM = Layering(-1.0, 0.15, 0.8)
+
+
+Rows = list[list[float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +97,7 @@ class Regime:
     """One filter of the bank: its weight, what it assumes, its state and covariance (rows)."""
 
     weight: float
-    stirring: bool
+    place: Place
     time_constant_seconds: float
     state: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
@@ -109,7 +133,7 @@ class Cooling:
     @property
     def stirring(self) -> float:
         """Probability that the paste is being stirred."""
-        return sum(r.weight for r in self.bank if r.stirring)
+        return sum(r.weight for r in self.bank if r.place is Place.STIRRED)
 
 
 def start(settings: CoolingSettings, seconds: float, celsius: float) -> Cooling:
@@ -125,6 +149,9 @@ def disturb(cooling: Cooling, silence_seconds: float = 0.0) -> Cooling:
     `silence_seconds` is how long ago the last reading was; the unrest counts from the next one.
     """
     bank = []
+    totals: dict[float, float] = {}
+    for regime in cooling.bank:
+        totals[regime.time_constant_seconds] = totals.get(regime.time_constant_seconds, 0.0) + regime.weight
     for regime in cooling.bank:
         state = list(regime.state)
         state[UNMIXED] *= 0.5
@@ -133,24 +160,15 @@ def disturb(cooling: Cooling, silence_seconds: float = 0.0) -> Cooling:
             for other in range(SIZE):
                 covariance[index][other] = covariance[other][index] = 0.0
             covariance[index][index] = spread**2
-        bank.append(
-            Regime(
-                regime.weight,
-                regime.stirring,
-                regime.time_constant_seconds,
-                tuple(state),
-                tuple(tuple(row) for row in covariance),
-            )
-        )
-    for_each = {(r.stirring, r.time_constant_seconds): r for r in bank}
-    total = {tau: sum(r.weight for r in bank if r.time_constant_seconds == tau) for _, tau in for_each}
-    shared = [
-        Regime((0.6 if stirring else 0.4) * total[tau], stirring, tau, r.state, r.covariance)
-        for (stirring, tau), r in for_each.items()
-    ]
+        weight = _SHARES_ANEW[regime.place] * totals[regime.time_constant_seconds]
+        bank.append(Regime(weight, regime.place, regime.time_constant_seconds, tuple(state), _tuples(covariance)))
     return Cooling(
-        cooling.seconds, cooling.room_celsius, tuple(shared), cooling.seconds + silence_seconds + UNSETTLED_SECONDS
+        cooling.seconds, cooling.room_celsius, tuple(bank), cooling.seconds + silence_seconds + UNSETTLED_SECONDS
     )
+
+
+_SHARES_ANEW = {Place.STIRRED: 0.6, Place.CORE: 0.4 * (1.0 - RIM_SHARE), Place.RIM: 0.4 * RIM_SHARE}
+"""Weights of the regimes after a disturbance, which mostly ends in a stir."""
 
 
 def _fresh(
@@ -161,10 +179,15 @@ def _fresh(
     stirred: float,
 ) -> Cooling:
     taus = settings.time_constants
+    shares = {
+        Place.STIRRED: stirred,
+        Place.CORE: (1.0 - stirred) * (1.0 - RIM_SHARE),
+        Place.RIM: (1.0 - stirred) * RIM_SHARE,
+    }
     bank = tuple(
-        Regime(share / len(taus), stirring, tau, state, covariance)
+        _laid(Regime(share / len(taus), place, tau, state, covariance), settings.room_celsius)
         for tau in taus
-        for stirring, share in ((True, stirred), (False, 1.0 - stirred))
+        for place, share in shares.items()
     )
     return Cooling(seconds, settings.room_celsius, bank)
 
@@ -188,7 +211,7 @@ def follow(cooling: Cooling, seconds: float, celsius: float) -> Cooling:
     miss = sum(r.weight * error for r, _, error, _ in measured)
     variance = sum(r.weight * (square + (error - miss) ** 2) for r, _, error, square in measured)
     kept = [
-        Regime(r.weight * likelihood / total, r.stirring, r.time_constant_seconds, r.state, r.covariance)
+        Regime(r.weight * likelihood / total, r.place, r.time_constant_seconds, r.state, r.covariance)
         for r, likelihood, _, _ in measured
     ]
     return Cooling(
@@ -209,36 +232,64 @@ def _prune(bank: list[Regime]) -> tuple[Regime, ...]:
         weights[tau] = weights.get(tau, 0.0) + regime.weight
     kept = [r for r in bank if weights[r.time_constant_seconds] > 1e-3]
     total = sum(r.weight for r in kept)
-    return tuple(Regime(r.weight / total, r.stirring, r.time_constant_seconds, r.state, r.covariance) for r in kept)
+    return tuple(Regime(r.weight / total, r.place, r.time_constant_seconds, r.state, r.covariance) for r in kept)
 
 
 def _pass(bank: tuple[Regime, ...], room: float, dt: float, unsettled: float) -> tuple[Regime, ...]:
     """Let `dt` seconds pass: the regimes mix, then each moves by its own physics."""
     begin, end = 1.0 - math.exp(-dt * BEGINS_STIRRING_PER_SECOND), 1.0 - math.exp(-dt * ENDS_STIRRING_PER_SECOND)
     moved: list[Regime] = []
-    for i in range(0, len(bank), 2):  # pairs: stirred, at rest
-        stirred, resting = bank[i], bank[i + 1]
-        to_stir = stirred.weight * (1.0 - end), resting.weight * begin
-        to_rest = stirred.weight * end, resting.weight * (1.0 - begin)
-        for stirring, shares in ((True, to_stir), (False, to_rest)):
-            state, covariance = _blend(stirred, resting, *shares)
-            moved.append(
-                _advance(sum(shares), stirring, stirred.time_constant_seconds, state, covariance, room, dt, unsettled)
-            )
+    for i in range(0, len(bank), 3):  # threes: stirred, core, rim
+        stirred, core, rim = bank[i : i + 3]
+        tau, ended = stirred.time_constant_seconds, stirred.weight * end
+        resting, at_rest = _blend(core, rim, core.weight * begin, rim.weight * begin)
+        rested = replace(core, weight=at_rest, state=tuple(resting[0]), covariance=_tuples(resting[1]))
+        for place, one, other, share, other_share in (
+            (Place.STIRRED, stirred, rested, stirred.weight * (1.0 - end), at_rest),
+            (Place.CORE, core, stirred, core.weight * (1.0 - begin), ended * (1.0 - RIM_SHARE)),
+            (
+                Place.RIM,
+                rim,
+                _laid(replace(stirred, place=Place.RIM), room),
+                rim.weight * (1.0 - begin),
+                ended * RIM_SHARE,
+            ),
+        ):
+            (state, covariance), weight = _blend(one, other, share, other_share)
+            moved.append(_advance(weight, place, tau, state, covariance, room, dt, unsettled))
     return tuple(moved)
 
 
-Rows = list[list[float]]
+def _laid(regime: Regime, room: float) -> Regime:
+    """The regime with its layering as it is where nothing has been seen of it yet."""
+    middle, spread = _layering(regime.place, _rate(regime.state, room))
+    state = [*regime.state[:LAYERING], middle, *regime.state[LAYERING + 1 :]]
+    covariance = [list(row) for row in regime.covariance]
+    for other in range(SIZE):
+        covariance[LAYERING][other] = covariance[other][LAYERING] = 0.0
+    covariance[LAYERING][LAYERING] = spread**2
+    return replace(regime, state=tuple(state), covariance=_tuples(covariance))
 
 
-def _blend(a: Regime, b: Regime, share_a: float, share_b: float) -> tuple[list[float], Rows]:
-    """The mixture of two filters as one normal distribution."""
+def _layering(place: Place, rate: float) -> tuple[float, float]:
+    """What the tip's spot drifts to beside the mean, Celsius, and its spread: layering follows the heat that leaves."""
+    usual = place.value
+    share = max(-1.5, min(2.0, -rate / 0.0125))
+    return usual.middle_per_rate * share, usual.spread + usual.spread_per_rate * min(2.0, abs(share))
+
+
+def _tuples(rows: Rows) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(row) for row in rows)
+
+
+def _blend(a: Regime, b: Regime, share_a: float, share_b: float) -> tuple[tuple[list[float], Rows], float]:
+    """The mixture of two filters as one normal distribution, and its weight."""
     total = share_a + share_b
     wa = share_a / total if total > 1e-300 else 0.5
     if wa > 0.9999:
-        return list(a.state), [list(row) for row in a.covariance]
+        return (list(a.state), [list(row) for row in a.covariance]), total
     if wa < 0.0001:
-        return list(b.state), [list(row) for row in b.covariance]
+        return (list(b.state), [list(row) for row in b.covariance]), total
     wb = 1.0 - wa
     apart = [x - y for x, y in zip(a.state, b.state, strict=True)]
     product = wa * wb
@@ -247,7 +298,7 @@ def _blend(a: Regime, b: Regime, share_a: float, share_b: float) -> tuple[list[f
         [wa * x + wb * y + product * di * dj for x, y, dj in zip(row_a, row_b, apart, strict=True)]
         for row_a, row_b, di in zip(a.covariance, b.covariance, apart, strict=True)
     ]
-    return state, covariance
+    return (state, covariance), total
 
 
 def _rate(state: Sequence[float], room: float) -> float:
@@ -255,17 +306,17 @@ def _rate(state: Sequence[float], room: float) -> float:
 
 
 def _advance(
-    weight: float, stirring: bool, tau: float, x: list[float], p: Rows, room: float, dt: float, unsettled: float
+    weight: float, place: Place, tau: float, x: list[float], p: Rows, room: float, dt: float, unsettled: float
 ) -> Regime:
     """One filter through `dt`: state by the model, covariance by its Jacobian, row by row as most of it is zeros."""
     mean, loss, soak, unmixed, layering, tip, stem = x
     over = mean - room
+    stirring = place is Place.STIRRED
     kept = math.exp(-dt / (tau if stirring else tau * REST_FACTOR))
     stem_kept = math.exp(-dt / STEM_SECONDS)
     soak_kept = math.exp(-dt / SOAK_SECONDS)
     rate = _rate(x, room)
-    usual = LAYERING_USUAL * max(-1.5, min(2.0, -rate / 0.0125))  # layering follows the heat that leaves
-    usual_spread = LAYERING_SPREAD + LAYERING_SPREAD_PER_RATE * min(2.0, abs(rate) / 0.0125)
+    usual, usual_spread = _layering(place, rate)
     if stirring:
         even_kept, drawn = math.exp(-dt / STIR_SECONDS), 0.0
         layer_kept = math.exp(-dt / FORGET_STIRRED_SECONDS)
@@ -315,7 +366,7 @@ def _advance(
     covariance[UNMIXED][UNMIXED] += unsettled * dt
     covariance[LAYERING][LAYERING] += (1.0 - layer_kept**2) * usual_spread**2
     covariance[TIP][TIP] += TIP_DRIFT * dt + (0.05 * (state[TIP] - tip)) ** 2
-    return Regime(weight, stirring, tau, state, tuple(tuple(row) for row in covariance))
+    return Regime(weight, place, tau, state, _tuples(covariance))
 
 
 def _measure(regime: Regime, celsius: float) -> tuple[Regime, float, float, float]:
@@ -332,7 +383,7 @@ def _measure(regime: Regime, celsius: float) -> tuple[Regime, float, float, floa
         tuple(a - ki * kj / expected for a, kj in zip(row, gain, strict=True)) for row, ki in zip(p, gain, strict=True)
     )
     return (
-        Regime(regime.weight, regime.stirring, regime.time_constant_seconds, state, covariance),
+        Regime(regime.weight, regime.place, regime.time_constant_seconds, state, covariance),
         likelihood,
         error,
         expected,
