@@ -37,6 +37,10 @@ LAYER_SECONDS = 48.0
 """How long resting paste takes to lie in layers again after a stir: conduction over a centimetre, (1 cm)2 / a."""
 STIR_SECONDS = 6.0
 """How fast stirring levels the paste out."""
+STIRRED_LOSS = 1.45
+"""How much more paste loses while it is stirred than just after: fresh surface, moving air, warm paste at the wall."""
+SKIN_SHARE, SKIN_SECONDS = 0.27, 75.0
+"""By how much losses fall at rest once surface and rim have cooled, and how long that takes."""
 REST_FACTOR = 1.55
 """How much slower a probe follows when nobody stirs: only conduction feeds the tip."""
 STEM_SHARE, STEM_LOSS, STEM_SECONDS = 0.045, 0.07, 48.0
@@ -46,9 +50,14 @@ TIME_CONSTANTS_SECONDS = (4.0, 5.5, 7.6, 10.5, 14.5)
 UNSETTLED_SECONDS = 16.0
 """How long after a disturbance the paste goes by no simple law: water lies on top, is stirred in by and by."""
 UNSETTLED_DRIFT = 0.014
+ANEW_CELSIUS, ANEW_SOAK = 6.0, 0.006
+"""How far water that is added may change the mean, and what else the bowl may then take or give, Celsius a second."""
+BOWL_PER_SECOND = 0.003
+"""What the bowl gives back of a sudden change of the paste: its heat capacity is some 0.3 of the paste's, and it
+follows in about `SOAK_SECONDS`."""
 MEAN_DRIFT = 4e-6
 LOSS_DRIFT = 1e-5
-SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 2e-8, 3e-7
+SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 4e-9, 4e-8
 UNMIXED_DRIFT_AT_REST, UNMIXED_DRIFT_STIRRED = 1e-5, 1.3e-3
 TIP_DRIFT = 1e-4
 LAYERING_FORGOTTEN_SECONDS = 3000.0
@@ -101,6 +110,13 @@ class Regime:
     time_constant_seconds: float
     state: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
+    skin: float = 0.0
+    """How far surface and rim have cooled below the core: 0 just stirred, 1 as at long rest."""
+
+    @property
+    def loss_factor(self) -> float:
+        """Losses as a multiple of those of paste just stirred."""
+        return STIRRED_LOSS if self.place is Place.STIRRED else 1.0 - SKIN_SHARE * self.skin
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +144,7 @@ class Cooling:
     @property
     def rate(self) -> float:
         """Of the mean, Celsius a second."""
-        return sum(r.weight * _rate(r.state, self.room_celsius) for r in self.bank)
+        return sum(r.weight * _rate(r.state, self.room_celsius, r.loss_factor) for r in self.bank)
 
     @property
     def stirring(self) -> float:
@@ -153,15 +169,18 @@ def disturb(cooling: Cooling, silence_seconds: float = 0.0) -> Cooling:
     for regime in cooling.bank:
         totals[regime.time_constant_seconds] = totals.get(regime.time_constant_seconds, 0.0) + regime.weight
     for regime in cooling.bank:
-        state = list(regime.state)
-        state[UNMIXED] *= 0.5
+        state = [*regime.state]
+        state[UNMIXED] = 0.0
         covariance = [list(row) for row in regime.covariance]
-        for index, spread in ((MEAN, 6.0), (SOAK, 0.006), (UNMIXED, 0.8), (LAYERING, 0.4)):
+        for index, spread in ((MEAN, ANEW_CELSIUS), (SOAK, ANEW_SOAK), (UNMIXED, 0.8)):
             for other in range(SIZE):
                 covariance[index][other] = covariance[other][index] = 0.0
             covariance[index][index] = spread**2
+        covariance[SOAK][SOAK] += (BOWL_PER_SECOND * ANEW_CELSIUS) ** 2
+        covariance[MEAN][SOAK] = covariance[SOAK][MEAN] = -BOWL_PER_SECOND * ANEW_CELSIUS**2
         weight = _SHARES_ANEW[regime.place] * totals[regime.time_constant_seconds]
-        bank.append(Regime(weight, regime.place, regime.time_constant_seconds, tuple(state), _tuples(covariance)))
+        anew = replace(regime, weight=weight, state=tuple(state), covariance=_tuples(covariance))
+        bank.append(_laid(anew, cooling.room_celsius))
     return Cooling(
         cooling.seconds, cooling.room_celsius, tuple(bank), cooling.seconds + silence_seconds + UNSETTLED_SECONDS
     )
@@ -210,10 +229,7 @@ def follow(cooling: Cooling, seconds: float, celsius: float) -> Cooling:
     total = sum(likelihood * r.weight for r, likelihood, _, _ in measured)
     miss = sum(r.weight * error for r, _, error, _ in measured)
     variance = sum(r.weight * (square + (error - miss) ** 2) for r, _, error, square in measured)
-    kept = [
-        Regime(r.weight * likelihood / total, r.place, r.time_constant_seconds, r.state, r.covariance)
-        for r, likelihood, _, _ in measured
-    ]
+    kept = [replace(r, weight=r.weight * likelihood / total) for r, likelihood, _, _ in measured]
     return Cooling(
         seconds,
         cooling.room_celsius,
@@ -232,7 +248,7 @@ def _prune(bank: list[Regime]) -> tuple[Regime, ...]:
         weights[tau] = weights.get(tau, 0.0) + regime.weight
     kept = [r for r in bank if weights[r.time_constant_seconds] > 1e-3]
     total = sum(r.weight for r in kept)
-    return tuple(Regime(r.weight / total, r.place, r.time_constant_seconds, r.state, r.covariance) for r in kept)
+    return tuple(replace(r, weight=r.weight / total) for r in kept)
 
 
 def _pass(bank: tuple[Regime, ...], room: float, dt: float, unsettled: float) -> tuple[Regime, ...]:
@@ -241,28 +257,23 @@ def _pass(bank: tuple[Regime, ...], room: float, dt: float, unsettled: float) ->
     moved: list[Regime] = []
     for i in range(0, len(bank), 3):  # threes: stirred, core, rim
         stirred, core, rim = bank[i : i + 3]
-        tau, ended = stirred.time_constant_seconds, stirred.weight * end
-        resting, at_rest = _blend(core, rim, core.weight * begin, rim.weight * begin)
-        rested = replace(core, weight=at_rest, state=tuple(resting[0]), covariance=_tuples(resting[1]))
-        for place, one, other, share, other_share in (
-            (Place.STIRRED, stirred, rested, stirred.weight * (1.0 - end), at_rest),
-            (Place.CORE, core, stirred, core.weight * (1.0 - begin), ended * (1.0 - RIM_SHARE)),
-            (
-                Place.RIM,
-                rim,
-                _laid(replace(stirred, place=Place.RIM), room),
-                rim.weight * (1.0 - begin),
-                ended * RIM_SHARE,
-            ),
-        ):
-            (state, covariance), weight = _blend(one, other, share, other_share)
-            moved.append(_advance(weight, place, tau, state, covariance, room, dt, unsettled))
+        ended = stirred.weight * end
+        rested = _blend(core, rim, core.weight * begin, rim.weight * begin)
+        laid = _laid(replace(stirred, place=Place.RIM), room)
+        moved.extend(
+            _advance(_blend(one, other, share, other_share), room, dt, unsettled)
+            for one, other, share, other_share in (
+                (stirred, rested, stirred.weight * (1.0 - end), rested.weight),
+                (core, stirred, core.weight * (1.0 - begin), ended * (1.0 - RIM_SHARE)),
+                (rim, laid, rim.weight * (1.0 - begin), ended * RIM_SHARE),
+            )
+        )
     return tuple(moved)
 
 
 def _laid(regime: Regime, room: float) -> Regime:
     """The regime with its layering as it is where nothing has been seen of it yet."""
-    middle, spread = _layering(regime.place, _rate(regime.state, room))
+    middle, spread = _layering(regime.place, _rate(regime.state, room, 1.0))
     state = [*regime.state[:LAYERING], middle, *regime.state[LAYERING + 1 :]]
     covariance = [list(row) for row in regime.covariance]
     for other in range(SIZE):
@@ -282,49 +293,51 @@ def _tuples(rows: Rows) -> tuple[tuple[float, ...], ...]:
     return tuple(tuple(row) for row in rows)
 
 
-def _blend(a: Regime, b: Regime, share_a: float, share_b: float) -> tuple[tuple[list[float], Rows], float]:
-    """The mixture of two filters as one normal distribution, and its weight."""
+def _blend(a: Regime, b: Regime, share_a: float, share_b: float) -> Regime:
+    """The mixture of two filters as one normal distribution, in the place of the first."""
     total = share_a + share_b
     wa = share_a / total if total > 1e-300 else 0.5
     if wa > 0.9999:
-        return (list(a.state), [list(row) for row in a.covariance]), total
+        return replace(a, weight=total)
     if wa < 0.0001:
-        return (list(b.state), [list(row) for row in b.covariance]), total
+        return replace(b, weight=total, place=a.place)
     wb = 1.0 - wa
     apart = [x - y for x, y in zip(a.state, b.state, strict=True)]
     product = wa * wb
-    state = [wa * x + wb * y for x, y in zip(a.state, b.state, strict=True)]
-    covariance = [
-        [wa * x + wb * y + product * di * dj for x, y, dj in zip(row_a, row_b, apart, strict=True)]
+    state = tuple(wa * x + wb * y for x, y in zip(a.state, b.state, strict=True))
+    covariance = tuple(
+        tuple(wa * x + wb * y + product * di * dj for x, y, dj in zip(row_a, row_b, apart, strict=True))
         for row_a, row_b, di in zip(a.covariance, b.covariance, apart, strict=True)
-    ]
-    return (state, covariance), total
+    )
+    return Regime(total, a.place, a.time_constant_seconds, state, covariance, wa * a.skin + wb * b.skin)
 
 
-def _rate(state: Sequence[float], room: float) -> float:
-    return -state[LOSS] * USUAL_LOSS_PER_SECOND * (state[MEAN] - room) + state[SOAK]
+def _rate(state: Sequence[float], room: float, loss_factor: float) -> float:
+    return -state[LOSS] * loss_factor * USUAL_LOSS_PER_SECOND * (state[MEAN] - room) + state[SOAK]
 
 
-def _advance(
-    weight: float, place: Place, tau: float, x: list[float], p: Rows, room: float, dt: float, unsettled: float
-) -> Regime:
+def _advance(regime: Regime, room: float, dt: float, unsettled: float) -> Regime:
     """One filter through `dt`: state by the model, covariance by its Jacobian, row by row as most of it is zeros."""
-    mean, loss, soak, unmixed, layering, tip, stem = x
+    mean, loss, soak, unmixed, layering, tip, stem = regime.state
+    tau, place, factor = regime.time_constant_seconds, regime.place, regime.loss_factor
+    usual_loss = factor * USUAL_LOSS_PER_SECOND
     over = mean - room
     stirring = place is Place.STIRRED
     kept = math.exp(-dt / (tau if stirring else tau * REST_FACTOR))
     stem_kept = math.exp(-dt / STEM_SECONDS)
     soak_kept = math.exp(-dt / SOAK_SECONDS)
-    rate = _rate(x, room)
-    usual, usual_spread = _layering(place, rate)
+    rate = _rate(regime.state, room, factor)
+    usual, usual_spread = _layering(place, _rate(regime.state, room, 1.0))
     if stirring:
         even_kept, drawn = math.exp(-dt / STIR_SECONDS), 0.0
         layer_kept = math.exp(-dt / FORGET_STIRRED_SECONDS)
+        skin = even_kept * regime.skin
     else:
         even_kept = math.exp(-dt / LAYER_SECONDS)
         drawn = 1.0 - even_kept
         layer_kept = math.exp(-dt / LAYERING_FORGOTTEN_SECONDS)
-    f00, f01 = 1.0 - loss * USUAL_LOSS_PER_SECOND * dt, -USUAL_LOSS_PER_SECOND * over * dt
+        skin = 1.0 - math.exp(-dt / SKIN_SECONDS) * (1.0 - regime.skin)
+    f00, f01 = 1.0 - loss * usual_loss * dt, -usual_loss * over * dt
     follow_ = 1.0 - kept
     stem_follow = 1.0 - stem_kept
     state = (
@@ -336,7 +349,7 @@ def _advance(
         kept * tip + follow_ * (mean + unmixed),
         stem_kept * stem + stem_follow * (tip - STEM_LOSS * (tip - room)),
     )
-    p0, p1, p2, p3, p4, p5, p6 = p
+    p0, p1, p2, p3, p4, p5, p6 = regime.covariance
     stem_gain = stem_follow * (1.0 - STEM_LOSS)
     half = [
         [f00 * a + f01 * b + dt * c for a, b, c in zip(p0, p1, p2, strict=True)],
@@ -366,7 +379,7 @@ def _advance(
     covariance[UNMIXED][UNMIXED] += unsettled * dt
     covariance[LAYERING][LAYERING] += (1.0 - layer_kept**2) * usual_spread**2
     covariance[TIP][TIP] += TIP_DRIFT * dt + (0.05 * (state[TIP] - tip)) ** 2
-    return Regime(weight, place, tau, state, _tuples(covariance))
+    return Regime(regime.weight, place, tau, state, _tuples(covariance), skin)
 
 
 def _measure(regime: Regime, celsius: float) -> tuple[Regime, float, float, float]:
@@ -383,7 +396,7 @@ def _measure(regime: Regime, celsius: float) -> tuple[Regime, float, float, floa
         tuple(a - ki * kj / expected for a, kj in zip(row, gain, strict=True)) for row, ki in zip(p, gain, strict=True)
     )
     return (
-        Regime(regime.weight, regime.place, regime.time_constant_seconds, state, covariance),
+        replace(regime, state=state, covariance=covariance),
         likelihood,
         error,
         expected,

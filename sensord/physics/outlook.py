@@ -22,6 +22,8 @@ DRIFT_SHARE = 0.12
 """What the model leaves out (draughts, paste taken out, a hand round the bowl) as a share of the change that is still
 to come; chosen so that 90 % intervals cover 90 % on simulated bowls."""
 
+COURSE_LOSS = 0.93
+"""What a bowl loses on its way, between resting and now and then a stir, as a multiple of paste just stirred."""
 WINDOW_SHARE = 0.27
 """The same for the length of the window, which a single stir, draught or spoonful taken out changes more."""
 
@@ -56,7 +58,7 @@ class _Course:
     offset: float
 
     def at(self, seconds: float) -> float:
-        k = max(self.loss, 0.02) * USUAL_LOSS_PER_SECOND
+        k = max(self.loss, 0.02) * COURSE_LOSS * USUAL_LOSS_PER_SECOND
         kept = math.exp(-k * seconds)
         return self.room + (self.mean - self.room) * kept + self.soak * self._soaked(k, seconds)
 
@@ -68,11 +70,11 @@ class _Course:
 
     def slopes(self, seconds: float) -> tuple[float, float, float]:
         """How the mean at `seconds` depends on mean, loss and soak now."""
-        k = max(self.loss, 0.02) * USUAL_LOSS_PER_SECOND
+        k = max(self.loss, 0.02) * COURSE_LOSS * USUAL_LOSS_PER_SECOND
         kept = math.exp(-k * seconds)
         return (
             kept,
-            -USUAL_LOSS_PER_SECOND * seconds * kept * (self.mean - self.room),
+            -COURSE_LOSS * USUAL_LOSS_PER_SECOND * seconds * kept * (self.mean - self.room),
             self._soaked(k, seconds),
         )
 
