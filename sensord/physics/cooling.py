@@ -50,11 +50,12 @@ TIME_CONSTANTS_SECONDS = (4.0, 5.5, 7.6, 10.5, 14.5)
 UNSETTLED_SECONDS = 16.0
 """How long after a disturbance the paste goes by no simple law: water lies on top, is stirred in by and by."""
 UNSETTLED_DRIFT = 0.014
-ANEW_CELSIUS, ANEW_SOAK = 6.0, 0.006
+ANEW_CELSIUS, ANEW_SOAK, ANEW_UNMIXED = 6.0, 0.006, 0.8
 """How far water that is added may change the mean, and what else the bowl may then take or give, Celsius a second."""
 BOWL_PER_SECOND = 0.003
 """What the bowl gives back of a sudden change of the paste: its heat capacity is some 0.3 of the paste's, and it
 follows in about `SOAK_SECONDS`."""
+START_UNMIXED, START_SOAK = 0.25, 0.015
 MEAN_DRIFT = 4e-6
 LOSS_DRIFT = 1e-5
 SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 4e-9, 4e-8
@@ -154,7 +155,7 @@ class Cooling:
 
 def start(settings: CoolingSettings, seconds: float, celsius: float) -> Cooling:
     """The probe, reading `celsius`, has just been dipped into paste of which nothing is known."""
-    spreads = (9.0, LOSS_SPREAD, 0.02, 0.35, 0.5, 0.3, 0.5)
+    spreads = (9.0, LOSS_SPREAD, START_SOAK, START_UNMIXED, 0.5, 0.3, 0.5)
     state = (40.0, 1.0, -0.01, 0.0, 0.2, celsius, celsius)
     return _fresh(settings, seconds, state, _diagonal(spreads), 0.7)
 
@@ -172,7 +173,7 @@ def disturb(cooling: Cooling, silence_seconds: float = 0.0) -> Cooling:
         state = [*regime.state]
         state[UNMIXED] = 0.0
         covariance = [list(row) for row in regime.covariance]
-        for index, spread in ((MEAN, ANEW_CELSIUS), (SOAK, ANEW_SOAK), (UNMIXED, 0.8)):
+        for index, spread in ((MEAN, ANEW_CELSIUS), (SOAK, ANEW_SOAK), (UNMIXED, ANEW_UNMIXED)):
             for other in range(SIZE):
                 covariance[index][other] = covariance[other][index] = 0.0
             covariance[index][index] = spread**2
@@ -273,7 +274,7 @@ def _pass(bank: tuple[Regime, ...], room: float, dt: float, unsettled: float) ->
 
 def _laid(regime: Regime, room: float) -> Regime:
     """The regime with its layering as it is where nothing has been seen of it yet."""
-    middle, spread = _layering(regime.place, _rate(regime.state, room, 1.0))
+    middle, spread = _layering(regime, room)
     state = [*regime.state[:LAYERING], middle, *regime.state[LAYERING + 1 :]]
     covariance = [list(row) for row in regime.covariance]
     for other in range(SIZE):
@@ -282,11 +283,12 @@ def _laid(regime: Regime, room: float) -> Regime:
     return replace(regime, state=tuple(state), covariance=_tuples(covariance))
 
 
-def _layering(place: Place, rate: float) -> tuple[float, float]:
+def _layering(regime: Regime, room: float) -> tuple[float, float]:
     """What the tip's spot drifts to beside the mean, Celsius, and its spread: layering follows the heat that leaves."""
-    usual = place.value
-    share = max(-1.5, min(2.0, -rate / 0.0125))
-    return usual.middle_per_rate * share, usual.spread + usual.spread_per_rate * min(2.0, abs(share))
+    usual = regime.place.value
+    loss_rate = regime.state[LOSS] * USUAL_LOSS_PER_SECOND * (regime.state[MEAN] - room)
+    share = max(0.0, min(2.0, loss_rate / 0.0125))
+    return usual.middle_per_rate * share, usual.spread + usual.spread_per_rate * share
 
 
 def _tuples(rows: Rows) -> tuple[tuple[float, ...], ...]:
@@ -327,7 +329,7 @@ def _advance(regime: Regime, room: float, dt: float, unsettled: float) -> Regime
     stem_kept = math.exp(-dt / STEM_SECONDS)
     soak_kept = math.exp(-dt / SOAK_SECONDS)
     rate = _rate(regime.state, room, factor)
-    usual, usual_spread = _layering(place, _rate(regime.state, room, 1.0))
+    usual, usual_spread = _layering(regime, room)
     if stirring:
         even_kept, drawn = math.exp(-dt / STIR_SECONDS), 0.0
         layer_kept = math.exp(-dt / FORGET_STIRRED_SECONDS)
