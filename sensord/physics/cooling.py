@@ -49,15 +49,15 @@ TIME_CONSTANTS_SECONDS = (4.0, 5.5, 7.6, 10.5, 14.5)
 """Of capsules of 4 to 6 mm in stirred paste; cf. maker's table, water: t50 10.4 s for 6 mm, i.e. 15 s."""
 UNSETTLED_SECONDS = 16.0
 """How long after a disturbance the paste goes by no simple law: water lies on top, is stirred in by and by."""
-UNSETTLED_DRIFT = 0.014
-ANEW_CELSIUS, ANEW_SOAK, ANEW_UNMIXED = 6.0, 0.006, 0.8
+UNSETTLED_DRIFT = 0.006
+ANEW_CELSIUS, ANEW_SOAK, ANEW_UNMIXED = 6.0, 0.006, 0.5
 """How far water that is added may change the mean, and what else the bowl may then take or give, Celsius a second."""
 BOWL_PER_SECOND = 0.003
 """What the bowl gives back of a sudden change of the paste: its heat capacity is some 0.3 of the paste's, and it
 follows in about `SOAK_SECONDS`."""
 START_UNMIXED, START_SOAK = 0.25, 0.015
 MEAN_DRIFT = 4e-6
-LOSS_DRIFT = 1e-5
+LOSS_DRIFT = 4e-6
 SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 4e-9, 4e-8
 UNMIXED_DRIFT_AT_REST, UNMIXED_DRIFT_STIRRED = 1e-5, 1.3e-3
 TIP_DRIFT = 1e-4
