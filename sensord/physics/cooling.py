@@ -52,7 +52,7 @@ UNSETTLED_SECONDS = 16.0
 UNSETTLED_DRIFT = 0.006
 ANEW_CELSIUS, ANEW_SOAK, ANEW_UNMIXED = 6.0, 0.006, 0.5
 """How far water that is added may change the mean, and what else the bowl may then take or give, Celsius a second."""
-BOWL_PER_SECOND = 0.003
+BOWL_PER_SECOND = 0.0015
 """What the bowl gives back of a sudden change of the paste: its heat capacity is some 0.3 of the paste's, and it
 follows in about `SOAK_SECONDS`."""
 START_UNMIXED, START_SOAK = 0.25, 0.015
