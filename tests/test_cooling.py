@@ -14,6 +14,7 @@ from sensord.physics.cooling import (
     USUAL_LOSS_PER_SECOND,
     Cooling,
     CoolingSettings,
+    Place,
     Regime,
     disturb,
     follow,
@@ -33,7 +34,7 @@ def on_course(celsius: float, room: float, per_second: float) -> Cooling:
     """Paste known exactly, on Newton's course with so many per second."""
     state = (celsius, per_second / USUAL_LOSS_PER_SECOND, 0.0, 0.0, 0.0, celsius, celsius)
     nothing = tuple(tuple(0.0 for _ in range(SIZE)) for _ in range(SIZE))
-    return Cooling(0.0, room, (Regime(1.0, False, 7.0, state, nothing),))
+    return Cooling(0.0, room, (Regime(1.0, Place.CORE, 7.0, state, nothing),))
 
 
 def seconds_to(target: float, celsius: float, room: float, per_second: float) -> float | None:

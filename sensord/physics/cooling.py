@@ -27,7 +27,7 @@ SIZE = 7
 
 NOISE_CELSIUS = 0.055
 """Of one reading: a DS18B20's 1/16 °C step is 0.018 (rectangular), its noise a few hundredths; common practice."""
-USUAL_LOSS_PER_SECOND = 6.5e-4
+USUAL_LOSS_PER_SECOND = 6e-4
 """A bowl of 20 to 180 ml between 36 and 45 °C: free convection and radiation from bowl and surface, and evaporation,
 which is over half of it. From the heat balance in `sensord.simulator`; the spread of 0.35 covers size and draught."""
 LOSS_SPREAD = 0.35
@@ -37,10 +37,10 @@ LAYER_SECONDS = 48.0
 """How long resting paste takes to lie in layers again after a stir: conduction over a centimetre, (1 cm)2 / a."""
 STIR_SECONDS = 6.0
 """How fast stirring levels the paste out."""
-STIRRED_LOSS = 1.45
-"""How much more paste loses while it is stirred than just after: fresh surface, moving air, warm paste at the wall."""
-SKIN_SHARE, SKIN_SECONDS = 0.27, 75.0
-"""By how much losses fall at rest once surface and rim have cooled, and how long that takes."""
+STIRRED_LOSS, FRESH_LOSS, SKIN_LOSS = 1.56, 1.08, 0.79
+"""Losses as a multiple of the usual: while stirred (fresh surface, moving air, warm paste at the wall), just after, and
+at long rest, when surface and rim have cooled. The usual is what a bowl on its way to the band has on the whole."""
+SKIN_SECONDS, HABIT_SECONDS = 75.0, 240.0
 REST_FACTOR = 1.55
 """How much slower a probe follows when nobody stirs: only conduction feeds the tip."""
 STEM_SHARE, STEM_LOSS, STEM_SECONDS = 0.045, 0.07, 48.0
@@ -75,6 +75,10 @@ class Layering:
     middle_per_rate: float
     spread: float
     spread_per_rate: float
+
+
+LAYERING_RATE = 0.0116
+"""Celsius a second of usual losses at which the figures below hold."""
 
 
 @unique
@@ -116,8 +120,8 @@ class Regime:
 
     @property
     def loss_factor(self) -> float:
-        """Losses as a multiple of those of paste just stirred."""
-        return STIRRED_LOSS if self.place is Place.STIRRED else 1.0 - SKIN_SHARE * self.skin
+        """Losses as a multiple of the usual."""
+        return STIRRED_LOSS if self.place is Place.STIRRED else FRESH_LOSS + (SKIN_LOSS - FRESH_LOSS) * self.skin
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +134,8 @@ class Cooling:
     unsettled_until: float = -math.inf
     surprise: float = 0.0
     surprise_celsius: float = 0.0
+    habit: float = 1.0
+    """Losses of the last minutes as a multiple of the usual: who stirs goes on stirring, who does not does not."""
 
     @property
     def celsius(self) -> float:
@@ -182,9 +188,8 @@ def disturb(cooling: Cooling, silence_seconds: float = 0.0) -> Cooling:
         weight = _SHARES_ANEW[regime.place] * totals[regime.time_constant_seconds]
         anew = replace(regime, weight=weight, state=tuple(state), covariance=_tuples(covariance))
         bank.append(_laid(anew, cooling.room_celsius))
-    return Cooling(
-        cooling.seconds, cooling.room_celsius, tuple(bank), cooling.seconds + silence_seconds + UNSETTLED_SECONDS
-    )
+    unsettled_until = cooling.seconds + silence_seconds + UNSETTLED_SECONDS
+    return replace(cooling, bank=tuple(bank), unsettled_until=unsettled_until, surprise=0.0, surprise_celsius=0.0)
 
 
 _SHARES_ANEW = {Place.STIRRED: 0.6, Place.CORE: 0.4 * (1.0 - RIM_SHARE), Place.RIM: 0.4 * RIM_SHARE}
@@ -231,13 +236,15 @@ def follow(cooling: Cooling, seconds: float, celsius: float) -> Cooling:
     miss = sum(r.weight * error for r, _, error, _ in measured)
     variance = sum(r.weight * (square + (error - miss) ** 2) for r, _, error, square in measured)
     kept = [replace(r, weight=r.weight * likelihood / total) for r, likelihood, _, _ in measured]
-    return Cooling(
-        seconds,
-        cooling.room_celsius,
-        _prune(kept),
-        cooling.unsettled_until,
-        miss / math.sqrt(variance),
-        miss,
+    pruned = _prune(kept)
+    factor = sum(r.weight * r.loss_factor for r in pruned)
+    return replace(
+        cooling,
+        seconds=seconds,
+        bank=pruned,
+        surprise=miss / math.sqrt(variance),
+        surprise_celsius=miss,
+        habit=factor + (cooling.habit - factor) * math.exp(-gap / HABIT_SECONDS),
     )
 
 
@@ -287,7 +294,7 @@ def _layering(regime: Regime, room: float) -> tuple[float, float]:
     """What the tip's spot drifts to beside the mean, Celsius, and its spread: layering follows the heat that leaves."""
     usual = regime.place.value
     loss_rate = regime.state[LOSS] * USUAL_LOSS_PER_SECOND * (regime.state[MEAN] - room)
-    share = max(0.0, min(2.0, loss_rate / 0.0125))
+    share = max(0.0, min(2.0, loss_rate / LAYERING_RATE))
     return usual.middle_per_rate * share, usual.spread + usual.spread_per_rate * share
 
 

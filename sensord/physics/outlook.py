@@ -22,8 +22,6 @@ DRIFT_SHARE = 0.12
 """What the model leaves out (draughts, paste taken out, a hand round the bowl) as a share of the change that is still
 to come; chosen so that 90 % intervals cover 90 % on simulated bowls."""
 
-COURSE_LOSS = 0.93
-"""What a bowl loses on its way, between resting and now and then a stir, as a multiple of paste just stirred."""
 WINDOW_SHARE = 0.27
 """The same for the length of the window, which a single stir, draught or spoonful taken out changes more."""
 
@@ -58,7 +56,7 @@ class _Course:
     offset: float
 
     def at(self, seconds: float) -> float:
-        k = max(self.loss, 0.02) * COURSE_LOSS * USUAL_LOSS_PER_SECOND
+        k = max(self.loss, 0.02) * USUAL_LOSS_PER_SECOND
         kept = math.exp(-k * seconds)
         return self.room + (self.mean - self.room) * kept + self.soak * self._soaked(k, seconds)
 
@@ -70,11 +68,11 @@ class _Course:
 
     def slopes(self, seconds: float) -> tuple[float, float, float]:
         """How the mean at `seconds` depends on mean, loss and soak now."""
-        k = max(self.loss, 0.02) * COURSE_LOSS * USUAL_LOSS_PER_SECOND
+        k = max(self.loss, 0.02) * USUAL_LOSS_PER_SECOND
         kept = math.exp(-k * seconds)
         return (
             kept,
-            -COURSE_LOSS * USUAL_LOSS_PER_SECOND * seconds * kept * (self.mean - self.room),
+            -USUAL_LOSS_PER_SECOND * seconds * kept * (self.mean - self.room),
             self._soaked(k, seconds),
         )
 
@@ -110,12 +108,19 @@ def look_ahead(cooling: Cooling, band: Band, offset_celsius: float) -> Outlook:
 
 def _course(cooling: Cooling, offset: float) -> _Course:
     """The bank as one normal distribution of mean, loss and soak."""
-    chosen = (MEAN, LOSS, SOAK)
-    middle = [sum(r.weight * r.state[i] for r in cooling.bank) for i in chosen]
+    chosen = ((MEAN, 1.0), (LOSS, cooling.habit), (SOAK, 1.0))
+    middle = [sum(r.weight * scale * r.state[index] for r in cooling.bank) for index, scale in chosen]
 
     def covary(i: int, j: int) -> float:
-        apart = ((r.weight, r.state[chosen[i]] - middle[i], r.state[chosen[j]] - middle[j], r) for r in cooling.bank)
-        return sum(w * (r.covariance[chosen[i]][chosen[j]] + a * b) for w, a, b, r in apart)
+        (row, row_scale), (column, column_scale) = chosen[i], chosen[j]
+        return sum(
+            r.weight
+            * (
+                row_scale * column_scale * r.covariance[row][column]
+                + (row_scale * r.state[row] - middle[i]) * (column_scale * r.state[column] - middle[j])
+            )
+            for r in cooling.bank
+        )
 
     covariance = tuple((covary(i, 0), covary(i, 1), covary(i, 2)) for i in range(3))
     return _Course(middle[0], cooling.room_celsius, middle[1], middle[2], covariance, offset)

@@ -26,7 +26,7 @@ from sensord.watch.effects import (
     Note,
     Noted,
 )
-from sensord.watch.evenness import judge, shows_hot_spot
+from sensord.watch.evenness import Believed, judge, remember, shows_hot_spot
 from sensord.watch.events import Condition, Origin
 
 __all__ = ["Dish", "DishSettings", "begin", "conditions", "observe", "scalding", "start_batch", "tick", "view"]
@@ -142,8 +142,10 @@ def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[
 def _evenness(
     settings: DishSettings, dish: Dish, reading: Reading, estimate: cooling.Cooling, effects: list[Effect]
 ) -> Dish:
-    hot_spot = shows_hot_spot(dish.finder.recent, reading.seconds - dish.finder.since_seconds, estimate.room_celsius)
-    judged = judge(dish.evenness, reading.seconds, hot_spot, estimate.stirring)
+    since_dip = reading.seconds - dish.finder.since_seconds
+    believed = remember(dish.evenness, Believed(reading.seconds, estimate.celsius, spread_of(settings, estimate)))
+    hot_spot = shows_hot_spot(dish.finder.recent, believed.believed, since_dip, estimate.room_celsius)
+    judged = judge(believed, reading.seconds, hot_spot, estimate.stirring)
     was, now = dish.evenness.uneven_since is not None, judged.uneven_since is not None
     if was is not now:
         effects.append(Noted(reading.seconds, settings.probe, Note.UNEVEN if now else Note.EVEN))
