@@ -20,7 +20,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum, unique
 
-__all__ = ["Cooling", "CoolingSettings", "Place", "Regime", "disturb", "follow", "start"]
+__all__ = ["Cooling", "CoolingSettings", "Place", "Regime", "disturb", "follow", "start", "warmth"]
 
 MEAN, LOSS, SOAK, UNMIXED, LAYERING, TIP, STEM = range(7)
 SIZE = 7
@@ -31,6 +31,9 @@ USUAL_LOSS_PER_SECOND = 6e-4
 """A bowl of 20 to 180 ml between 36 and 45 °C: free convection and radiation from bowl and surface, and evaporation,
 which is over half of it. From the heat balance in `sensord.simulator`; the spread of 0.35 covers size and draught."""
 LOSS_SPREAD = 0.35
+EVAPORATION_PER_KELVIN, FEEDING_CELSIUS = 0.008, 37.0
+"""How losses per kelvin over the room grow with the paste's temperature: vapour pressure rises faster than it does.
+Saturation pressure by Magnus (WMO-No. 8) in the balance of `sensord.simulator`: 6 % more at 47 °C, 20 % at 60."""
 SOAK_SECONDS = 100.0
 """How long a bowl takes to level out with its paste (ceramic about 2 minutes, steel less)."""
 LAYER_SECONDS = 48.0
@@ -321,15 +324,21 @@ def _blend(a: Regime, b: Regime, share_a: float, share_b: float) -> Regime:
     return Regime(total, a.place, a.time_constant_seconds, state, covariance, wa * a.skin + wb * b.skin)
 
 
+def warmth(celsius: float) -> float:
+    """Losses per kelvin over the room at `celsius`, as a multiple of those at feeding temperature."""
+    return 1.0 + EVAPORATION_PER_KELVIN * (min(max(celsius, 0.0), 90.0) - FEEDING_CELSIUS)
+
+
 def _rate(state: Sequence[float], room: float, loss_factor: float) -> float:
-    return -state[LOSS] * loss_factor * USUAL_LOSS_PER_SECOND * (state[MEAN] - room) + state[SOAK]
+    per_kelvin = state[LOSS] * loss_factor * warmth(state[MEAN]) * USUAL_LOSS_PER_SECOND
+    return -per_kelvin * (state[MEAN] - room) + state[SOAK]
 
 
 def _advance(regime: Regime, room: float, dt: float, unsettled: float) -> Regime:
     """One filter through `dt`: state by the model, covariance by its Jacobian, row by row as most of it is zeros."""
     mean, loss, soak, unmixed, layering, tip, stem = regime.state
     tau, place, factor = regime.time_constant_seconds, regime.place, regime.loss_factor
-    usual_loss = factor * USUAL_LOSS_PER_SECOND
+    usual_loss = factor * warmth(mean) * USUAL_LOSS_PER_SECOND
     over = mean - room
     stirring = place is Place.STIRRED
     kept = math.exp(-dt / (tau if stirring else tau * REST_FACTOR))

@@ -4,14 +4,14 @@ Looks ahead along the model of `physics.cooling` with the bowl left as it is:
 
     d mean / dt = -loss k (mean - room) + soak exp(-t / SOAK_SECONDS)
 
-which has a closed solution. Its spread is carried along from the covariance of mean, loss and soak. Intervals are
+with the losses per kelvin of half-way to the band and of what the keeper has been doing, which has a closed solution. Its spread is carried along from the covariance of mean, loss and soak. Intervals are
 90 %: the times at which 5, 50 and 95 % of what is believed has crossed the edge of the band.
 """
 
 import math
 from dataclasses import dataclass
 
-from sensord.physics.cooling import LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, Cooling
+from sensord.physics.cooling import LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, Cooling, warmth
 from sensord.readings import Band
 
 __all__ = ["HORIZON_SECONDS", "Interval", "Outlook", "look_ahead"]
@@ -91,8 +91,8 @@ class _Course:
 
 def look_ahead(cooling: Cooling, band: Band, offset_celsius: float) -> Outlook:
     """The outlook for `band`; `offset_celsius` is the standard uncertainty of the probe itself."""
-    course = _course(cooling, offset_celsius)
     low, high = band.low_celsius, band.high_celsius
+    course = _course(cooling, min(max(cooling.celsius, low), high), offset_celsius)
     times = _times()
     course_now = course.mean
     if course_now > high:
@@ -106,9 +106,10 @@ def look_ahead(cooling: Cooling, band: Band, offset_celsius: float) -> Outlook:
     return Outlook(ready, _window(course, times, band, ready), False)
 
 
-def _course(cooling: Cooling, offset: float) -> _Course:
-    """The bank as one normal distribution of mean, loss and soak."""
-    chosen = ((MEAN, 1.0), (LOSS, cooling.habit), (SOAK, 1.0))
+def _course(cooling: Cooling, target: float, offset: float) -> _Course:
+    """The bank as one normal distribution of mean, loss on the way to `target` (Celsius) and soak."""
+    on_the_way = cooling.habit * warmth((cooling.celsius + target) / 2.0)
+    chosen = ((MEAN, 1.0), (LOSS, on_the_way), (SOAK, 1.0))
     middle = [sum(r.weight * scale * r.state[index] for r in cooling.bank) for index, scale in chosen]
 
     def covary(i: int, j: int) -> float:
