@@ -4,16 +4,21 @@ Exit codes: 0 done, 1 the answer is no or an alarm stands, 2 usage or config err
 """
 
 import argparse
+import errno
 import importlib
+import io
+import logging
 import os
+import re
 import sys
 from collections.abc import Sequence
-from typing import NamedTuple
+from pathlib import Path
+from typing import NamedTuple, TextIO
 
 from sensord import __version__
-from sensord.errors import SensordError
+from sensord.errors import CommandError, SensordError
 
-__all__ = ["VERBS", "Verb", "main"]
+__all__ = ["VERBS", "Verb", "main", "parser_for"]
 
 
 class Verb(NamedTuple):
@@ -36,6 +41,11 @@ VERBS: dict[str, Verb] = {
     ),
     "acknowledge": Verb("alarms", "say that an alarm was noticed", "sensord acknowledge brooder too-cold"),
     "shelve": Verb("alarms", "hide an alarm for a limited time", "sensord shelve brooder --for 5m"),
+    "out-of-service": Verb(
+        "alarms", "take an alarm out of the watch until you put it back", "sensord out-of-service nest chick-on-probe"
+    ),
+    "return-to-service": Verb("alarms", "put it back", "sensord return-to-service nest chick-on-probe"),
+    "stage": Verb("stage", "say which stage the chicks have reached", "sensord stage feathered --brooder nest"),
     "feed": Verb("feed", "write a feed down, or see who is due", "sensord feed pip 4.5 --crop empty"),
     "weigh": Verb("weigh", "write a weight down, or see how a chick grows", "sensord weigh pip 45.2"),
     "chick": Verb("chick", "add a chick, change or list them", "sensord chick pip --hatched 2031-05-04"),
@@ -54,29 +64,67 @@ VERBS: dict[str, Verb] = {
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the exit code of the process."""
-    given = list(sys.argv[1:] if arguments is None else arguments)
+    given = _joined(sys.argv[1:] if arguments is None else arguments)
     options = argparse.Namespace(verb=None)
+    # Who runs a command reads its sentences; only the daemon has a journal that takes what modules log.
+    logging.getLogger("sensord").addHandler(logging.NullHandler())
+    sys.stdout, sys.stderr = _can_take_all(sys.stdout), _can_take_all(sys.stderr)
     try:
-        parser = _parser(given)
+        parser = parser_for(given)
         options = parser.parse_args(given)
         if options.verb is None:
             parser.print_help()
             return 2
         module = importlib.import_module(f"sensord.commands.{VERBS[options.verb].module}")
         code: int = module.run(options)
+        sys.stdout.flush()
     except SensordError as error:
         print(f"sensord {options.verb}: {error}", file=sys.stderr)
-        return 2
+        return 1 if isinstance(error, CommandError) else 2
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
         # The reader of our output (a pager, head) has gone: nothing is wrong, and nothing more can be said.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _say_no_more()
         return 0
+    except OSError as error:
+        if error.errno not in _OUTPUT_IS_FULL or error.filename is not None:
+            raise
+        _say_no_more()
+        print(f"sensord {options.verb}: the output cannot be written: {error.strerror}", file=sys.stderr)
+        return 2
     return code
 
 
-def _parser(given: list[str]) -> argparse.ArgumentParser:
+def _can_take_all(stream: TextIO | None) -> TextIO:
+    """The same stream, with `?` for what its encoding lacks; where whoever started us closed it, one to nowhere."""
+    if stream is None:
+        return Path(os.devnull).open("w", encoding="utf-8")
+    if isinstance(stream, io.TextIOWrapper):
+        stream.reconfigure(errors="replace")
+    return stream
+
+
+_OUTPUT_IS_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
+
+
+def _say_no_more() -> None:
+    """What is still waiting to be printed goes nowhere, so that Python does not try once more at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _joined(given: Sequence[str]) -> list[str]:
+    """`--for -5m` as `--for=-5m`: argparse would take what begins with a minus for an option of its own."""
+    joined: list[str] = []
+    for word in given:
+        if re.match(r"-[\d.]", word) and joined and re.fullmatch(r"--[a-z-]+", joined[-1]):
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
+
+
+def parser_for(given: Sequence[str]) -> argparse.ArgumentParser:
     """All verbs by name and summary; only the one asked for is imported, so that `--help` stays quick."""
     parser = argparse.ArgumentParser(
         prog="sensord",

@@ -7,15 +7,15 @@ The shape of each table is checked by `sensord.sections`, what no table can know
 import re
 import tomllib
 from pathlib import Path
-from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
+from sensord.config_words import not_toml, troubles_of
 from sensord.contradictions import Trouble, contradictions
-from sensord.errors import ConfigError
+from sensord.errors import ConfigError, unreadable
 from sensord.sections import Config
 
-__all__ = ["DEFAULT_PATH", "line_of", "load", "parse"]
+__all__ = ["DEFAULT_PATH", "line_of", "load", "parse", "text_of"]
 
 DEFAULT_PATH = Path("/etc/sensord/sensord.toml")
 
@@ -25,15 +25,19 @@ def load(path: Path) -> Config:
 
     Raises `ConfigError` naming the file, the line where known, the key and the remedy for everything found wrong.
     """
+    return parse(text_of(path), str(path))
+
+
+def text_of(path: Path) -> str:
+    """What a config file says, without the mark that some editors begin UTF-8 with. Raises `ConfigError`."""
     try:
-        text = path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
         raise ConfigError(
             f"{path}: there is no such file; `sensord config --example > {path}` writes a commented one"
         ) from error
     except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path}: cannot be read: {error}") from error
-    return parse(text, str(path))
+        raise ConfigError(f"{path}: {unreadable(error)}") from error
 
 
 def parse(text: str, source: str) -> Config:
@@ -41,11 +45,11 @@ def parse(text: str, source: str) -> Config:
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{source}: not valid TOML: {error}") from error
+        raise ConfigError(not_toml(source, str(error))) from error
     try:
         config = Config.model_validate(raw)
     except ValidationError as error:
-        raise ConfigError(_told(text, source, [_from_pydantic(item) for item in error.errors()])) from error
+        raise ConfigError(_told(text, source, troubles_of(error.errors()))) from error
     folder = Path(source).parent
     if troubles := list(contradictions(config, folder)):
         raise ConfigError(_told(text, source, troubles))
@@ -61,27 +65,6 @@ def _with_profiles_beside(config: Config, beside: Path) -> Config:
         for name, one in config.brooders.items()
     }
     return config.model_copy(update={"brooders": brooders})
-
-
-def _from_pydantic(item: Any) -> Trouble:
-    where = tuple(part for part in item["loc"] if part != "[key]")
-    if item["type"] == "extra_forbidden":
-        return Trouble(where, f"unknown key; known here: {', '.join(_known(where[:-1]))}")
-    if item["type"] == "missing":
-        return Trouble(where, "is missing: add it")
-    return Trouble(where, f"{item['msg'].removeprefix('Value error, ')} (got {item['input']!r})")
-
-
-def _known(where: tuple[str | int, ...]) -> list[str]:
-    model: type[BaseModel] = Config
-    for part in where:
-        field = model.model_fields.get(str(part))
-        if field is None:
-            continue  # the name of a probe, brooder or dish
-        for candidate in (field.annotation, *getattr(field.annotation, "__args__", ())):
-            if isinstance(candidate, type) and issubclass(candidate, BaseModel):
-                model = candidate
-    return sorted(model.model_fields)
 
 
 def _told(text: str, source: str, troubles: list[Trouble]) -> str:

@@ -167,5 +167,3 @@ def _night_troubles(chime: ChimeSection) -> Iterator[Trouble]:
         )
     if chime.night_level < 1 and chime.night is None:
         yield Trouble(("chime", "night_level"), 'needs to know when night is: add night = "22:00-06:00"')
-    if chime.night is not None and any(int(end[:2]) > 23 for end in chime.night.split("-")):
-        yield Trouble(("chime", "night"), "hours run from 00 to 23")

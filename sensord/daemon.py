@@ -179,6 +179,6 @@ class Daemon:
     def _output_views(self, troubled: Iterable[OutputView]) -> Iterable[OutputView]:
         troubles = {view.name: view for view in troubled}
         for outlet in self._outlets:
-            well = OutputView(outlet.output.name, True, outlet.output.words())
+            well = OutputView(outlet.output.name, outlet.works, outlet.output.words())
             yield troubles.pop(outlet.output.name, well)
         yield from troubles.values()

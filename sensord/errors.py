@@ -3,7 +3,16 @@
 A failed reading is not an error but a value, `sensord.readings.Fault`: the watch goes on.
 """
 
-__all__ = ["BrokerError", "CommandError", "ConfigError", "DataError", "SensordError", "StorageError", "WiringError"]
+__all__ = [
+    "BrokerError",
+    "CommandError",
+    "ConfigError",
+    "DataError",
+    "SensordError",
+    "StorageError",
+    "WiringError",
+    "unreadable",
+]
 
 
 class SensordError(Exception):
@@ -32,3 +41,21 @@ class CommandError(SensordError, ValueError):
 
 class DataError(SensordError, ValueError):
     """Numbers that were handed in make no sense (an option, a row of a file); nothing was computed from them."""
+
+
+def unreadable(error: Exception) -> str:
+    """Why a text file could not be read, and the remedy: the rest of a sentence that begins with its path."""
+    match error:
+        case FileNotFoundError():
+            return "cannot be read: there is no such file"
+        case IsADirectoryError():
+            return "cannot be read: it is a folder, name a file in it"
+        case PermissionError():
+            return "cannot be read by this user: use sudo, or let everybody read it with `sudo chmod a+r`"
+        case UnicodeDecodeError():
+            line = error.object[: error.start].count(b"\n") + 1
+            return f"cannot be read: line {line} is not UTF-8 text, save it as UTF-8"
+        case OSError(strerror=str() as reason):
+            return f"cannot be read: {reason[:1].lower()}{reason[1:]}"
+        case _:
+            return f"cannot be read: {error}"

@@ -54,6 +54,11 @@ class Outlet:
         self.lost = 0
         self._thread = threading.Thread(target=self._work, name=f"output-{output.name}", daemon=True)
 
+    @property
+    def works(self) -> bool:
+        """What the output says of itself, where it has a `failing`; no exception of it is counted in here."""
+        return not getattr(self.output, "failing", False)
+
     def start(self) -> None:
         self._thread.start()
 

@@ -4,7 +4,7 @@ import tomllib
 from pathlib import Path
 
 from sensord.care.profile import Profile, parse_profile
-from sensord.errors import ConfigError
+from sensord.errors import ConfigError, unreadable
 from sensord.shipping import shipped
 
 __all__ = ["load_profile", "shipped_profiles"]
@@ -30,8 +30,8 @@ def load_profile(name: str, beside: Path | None = None) -> Profile:
     try:
         with path.open("rb") as file:
             data = tomllib.load(file)
-    except OSError as error:
-        raise ConfigError(f"{path}: cannot be read: {error.strerror}; check the path in 'profile'") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path}: {unreadable(error)}; check the path in 'profile'") from error
+    except tomllib.TOMLDecodeError as error:
         raise ConfigError(f"{path}: not valid TOML: {error}") from error
     return parse_profile(data, path.stem, str(path))

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TextIO
 
-from sensord.errors import DataError
+from sensord.errors import DataError, unreadable
 from sensord.readings import Fault, FaultKind, Observation, Place, Reading
 from sensord.sections import BandSection, Config, ProbeSection
 from sensord.watch import nursery as whole
@@ -61,7 +61,7 @@ def read(path: Path, probes: Iterable[str] | None = None) -> Recording:
         with _open(path) as file:
             return _read(file, path, known)
     except (OSError, EOFError, UnicodeDecodeError, csv.Error) as error:
-        raise DataError(f"{path}: cannot be read as a recording: {error}") from error
+        raise DataError(f"{path}: {unreadable(error)}") from error
 
 
 def _open(path: Path) -> TextIO:

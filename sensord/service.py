@@ -14,7 +14,7 @@ from sensord.edges.notify import Notifier
 from sensord.edges.probes import ProbeReader
 from sensord.errors import StorageError
 from sensord.places import Places
-from sensord.sections import Config
+from sensord.sections import Config, MqttSection
 from sensord.watch.events import Event, Troubled
 from sensord.watch.nursery import UNIT_PLACE, NurserySettings
 
@@ -47,6 +47,30 @@ def build(
     before `silence_seconds` of the faster one. Raises `WiringError` for pins that cannot be had, `StorageError` for a
     state folder that cannot be used, `ConfigError` for a config that cannot be met.
     """
+    settings, first = _settings(config, places, clock, silence_seconds)
+    past = memory.recall(places.state / FILE_NAME, settings, clock) if config.history.enabled else memory.Past()
+    reader: ProbeReader
+    daemon = Daemon(settings, clock, Notifier(), book=past.book, gap=past.gap, reader_state=lambda: _state_of(reader))
+    reader = _reader(config, daemon, clock)
+    for event in (*first, *past.stages):
+        daemon.deliver(event)
+    daemon.add_output(journal)
+    if config.history.enabled:
+        _add_history(daemon, config, settings, places, clock)
+    limits = limits_of(config, settings)
+    daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, limits, patience))
+    if config.mqtt is not None:
+        _add_publisher(daemon, config, config.mqtt, places, clock, limits)
+    daemon.add_output(Chime(config.chime, clock))
+    daemon.add_source(start=reader.start, close=reader.close)
+    daemon.add_source(close=_buttons(config, daemon, clock).close)
+    return daemon
+
+
+def _settings(
+    config: Config, places: Places, clock: Clock, silence_seconds: float
+) -> tuple[NurserySettings, list[Event]]:
+    """What the rules go by, and what is to be told of it first."""
     first: list[Event] = []
     try:
         settings = settings_of(config, places.state, clock)
@@ -56,13 +80,12 @@ def build(
         first.append(Troubled(clock.monotonic_seconds(), "calibrations", str(error)))
     if clock.wall_clock_trusted():
         assembly.check_hatch_dates(settings, clock.utc_seconds())
-    settings = assembly.with_silence_of(settings, silence_seconds)
-    limits = limits_of(config, settings)
-    past = memory.recall(places.state / FILE_NAME, settings, clock) if config.history.enabled else memory.Past()
-    reader: ProbeReader
-    daemon = Daemon(settings, clock, Notifier(), book=past.book, gap=past.gap, reader_state=lambda: _state_of(reader))
+    return assembly.with_silence_of(settings, silence_seconds), first
+
+
+def _reader(config: Config, daemon: Daemon, clock: Clock) -> ProbeReader:
     one_wire = config.one_wire
-    reader = ProbeReader(
+    return ProbeReader(
         one_wire.root,
         {name: probe.rom for name, probe in config.probes.items()},
         one_wire.interval_seconds,
@@ -71,25 +94,28 @@ def build(
         daemon.deliver,
         one_wire.bulk_conversion,
     )
-    for event in (*first, *past.stages):
-        daemon.deliver(event)
-    daemon.add_output(journal)
-    if config.history.enabled:
-        history = History(places.state, config.history, clock, on_answer=daemon.give)
-        daemon.day = lambda: history.day
-        daemon.feed_reminder = config.history.feed_reminder
-        daemon.remember = memory.keeper(history, settings, clock)
-        daemon.add_output(history)
-    daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, limits, patience))
-    if config.mqtt is not None:
-        from sensord import publishing  # brings the MQTT library: not without a broker
 
-        publisher = publishing.publisher(config, config.mqtt, places.state, clock, daemon.deliver, limits)
-        daemon.add_output(publisher)
-        daemon.add_source(start=publisher.start)  # closed as an output, after the last effect
-    daemon.add_output(Chime(config.chime, clock))
-    daemon.add_source(start=reader.start, close=reader.close)
-    buttons = Buttons(
+
+def _add_history(daemon: Daemon, config: Config, settings: NurserySettings, places: Places, clock: Clock) -> None:
+    history = History(places.state, config.history, clock, on_answer=daemon.give)
+    daemon.day = lambda: history.day
+    daemon.feed_reminder = config.history.feed_reminder
+    daemon.remember = memory.keeper(history, settings, clock)
+    daemon.add_output(history)
+
+
+def _add_publisher(
+    daemon: Daemon, config: Config, mqtt: MqttSection, places: Places, clock: Clock, limits: Limits
+) -> None:
+    from sensord import publishing  # brings the MQTT library: not without a broker
+
+    publisher = publishing.publisher(config, mqtt, places.state, clock, daemon.deliver, limits)
+    daemon.add_output(publisher)
+    daemon.add_source(start=publisher.start)  # closed as an output, after the last effect
+
+
+def _buttons(config: Config, daemon: Daemon, clock: Clock) -> Buttons:
+    return Buttons(
         config.buttons,
         clock,
         daemon.deliver,
@@ -97,8 +123,6 @@ def build(
         dish=next(iter(config.dishes), None),
         pause_seconds=config.alarms.pause_seconds,
     )
-    daemon.add_source(close=buttons.close)
-    return daemon
 
 
 def _state_of(reader: ProbeReader) -> ReaderState:

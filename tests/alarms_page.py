@@ -26,7 +26,8 @@ sensord warns. It is not a medical alarm system.
 - **Shelve** hides the alarms of a place while the lid is open for a feed, for ten minutes at the most
   (`alarms.shelve_seconds`). Danger is never shelved, and a danger ends every shelf of its place.
 - **Suppressed** is an alarm that has no meaning just now, such as the fault of one probe while its whole bus is down.
-- **Out of service** lasts until you put the alarm back. It can be done at the Pi only, not over the network.
+- **Out of service** lasts until you put the alarm back. It can be done at the Pi only, with
+  `sensord out-of-service` and `sensord return-to-service`, not over the network.
 - **Pause** silences the horn for at most two minutes; a new alarm ends it.
 - One excursion of the air is one alarm: where the air falls far, `dangerously-cold` stands in the place of
   `too-cold`.

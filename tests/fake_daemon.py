@@ -44,7 +44,15 @@ class FakeDaemon:
     def show(self, snapshot: Snapshot) -> None:
         """Let the clients see `snapshot`, as if it were taken now."""
         now = self.clock.monotonic_seconds()
-        alarms = (replace(view, since_seconds=view.since_seconds + now - snapshot.seconds) for view in snapshot.alarms)
+        later = now - snapshot.seconds
+        alarms = (
+            replace(
+                view,
+                since_seconds=view.since_seconds + later,
+                began_seconds=None if view.began_seconds is None else view.began_seconds + later,
+            )
+            for view in snapshot.alarms
+        )
         self.server.handle(
             replace(
                 snapshot,

@@ -10,7 +10,7 @@ from pathlib import Path
 TOP = Path(__file__).parent.parent
 PACKAGE = TOP / "sensord"
 LAYERS = ["words", "physics", "care", "watch", "edges", "screens", "assembly"]
-WORDS = {"sensord.readings", "sensord.errors", "sensord.clock", "sensord"}
+WORDS = {"sensord.readings", "sensord.errors", "sensord.clock", "sensord.durations", "sensord"}
 BEGIN, END = "<!-- the house: begin -->", "<!-- the house: end -->"
 
 

@@ -21,7 +21,6 @@ _LARGEST_MILLILITRES = 250.0
 _LARGEST_SHARE = 0.25
 # Between the morning weights of two days a chick may double, but not change sixfold: that is a misplaced point.
 _SLIP_FACTOR = 6.0
-_HINT = "; add --sure if it is right"
 
 
 def check_chick(chick: Chick, now_utc_seconds: float) -> None:
@@ -59,10 +58,12 @@ def check_feed(feed: Feed, last: Weighing | None, now_utc_seconds: float, sure: 
     if last is not None and ml > _LARGEST_SHARE * last.grams and not sure:
         raise CommandError(
             f"{ml:g} ml is {100 * ml / last.grams:.0f} % of the {last.grams:g} g that {feed.chick} last weighed,"
-            f" and a tenth is the usual ceiling: ml or tenths of one?{_HINT}"
+            f" and a tenth is the usual ceiling: ml or tenths of one? If it is right, add --sure"
         )
     if feed.celsius is not None and not 20 <= feed.celsius <= 50 and not sure:
-        raise CommandError(f"{feed.celsius:g} °C is no feeding temperature: Celsius or Fahrenheit?{_HINT}")
+        raise CommandError(
+            f"{feed.celsius:g} °C is no feeding temperature: Celsius or Fahrenheit? If it is right, add --sure"
+        )
 
 
 def check_weighing(weighing: Weighing, earlier: Sequence[Weighing], now_utc_seconds: float, sure: bool = False) -> None:
@@ -84,7 +85,7 @@ def check_weighing(weighing: Weighing, earlier: Sequence[Weighing], now_utc_seco
     tenfold = grams / 10 if factor > 1 else grams * 10
     raise CommandError(
         f"{weighing.chick} weighed {near.grams:g} g {when}, so {grams:g} g is {_times(factor)}:"
-        f" g or dg? Perhaps {tenfold:g}{_HINT}"
+        f" g or dg? Perhaps {tenfold:g}; if it is right, add --sure"
     )
 
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from sensord.care.chicks import Chick, Crop, Feed, age_days, plain_kind
 
-__all__ = ["Caution", "Due", "FeedPlan", "cautions", "due", "plan", "planned_millilitres"]
+__all__ = ["TABLE_KINDS", "Caution", "Due", "FeedPlan", "cautions", "due", "has_table", "plan", "planned_millilitres"]
 
 CEILING_SHARE = 0.10
 """At most about a tenth of the body weight a feed (avian pediatric nutrition, Lake Howell Animal Clinic; Tips on
@@ -76,6 +76,9 @@ _DOVE = _Table(
 )
 _TABLES = (_PIGEON, _DOVE)
 
+TABLE_KINDS = tuple(kind for table in _TABLES for kind in table.kinds)
+"""The kinds for which there is a feed table; every other kind goes by the general rules."""
+
 
 @dataclass(frozen=True, slots=True)
 class FeedPlan:
@@ -125,6 +128,11 @@ def plan(chick: Chick, grams: float | None, now_utc_seconds: float) -> FeedPlan:
         return planned
     every = chick.every_hours
     return replace(planned, low_hours=every, high_hours=every, interval_source="set for this chick by its keeper")
+
+
+def has_table(kind: str) -> bool:
+    """Whether a feed table is for this kind, however its words are joined."""
+    return plain_kind(kind) in TABLE_KINDS
 
 
 def planned_millilitres(feed_plan: FeedPlan) -> float | None:

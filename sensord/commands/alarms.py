@@ -1,11 +1,11 @@
-"""`sensord acknowledge` and `sensord shelve`: what the keeper says about alarms, sent to the running daemon."""
+"""What the keeper says about alarms, sent to the running daemon: acknowledge, shelve, out of service and back."""
 
 import argparse
 import json
 import os
 from pathlib import Path
 
-from sensord.commands.durations import duration_seconds, duration_words
+from sensord.durations import duration_seconds, duration_written
 from sensord.edges.control_client import ControlClient
 from sensord.edges.control_wire import client_path
 from sensord.errors import CommandError
@@ -16,19 +16,20 @@ __all__ = ["add_socket_option", "arguments", "run"]
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of the verb that `parser` is for (the last word of its program name)."""
-    shelving = parser.prog.endswith("shelve")
+    verb = parser.prog.split()[-1]
+    shelving, acknowledging = verb == "shelve", verb == "acknowledge"
     parser.add_argument(
         "place",
         metavar="PLACE",
-        nargs=None if shelving else "?",
-        help="a brooder or dish by its name" + ("" if shelving else "; without it every alarm"),
+        nargs="?" if acknowledging else None,
+        help="a brooder or dish by its name" + ("; without it every alarm" if acknowledging else ""),
     )
     parser.add_argument(
         "condition",
         metavar="CONDITION",
-        nargs="?",
+        nargs="?" if acknowledging or shelving else None,
         choices=[condition.value for condition in Condition],
-        help="one condition only: " + ", ".join(Condition),
+        help="which condition: " + ", ".join(Condition),
     )
     if shelving:
         parser.add_argument(
@@ -75,6 +76,10 @@ def _said(verb: str, params: dict[str, object]) -> str:
     what = " ".join(str(params[key]) for key in ("place", "condition") if key in params) or "every alarm"
     if verb == "acknowledge":
         return f"acknowledged: {what}"
+    if verb == "out-of-service":
+        return f"out of service until `sensord return-to-service {what}`: {what}"
+    if verb == "return-to-service":
+        return f"in service again: {what}"
     seconds = params.get("for_seconds")
-    length = f"for {duration_words(seconds)}" if isinstance(seconds, float) else "for as long as the config allows"
+    length = f"for {duration_written(seconds)}" if isinstance(seconds, float) else "for as long as the config allows"
     return f"shelved {length}: {what}"

@@ -10,6 +10,7 @@ from rich.console import Console
 from sensord.assembly import plan_of
 from sensord.care.brooding import DayPlan, Plan, check_dates, coming, make_plan
 from sensord.clock import SystemClock
+from sensord.commands.numbers import whole_number
 from sensord.config import DEFAULT_PATH, load
 from sensord.errors import ConfigError
 from sensord.profiles import load_profile, shipped_profiles
@@ -20,12 +21,22 @@ __all__ = ["arguments", "run"]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("name", nargs="?", help="one brooder of the config; all of them without it")
-    parser.add_argument("--config", type=Path, default=DEFAULT_PATH, help="config file (default: %(default)s)")
-    parser.add_argument("--profile", help=f"instead of the config: {', '.join(shipped_profiles())}, or a .toml file")
+    parser.add_argument("name", nargs="?", metavar="NAME", help="one brooder of the config; all of them without it")
+    parser.add_argument("--config", type=Path, default=DEFAULT_PATH, metavar="FILE", help="default: %(default)s")
+    parser.add_argument(
+        "--profile",
+        metavar="NAME",
+        help=f"instead of the config: {', '.join(shipped_profiles())}, or a .toml file",
+    )
     parser.add_argument("--hatched", action="append", type=_day, metavar="DATE", help="with --profile; may be repeated")
-    parser.add_argument("--stage", help="with --profile: the stage of the youngest chick")
-    parser.add_argument("--days", type=int, default=21, help="how many days to show, 1 to 120 (default: %(default)s)")
+    parser.add_argument("--stage", metavar="STAGE", help="with --profile: the stage of the youngest chick")
+    parser.add_argument(
+        "--days",
+        type=whole_number,
+        default=21,
+        metavar="N",
+        help="how many days to show, 1 to 120 (default: %(default)s)",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object a line")
 
 

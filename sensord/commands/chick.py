@@ -5,9 +5,11 @@ import json
 from dataclasses import asdict
 
 from sensord.care.chicks import Chick, age_days
-from sensord.commands.durations import duration_seconds
 from sensord.commands.keeping import add_place_options, chick_name, enter, now_utc, open_history, say
+from sensord.commands.kitchen_options import load_config
+from sensord.durations import duration_seconds
 from sensord.errors import DataError
+from sensord.screens.day import NO_CHICKS
 
 __all__ = ["arguments", "run"]
 
@@ -28,6 +30,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     if options.name is None:
         return _list(options)
+    _check_brooder(options)
     hours = None
     if options.every is not None:
         hours = 0.0 if options.every.strip() == "0" else _hours(options.every)
@@ -36,6 +39,12 @@ def run(options: argparse.Namespace) -> int:
         "brooder": options.brooder, "left": options.left, "every_hours": hours,
     }  # fmt: skip
     return say(options, "chick", enter(options, "chick", fields))
+
+
+def _check_brooder(options: argparse.Namespace) -> None:
+    brooders = load_config(options.config).brooders
+    if options.brooder and brooders and options.brooder not in brooders:
+        raise DataError(f"--brooder {options.brooder}: the config has no such brooder: known are {', '.join(brooders)}")
 
 
 def _hours(text: str) -> float:
@@ -54,7 +63,7 @@ def _list(options: argparse.Namespace) -> int:
     for chick in chicks:
         print(_line(chick))
     if not chicks:
-        print("no chicks yet: `sensord chick NAME --hatched DATE` adds one")
+        print(NO_CHICKS)
     return 0
 
 

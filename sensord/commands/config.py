@@ -12,7 +12,8 @@ from pydantic import BaseModel
 
 from sensord.assembly import check_hatch_dates, nursery_settings
 from sensord.clock import SystemClock
-from sensord.config import DEFAULT_PATH, line_of, load
+from sensord.commands.terminal import say_as_utf_8
+from sensord.config import DEFAULT_PATH, line_of, load, text_of
 from sensord.errors import ConfigError
 from sensord.sections import Config
 from sensord.shipping import shipped
@@ -39,7 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     if options.example:
-        print(shipped("sensord.toml").read_text(encoding="utf-8"), end="")
+        print(shipped("sensord.toml").read_text(encoding="utf-8"), end="", file=say_as_utf_8())
         return 0
     try:
         config = load(options.config)
@@ -51,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
             raise
         print(json.dumps({"file": str(options.config), "good": False, "troubles": str(error).splitlines()}))
         return 2
-    settings = settings_of(config, options.config.read_text(encoding="utf-8"))
+    settings = settings_of(config, text_of(options.config))
     if options.json:
         told = {".".join(one.path): {"value": one.value, "line": one.line} for one in settings if options.show}
         print(json.dumps({"file": str(options.config), "good": True} | ({"settings": told} if options.show else {})))

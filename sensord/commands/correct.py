@@ -16,6 +16,7 @@ from sensord.care.formula import (
 )
 from sensord.commands.alarms import add_socket_option
 from sensord.commands.kitchen_options import Shared, add_shared, in_range, percent, read_shared
+from sensord.commands.numbers import number
 from sensord.edges.control_client import ControlClient
 from sensord.errors import CommandError, DataError
 from sensord.physics.correcting import Bath, Correction, Dish, Nothing, Splash, Supplies, Temper, correct
@@ -40,10 +41,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     dish.add_argument(
         "--live", metavar="DISH", nargs="?", const="", help="temperature from the daemon; DISH if several"
     )
-    dish.add_argument("--celsius", type=float, metavar="C", help="temperature of the paste, stirred")
-    dish.add_argument("--ml", type=float, metavar="ML", help="paste in the dish (default: the config's batch)")
-    dish.add_argument("--grams", type=float, metavar="G", help="the same by weight, without the bowl")
-    dish.add_argument("--solids", type=float, metavar="PCT", help="dry formula in percent of the weight")
+    dish.add_argument("--celsius", type=number, metavar="C", help="temperature of the paste, stirred")
+    dish.add_argument("--ml", type=number, metavar="ML", help="paste in the dish (default: the config's batch)")
+    dish.add_argument("--grams", type=number, metavar="G", help="the same by weight, without the bowl")
+    dish.add_argument("--solids", type=number, metavar="PCT", help="dry formula in percent of the weight")
     add_shared(parser)
     add_socket_option(parser)
 

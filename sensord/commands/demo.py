@@ -6,20 +6,25 @@ import signal
 import sys
 import tempfile
 import threading
+from datetime import UTC, datetime
 from pathlib import Path
 
-from sensord.clock import FastClock, SystemClock
-from sensord.commands.durations import duration_seconds
+from sensord.clock import Clock, FastClock, SystemClock
+from sensord.commands.numbers import number
 from sensord.commands.run import stop_on_signals
 from sensord.daemon import Daemon
-from sensord.edges.journal import Journal
+from sensord.durations import duration_seconds
+from sensord.edges.journal import INFO, Journal
 from sensord.errors import BrokerError, DataError
 from sensord.fake_tree import FakeTree
 from sensord.places import Places
 from sensord.publishing import forget
 from sensord.scene import CONFIG, Scene
+from sensord.screens.lines import effect_line
 from sensord.sections import Config
 from sensord.service import build
+from sensord.watch.effects import Effect
+from sensord.watch.views import Snapshot
 
 __all__ = ["arguments", "run"]
 
@@ -28,7 +33,7 @@ _STALL_SECONDS = 0.5
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--speed", type=float, default=1.0, metavar="N", help="N times as fast as life (1 to 120)")
+    parser.add_argument("--speed", type=number, default=1.0, metavar="N", help="N times as fast as life (1 to 120)")
     parser.add_argument("--for", dest="duration", metavar="DURATION", help="end after so long of the demo's time: 40m")
     parser.add_argument("--broker", metavar="HOST:PORT", help="publish to this MQTT broker")
     parser.add_argument("--state", type=Path, metavar="DIR", help="keep the history there, for `sensord report`")
@@ -49,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
         places = Places(options.state or Path(folder) / "state", Path(folder) / "control.sock")
         shows = sys.stdout.isatty() and not options.plain
         with tree, (Path(folder) / "journal.log").open("w") as hidden:
-            journal = Journal(hidden if shows else sys.stdout)
+            journal = Journal(hidden) if shows else _PlainLines(clock)
             daemon = build(config, clock, places, journal, SystemClock(), _STALL_SECONDS * options.speed)
             stop_on_signals(daemon)
             if seconds is not None:
@@ -63,6 +68,24 @@ def run(options: argparse.Namespace) -> int:
             with contextlib.suppress(BrokerError):
                 forget(config, config.mqtt, places.state)
     return 0
+
+
+class _PlainLines(Journal):
+    """A journal on the screen: what happens, in a keeper's words and with the demo's own time of day."""
+
+    def __init__(self, clock: Clock) -> None:
+        super().__init__(sys.stdout)
+        self._clock = clock
+
+    def handle(self, item: Effect | Snapshot) -> None:
+        if isinstance(item, Snapshot):
+            super().handle(item)
+        elif line := effect_line(item):
+            self.write(INFO, line)
+
+    def write(self, level: int, text: str) -> None:
+        at = datetime.fromtimestamp(self._clock.utc_seconds(), UTC).astimezone()
+        super().write(level, "\n".join(f"{at:%H:%M:%S} {line}" for line in text.splitlines()))
 
 
 def _leave_nothing_on_signals() -> None:

@@ -2,12 +2,12 @@
 
 import argparse
 import json
-import sys
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TextIO
 
+from sensord.commands.files import a_new_file
 from sensord.commands.keeping import add_place_options, history_path, moment, open_history
+from sensord.commands.terminal import say_as_utf_8
 from sensord.edges.exchange import TABLES, export_csv, export_jsonl, import_file
 from sensord.errors import DataError
 
@@ -40,9 +40,10 @@ def _export(options: argparse.Namespace) -> int:
     start = _EARLIEST if options.start is None else moment(options.start)
     end = _LATEST if options.end is None else moment(options.end)
     with open_history(options) as reader, ExitStack() as stack:
-        out: TextIO = sys.stdout
+        out = say_as_utf_8()
         if options.out is not None:
-            out = stack.enter_context(_new_file(options.out))
+            path = stack.enter_context(a_new_file(options.out))
+            out = stack.enter_context(path.open("w", encoding="utf-8", newline=""))
         if chosen == "csv":
             rows = reader.export(lambda c, path: export_csv(c, path, options.what, out, start, end))
         else:
@@ -51,15 +52,6 @@ def _export(options: argparse.Namespace) -> int:
     if options.out is not None:
         print(json.dumps({"file": str(options.out), "rows": rows}) if options.json else f"{rows} rows in {options.out}")
     return 0
-
-
-def _new_file(path: Path) -> TextIO:
-    try:
-        return path.open("x", encoding="utf-8", newline="")
-    except FileExistsError as error:
-        raise DataError(f"{path}: there is a file of this name already; nothing is overwritten") from error
-    except OSError as error:
-        raise DataError(f"{path}: cannot be written: {error.strerror}") from error
 
 
 def _import(options: argparse.Namespace) -> int:

@@ -5,7 +5,8 @@ import json
 from dataclasses import asdict
 
 from sensord.care.chicks import Crop
-from sensord.commands.keeping import add_place_options, chick_name, enter, moment, now_utc, number, open_history, say
+from sensord.commands.keeping import add_place_options, chick_name, enter, moment, now_utc, open_history, say
+from sensord.commands.numbers import number
 from sensord.edges.day import chick_views
 from sensord.screens.day import chick_lines, planned_batch_millilitres
 

@@ -35,8 +35,9 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(found, ensure_ascii=False))
         return 0
-    print(f"{found['file']}: {found['megabytes']} MB, from {found['from'] or 'now'} to {found['last_written']}")
-    print(", ".join(f"{count} {name}" for name, count in reader_words(found["rows"])))
+    covers = "no reading yet" if span is None else f"from {found['from']} to {found['last_written']}"
+    print(f"{found['file']}: {found['megabytes']} MB, {covers}")
+    print(", ".join(f"{count} {name}" for name, count in reader_words(found["rows"])) or "nothing in it yet")
     if options.check:
         print("checked: sound")
     if options.backup is not None:
@@ -45,5 +46,10 @@ def run(options: argparse.Namespace) -> int:
 
 
 def reader_words(rows: object) -> list[tuple[str, int]]:
-    """Only what there is any of."""
-    return [(name.replace("_", " "), count) for name, count in dict(rows).items() if count]  # type: ignore[call-overload]
+    """Only what there is any of, one or many."""
+    counts: dict[str, int] = dict(rows)  # type: ignore[call-overload]
+    return [(_many(name.replace("_", " "), count), count) for name, count in counts.items() if count]
+
+
+def _many(name: str, count: int) -> str:
+    return name if count == 1 else f"{name}es" if name.endswith("ch") else f"{name}s"

@@ -2,7 +2,6 @@
 
 import argparse
 import json
-import math
 import os
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -13,10 +12,12 @@ from sensord.config import DEFAULT_PATH
 from sensord.edges.commands import Limits, parse_fields
 from sensord.edges.control_client import ControlClient, DaemonAwayError
 from sensord.edges.control_wire import client_path
+from sensord.edges.database import DamagedError, leaving_nothing
 from sensord.edges.history import FILE_NAME, History
 from sensord.edges.history_reader import HistoryReader
-from sensord.errors import CommandError, DataError
+from sensord.errors import CommandError, DataError, StorageError
 from sensord.places import state_beside
+from sensord.sections import HistorySection
 from sensord.watch.effects import Answered, EntryMade
 from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
 
@@ -28,7 +29,6 @@ __all__ = [
     "local",
     "moment",
     "now_utc",
-    "number",
     "open_history",
     "say",
 ]
@@ -36,17 +36,6 @@ __all__ = [
 # A time of day still to come was yesterday's, if yesterday's is no longer ago than this.
 _YESTERDAY_WITHIN = timedelta(hours=12)
 _CLOCK = SystemClock()
-
-
-def number(text: str) -> float:
-    """An option's number, with a decimal point or a decimal comma."""
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise argparse.ArgumentTypeError(f"'{text}' is no number: write it like 4.5")
-    return value
 
 
 def chick_name(text: str) -> str:
@@ -79,7 +68,12 @@ def history_path(options: argparse.Namespace) -> Path:
 
 def open_history(options: argparse.Namespace) -> HistoryReader:
     """The reading side. Raises `StorageError` where there is no history yet."""
-    return HistoryReader(history_path(options))
+    try:
+        return HistoryReader(history_path(options))
+    except DamagedError as error:
+        raise StorageError(
+            f"{error}: put a copy in its place; without one the daemon's next start sets it aside and begins anew"
+        ) from error
 
 
 def enter(options: argparse.Namespace, verb: str, fields: dict[str, object]) -> tuple[bool, str]:
@@ -101,15 +95,25 @@ def _enter_directly(options: argparse.Namespace, verb: str, fields: dict[str, ob
         return False, str(error)
     if not isinstance(entry, LogFeed | WeighIn | EnterChick):
         raise CommandError(f"{verb} is no entry of the log")
-    answers: list[Answered] = []
-    history = History(
-        history_path(options).parent, load_config(options.config).history, _CLOCK, answers.append, daemon=False
-    )
+    path = history_path(options)
     try:
-        history.handle(EntryMade(seconds, entry))
+        with leaving_nothing(path):
+            return True, _stored(path, load_config(options.config).history, EntryMade(seconds, entry))
+    except CommandError as error:
+        return False, str(error)
+
+
+def _stored(path: Path, section: HistorySection, made: EntryMade) -> str:
+    """Have one entry written; the answer. Raises `CommandError` with the reason where it is refused."""
+    answers: list[Answered] = []
+    history = History(path.parent, section, _CLOCK, answers.append, daemon=False)
+    try:
+        history.handle(made)
     finally:
         history.close()
-    return answers[0].done, answers[0].reason
+    if not answers[0].done:
+        raise CommandError(answers[0].reason)
+    return answers[0].reason
 
 
 def say(options: argparse.Namespace, verb: str, answer: tuple[bool, str]) -> int:

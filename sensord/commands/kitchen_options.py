@@ -7,6 +7,7 @@ from pathlib import Path
 
 from sensord import kitchen
 from sensord.care.formula import Group, SolidsRule, solids_rule
+from sensord.commands.numbers import number
 from sensord.config import DEFAULT_PATH, load
 from sensord.errors import DataError
 from sensord.physics import water
@@ -47,13 +48,13 @@ class Shared:
 def add_shared(parser: argparse.ArgumentParser) -> None:
     """Water, room, bowl, band, age, config and `--json`."""
     hot = parser.add_argument_group("water and room")
-    hot.add_argument("--kettle", type=float, metavar="C", help="hot water, °C; without it the kettle has just boiled")
+    hot.add_argument("--kettle", type=number, metavar="C", help="hot water, °C; without it the kettle has just boiled")
     add_boiling(hot)
-    hot.add_argument("--tap", type=float, metavar="C", help="cool water, °C")
-    hot.add_argument("--room", type=float, metavar="C", help="air and bowl, °C")
+    hot.add_argument("--tap", type=number, metavar="C", help="cool water, °C")
+    hot.add_argument("--room", type=number, metavar="C", help="air and bowl, °C")
     hot.add_argument("--bowl", metavar="WHAT", help="steel:GRAMS, glass:GRAMS, ceramic:GRAMS, plastic:GRAMS or none")
     chicks = parser.add_argument_group("chicks")
-    chicks.add_argument("--age-days", type=float, metavar="DAYS", help="days since hatching, for the solids allowed")
+    chicks.add_argument("--age-days", type=number, metavar="DAYS", help="days since hatching, for the solids allowed")
     chicks.add_argument(
         "--profile", choices=[group.value for group in Group], help="whose solids (default: the config's)"
     )
@@ -64,10 +65,10 @@ def add_shared(parser: argparse.ArgumentParser) -> None:
 
 def add_boiling(group: argparse._ArgumentGroup) -> None:
     """Altitude and pressures, which say where water boils."""
-    group.add_argument("--altitude", type=float, metavar="M", help="metres above sea level")
-    group.add_argument("--pressure", type=float, metavar="HPA", help="station pressure, not the weather report's")
+    group.add_argument("--altitude", type=number, metavar="M", help="metres above sea level")
+    group.add_argument("--pressure", type=number, metavar="HPA", help="station pressure, not the weather report's")
     group.add_argument(
-        "--sea-level-pressure", type=float, metavar="HPA", help="the weather report's pressure; needs an altitude"
+        "--sea-level-pressure", type=number, metavar="HPA", help="the weather report's pressure; needs an altitude"
     )
 
 
@@ -186,7 +187,7 @@ def _band(text: str | None, config: Config, dish: str | None) -> tuple[Band, str
         return Band(low, high), "--band"
     if dish is not None and dish not in config.dishes:
         known = ", ".join(config.dishes) or "none in the config"
-        raise DataError(f"--dish {dish}: there is no such dish (known: {known})")
+        raise DataError(f"there is no dish '{dish}' (known: {known})")
     if dish is None and len(config.dishes) == 1:
         dish = next(iter(config.dishes))
     section = config.dishes[dish].band if dish is not None else DishSection.model_fields["band"].default

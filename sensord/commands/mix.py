@@ -11,6 +11,7 @@ from sensord import kitchen
 from sensord.care.formula import SKIN_HURT_CELSIUS, millilitre_words, scald_words, solids_from_volumes
 from sensord.commands.keeping import now_utc, open_history
 from sensord.commands.kitchen_options import Shared, add_shared, in_range, percent, read_shared
+from sensord.commands.numbers import number, whole_number
 from sensord.edges.day import chick_views
 from sensord.errors import DataError
 from sensord.physics.mixing import Kitchen, Plan, Recipe, Refusal, by_recipe, plan
@@ -29,23 +30,23 @@ _QUARTERS = {0: "", 1: "¼", 2: "½", 3: "¾"}
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     amount = parser.add_argument_group("how much")
-    amount.add_argument("--chicks", type=int, metavar="N", help="with --feed-ml")
-    amount.add_argument("--feed-ml", type=float, metavar="ML", help="a feed of one chick")
+    amount.add_argument("--chicks", type=whole_number, metavar="N", help="with --feed-ml")
+    amount.add_argument("--feed-ml", type=number, metavar="ML", help="a feed of one chick")
     amount.add_argument(
-        "--spare", type=float, default=10, metavar="PCT", help="extra that stays in bowl and syringe (default 10)"
+        "--spare", type=number, default=10, metavar="PCT", help="extra that stays in bowl and syringe (default 10)"
     )
-    amount.add_argument("--amount-ml", type=float, metavar="ML", help="the whole batch, instead of chicks and feed")
+    amount.add_argument("--amount-ml", type=number, metavar="ML", help="the whole batch, instead of chicks and feed")
     amount.add_argument(
         "--from-log", action="store_true", help="one feed of all weighed chicks, as `sensord feed` plans"
     )
     amount.add_argument("--state", type=Path, metavar="DIR", help="with --from-log: the folder of the history")
     thickness = parser.add_argument_group("how thick")
-    thickness.add_argument("--solids", type=float, metavar="PCT", help="dry formula in percent of the weight")
+    thickness.add_argument("--solids", type=number, metavar="PCT", help="dry formula in percent of the weight")
     thickness.add_argument("--ratio", metavar="DRY:WATER", help="level measures by volume, e.g. 1:2")
     thickness.add_argument(
-        "--scoop-ml", type=float, metavar="ML", help="size of your scoop: amounts in level scoops too"
+        "--scoop-ml", type=number, metavar="ML", help="size of your scoop: amounts in level scoops too"
     )
-    thickness.add_argument("--dry-temperature", type=float, metavar="C", help="dry formula, °C (default: the room's)")
+    thickness.add_argument("--dry-temperature", type=number, metavar="C", help="dry formula, °C (default: the room's)")
     parser.add_argument("--dish", metavar="NAME", help="the dish of the config whose band and uptake time hold")
     add_shared(parser)
 

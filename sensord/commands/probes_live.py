@@ -10,7 +10,7 @@ from pathlib import Path
 
 from sensord.care.remedies import REMEDIES
 from sensord.clock import SystemClock
-from sensord.commands.durations import duration_seconds
+from sensord.durations import duration_seconds
 from sensord.edges.one_wire import locate
 from sensord.edges.probes import ProbeReader
 from sensord.readings import Fault, FaultKind, Observation, Reading

@@ -6,6 +6,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from sensord import assembly, replay
+from sensord.commands.numbers import number
 from sensord.config import load
 from sensord.errors import DataError
 from sensord.sections import BandSection
@@ -19,9 +20,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--dish-band", metavar="LOW:HIGH", help="the feeding band in °C, e.g. 36:38")
     parser.add_argument("--brooder-band", metavar="LOW:HIGH", help="the brooder's band in °C, e.g. 33.2:35.8")
     parser.add_argument(
-        "--uncertainty", type=float, metavar="CELSIUS", help="expanded uncertainty (k = 2) of the probes"
+        "--uncertainty", type=number, metavar="CELSIUS", help="expanded uncertainty (k = 2) of the probes"
     )
-    parser.add_argument("--uptake", type=float, metavar="SECONDS", help="uptake time of the formula")
+    parser.add_argument("--uptake", type=number, metavar="SECONDS", help="uptake time of the formula")
     parser.add_argument("--out", type=Path, metavar="FILE", help="write there instead of to standard output")
 
 
@@ -46,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
         try:
             out = sys.stdout if options.out is None else stack.enter_context(options.out.open("w", encoding="utf-8"))
         except OSError as error:
-            raise DataError(f"--out {options.out}: cannot be written: {error}") from error
+            raise DataError(f"--out {options.out}: cannot be written: {error.strerror}") from error
         for effect in replay.run(settings, recording.observations):
             line = replay.line(effect)
             if line is not None:

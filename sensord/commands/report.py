@@ -8,6 +8,7 @@ from pathlib import Path
 
 import sensord
 from sensord.care.entries import chick_named
+from sensord.commands.files import a_new_file
 from sensord.commands.keeping import add_place_options, local, moment, now_utc, open_history
 from sensord.commands.kitchen_options import load_config
 from sensord.edges.history_reader import HistoryReader
@@ -30,6 +31,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--to", dest="end", metavar="TIME", help="where it ends (default: now)")
     parser.add_argument("--out", type=Path, metavar="FILE", help="a page (.html) or a sheet (.pdf, .svg); a new file")
     add_place_options(parser)
+    parser.epilog = (
+        f"{parser.epilog}\n\nIt reads the history's file, also while the daemon writes: no --socket is needed."
+    )
 
 
 def run(options: argparse.Namespace) -> int:
@@ -121,15 +125,13 @@ def _write(options: argparse.Namespace, report: Report) -> None:
     ending = path.suffix.lower()
     if ending not in (".html", ".pdf", ".svg"):
         raise DataError(f"{path}: name it .html for a page, .pdf or .svg for a sheet")
-    if path.exists():
-        raise DataError(f"{path}: there is a file of this name already; nothing is overwritten")
     try:
         from sensord.screens import plots, report_page
     except ImportError as error:
         raise DataError(
             "pictures need Matplotlib: `pip install 'sensord[report]'`; without --out the report comes as text"
         ) from error
-    try:
+    with a_new_file(path):
         if ending == ".html":
             dish = next(iter(load_config(options.config).dishes.values()), None)
             band = None if dish is None else (dish.band.low_celsius, dish.band.high_celsius)
@@ -137,5 +139,3 @@ def _write(options: argparse.Namespace, report: Report) -> None:
         else:
             said = [*sentences(report), *(f"Look: {one}" for one in look_first(report)[:4])]
             plots.sheet(report, said, CAUTION).savefig(path)
-    except OSError as error:
-        raise DataError(f"{path}: cannot be written: {error.strerror}") from error

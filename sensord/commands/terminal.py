@@ -1,6 +1,7 @@
 """The terminal: single keys without Enter, given back as it was found, and which characters it can show."""
 
 import codecs
+import io
 import os
 import select
 import signal
@@ -11,12 +12,12 @@ import tty
 from collections.abc import Mapping
 from datetime import UTC, datetime, tzinfo
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TextIO
 
 from sensord.clock import Clock
 from sensord.screens.glyphs import ASCII, BLOCKS, Glyphs
 
-__all__ = ["Keyboard", "fitting_glyphs", "say", "stop_on_signals", "zone_of"]
+__all__ = ["Keyboard", "fitting_glyphs", "say", "say_as_utf_8", "stop_on_signals", "zone_of"]
 
 _NAMED = {
     "\t": "next",
@@ -109,7 +110,13 @@ def zone_of(clock: Clock) -> tzinfo:
 
 
 def say(lines: list[str]) -> None:
-    """Print lines at once, with `?` for what the encoding of the output lacks."""
+    """Print lines at once."""
     for line in lines:
-        encoding = sys.stdout.encoding or "ascii"
-        print(line.encode(encoding, "replace").decode(encoding), flush=True)
+        print(line, flush=True)
+
+
+def say_as_utf_8() -> TextIO:
+    """Standard output for what is kept as a file, which is UTF-8 wherever it is made."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8")
+    return sys.stdout

@@ -5,6 +5,7 @@ import importlib
 import os
 import threading
 from collections.abc import Callable
+from datetime import tzinfo
 from pathlib import Path
 
 from rich.console import Console, Group
@@ -22,7 +23,7 @@ from sensord.screens.dashboard import dashboard, waiting
 from sensord.screens.glyphs import ASCII, Glyphs
 from sensord.screens.lines import effect_line, snapshot_lines
 from sensord.screens.page import Look
-from sensord.screens.words import clock_time, is_open
+from sensord.screens.words import Tone, answer, clock_time, is_open
 from sensord.watch.views import Snapshot
 
 __all__ = ["arguments", "run", "show"]
@@ -37,9 +38,16 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="a snapshot as one JSON object a line")
     parser.add_argument("--ascii", action="store_true", help="draw with ASCII characters only")
     add_socket_option(parser)
-    parser.add_argument("--fleet", action="store_true", help="all units of a broker instead; see the options below")
-    parser.add_argument("--broker", metavar="HOST:PORT", help="with --fleet: the broker")
-    parser.add_argument("--config", type=Path, metavar="FILE", help="with --fleet: take the broker from this config")
+    parser.add_argument("--fleet", action="store_true", help="all units of a broker, instead of one daemon")
+    parser.add_argument(
+        "--broker", metavar="HOST:PORT", help="with --fleet: where the broker is, such as station.local:1883"
+    )
+    parser.add_argument(
+        "--config",
+        type=Path,
+        metavar="FILE",
+        help="with --fleet: the config whose [mqtt] says where the broker is, and how to get in",
+    )
 
 
 def run(options: argparse.Namespace) -> int:
@@ -121,27 +129,44 @@ def _stream(socket: Path, stop: threading.Event, each: Callable[[Snapshot], str]
     """Lines until a signal: `each` snapshot as a line, or without it the picture once and then what happens."""
     clock = SystemClock()
     picture = LivePicture(socket, clock)
-    zone = zone_of(clock)
+    plain = _PlainLines(zone_of(clock))
     last: Snapshot | None = None
-    was_stale: bool | None = None
     try:
         while not clock.wait(stop, _LOOK_SECONDS):
             seen = picture.seen()
-            fresh = seen.snapshot is not None and (last is None or seen.snapshot.seconds != last.seconds)
-            if each is not None:
-                if fresh and seen.snapshot is not None:
-                    say([each(seen.snapshot)])
-            else:
-                time = clock_time(seen.snapshot or _NOTHING, zone)
-                say([f"{time} {line}".strip() for line in _happened(picture)])
-                stale = seen.stale_seconds is not None
-                if seen.snapshot is not None and stale != was_stale:
-                    say(snapshot_lines(seen.snapshot, seen.stale_seconds, zone))
-                    was_stale = stale
+            if each is None:
+                say(plain.next(seen, _happened(picture)))
+            elif seen.snapshot is not None and (last is None or seen.snapshot.seconds != last.seconds):
+                say([each(seen.snapshot)])
             last = seen.snapshot
     finally:
         picture.close()
     return 0
+
+
+class _PlainLines:
+    """The whole picture when it comes or goes stale; between that what happens, and the answer when it turns."""
+
+    def __init__(self, zone: tzinfo) -> None:
+        self._zone = zone
+        self._was_stale: bool | None = None
+        self._tone: Tone | None = None
+
+    def next(self, seen: Seen, happened: list[str]) -> list[str]:
+        """What to print now; `happened` are the lines of what has happened since the last time."""
+        snapshot = seen.snapshot
+        time = clock_time(snapshot or _NOTHING, self._zone)
+        lines = [f"{time} {line}".strip() for line in happened]
+        if snapshot is None:
+            return lines
+        now = answer(snapshot, seen.stale_seconds, self._zone)
+        is_stale = seen.stale_seconds is not None
+        if is_stale != self._was_stale:
+            lines += snapshot_lines(snapshot, seen.stale_seconds, self._zone)
+        elif now.tone is not self._tone:
+            lines.append(f"{time} {now.sentence}".strip())
+        self._was_stale, self._tone = is_stale, now.tone
+        return lines
 
 
 def _happened(picture: LivePicture) -> list[str]:

@@ -8,7 +8,17 @@ from dataclasses import asdict, dataclass
 from sensord.care.chicks import Chick, Weighing, age_days
 from sensord.care.entries import chick_named
 from sensord.care.growth import Fit, Flag, daily, expected_grams, fit, flags, gains
-from sensord.commands.keeping import add_place_options, chick_name, enter, local, moment, number, open_history, say
+from sensord.commands.keeping import (
+    add_place_options,
+    chick_name,
+    enter,
+    local,
+    moment,
+    open_history,
+    say,
+)
+from sensord.commands.numbers import number
+from sensord.screens.day import NO_CHICKS
 
 __all__ = ["arguments", "run"]
 
@@ -60,6 +70,8 @@ def run(options: argparse.Namespace) -> int:
         grown = [_growth(chick, reader.weighings(chick.name)) for chick in chosen]
     if options.json:
         print(json.dumps([asdict(one) for one in grown], ensure_ascii=False))
+    elif not grown:
+        print(NO_CHICKS)
     else:
         in_full = options.chick is not None and options.grams is None
         for one in grown:

@@ -97,6 +97,9 @@ class _Inbox:
     confirmations: list[tuple[int, str]] = field(default_factory=list)
 
 
+_UNTRIED = "not connected yet"
+
+
 class Connection:
     """Keeps `handler` connected to the broker until `close`.
 
@@ -130,7 +133,7 @@ class Connection:
         self.up = False
         self.parted_well = False
         """Whether the last session ended with our own goodbye."""
-        self.trouble = "not connected yet"
+        self.trouble = _UNTRIED
         self.failures = 0
         """Exceptions of the handler, which are bugs."""
 
@@ -165,6 +168,11 @@ class Connection:
         if not self._thread.is_alive():
             self._woken.close()
             self._waker.close()
+
+    @property
+    def missing(self) -> bool:
+        """Whether there is no connection although one was tried."""
+        return not self.up and self.trouble != _UNTRIED
 
     @property
     def words(self) -> str:

@@ -25,7 +25,7 @@ class BulkConversion:
     """The bulk file of one bus; `trouble` says in words why it is not used."""
 
     def __init__(self, file: Path, asker: Asker, clock: Clock, deadline_seconds: float, *, wanted: bool) -> None:
-        self.trouble = "" if wanted else "bulk conversion is switched off in the config"
+        self.trouble = "" if wanted else "bulk conversion is switched off"
         self._file = file
         self._asker = asker
         self._clock = clock

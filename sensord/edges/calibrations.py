@@ -15,7 +15,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from sensord.errors import StorageError
+from sensord.errors import StorageError, unreadable
 
 __all__ = ["FILE_NAME", "BudgetLine", "Kind", "PointTaken", "Record", "append", "latest", "load"]
 
@@ -93,7 +93,7 @@ def load(path: Path) -> tuple[Record, ...]:
     except FileNotFoundError:
         return ()
     except (OSError, UnicodeDecodeError) as error:
-        raise StorageError(f"{path}: cannot be read: {error}") from error
+        raise StorageError(f"{path}: {unreadable(error)}") from error
     try:
         return _File.model_validate(tomllib.loads(text)).record
     except tomllib.TOMLDecodeError as error:

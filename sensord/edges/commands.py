@@ -13,9 +13,24 @@ from dataclasses import dataclass
 from json import dumps
 from typing import Any, TypeAlias
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 
-from sensord.care.chicks import Crop
+from sensord.edges.command_fields import (
+    AlarmCommand,
+    AnywhereCommand,
+    Asked,
+    BatchCommand,
+    ChickCommand,
+    EntryCommand,
+    FeedCommand,
+    Labelled,
+    PauseCommand,
+    ShelveCommand,
+    SomewhereCommand,
+    StageCommand,
+    WeighCommand,
+)
+from sensord.edges.model_words import wanted
 from sensord.errors import CommandError
 from sensord.watch.events import (
     Acknowledge,
@@ -42,7 +57,6 @@ EVERYTHING = ("", "PRESS", "ON", "all")
 """Bare payloads that name nothing: a hub's button sends PRESS by default."""
 
 _MAXIMUM_BYTES = {Origin.MQTT: 256, Origin.CONTROL: 65_536, Origin.BUTTON: 256, Origin.DAEMON: 65_536}
-_NAME = r"^[a-z0-9][a-z0-9_-]{0,31}$"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,165 +79,96 @@ class Limits:
         return (*self.brooders, *self.dishes, *self.other_places)
 
 
-class _Asked(BaseModel):
-    """Fields that every command may carry: `request` makes repeats harmless."""
-
-    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
-    request: str = Field("", max_length=64, pattern=r"^[A-Za-z0-9._:-]*$")
-
-
-class _Labelled(_Asked):
-    model_config = ConfigDict(defer_build=True, extra="ignore", frozen=True, strict=True)
-
-
-class _Anywhere(_Asked):
-    place: str | None = Field(None, pattern=_NAME)
-    condition: Condition | None = None
-
-
-class _Somewhere(_Asked):
-    place: str = Field(pattern=_NAME)
-    condition: Condition | None = None
-
-
-class _Shelve(_Somewhere):
-    for_seconds: float | None = Field(None, ge=1)
-
-
-class _Alarm(_Asked):
-    place: str = Field(pattern=_NAME)
-    condition: Condition
-
-
-class _Pause(_Asked):
-    for_seconds: float | None = Field(None, ge=1)
-
-
-class _Batch(_Asked):
-    dish: str | None = Field(None, pattern=_NAME)
-
-
-class _Stage(_Asked):
-    brooder: str | None = Field(None, pattern=_NAME)
-    stage: str = Field(pattern=_NAME)
-
-
-class _Entry(_Asked):
-    """Something the keeper writes down; whether the chick exists and the number is believable the history knows."""
-
-    chick: str = Field(min_length=1, max_length=32)
-
-
-class _Feed(_Entry):
-    millilitres: float | None = None
-    crop: Crop | None = None
-    celsius: float | None = None
-    at_utc_seconds: float | None = Field(None, ge=0, le=1e11)
-    note: str = Field("", max_length=200)
-    sure: bool = False
-    undo: bool = False
-
-
-class _Weigh(_Entry):
-    grams: float | None = None
-    at_utc_seconds: float | None = Field(None, ge=0, le=1e11)
-    note: str = Field("", max_length=200)
-    sure: bool = False
-    undo: bool = False
-
-
-class _Chick(_Entry):
-    kind: str | None = Field(None, max_length=64)
-    hatched: str | None = Field(None, max_length=10)
-    mark: str | None = Field(None, max_length=64)
-    brooder: str | None = Field(None, max_length=32)
-    left: str | None = Field(None, max_length=10)
-    every_hours: float | None = Field(None, ge=0, le=24)
-
-
 _Stamp: TypeAlias = dict[str, Any]
 """`seconds`, `origin` and `request`, which every command event takes."""
 
 
-def _acknowledge(asked: _Anywhere, limits: Limits, stamp: _Stamp) -> Command:
+def _acknowledge(asked: AnywhereCommand, limits: Limits, stamp: _Stamp) -> Command:
     if asked.place is not None:
         _known("place", asked.place, limits.places)
     return Acknowledge(place=asked.place, condition=asked.condition, **stamp)
 
 
-def _shelve(asked: _Shelve, limits: Limits, stamp: _Stamp) -> Command:
+def _shelve(asked: ShelveCommand, limits: Limits, stamp: _Stamp) -> Command:
     _known("place", asked.place, limits.places)
     seconds = _capped(asked.for_seconds, limits.shelve_seconds, "alarms.shelve_seconds")
     return Shelve(place=asked.place, condition=asked.condition, for_seconds=seconds, **stamp)
 
 
-def _unshelve(asked: _Somewhere, limits: Limits, stamp: _Stamp) -> Command:
+def _unshelve(asked: SomewhereCommand, limits: Limits, stamp: _Stamp) -> Command:
     return Unshelve(place=_known("place", asked.place, limits.places), condition=asked.condition, **stamp)
 
 
-def _reset(asked: _Alarm, limits: Limits, stamp: _Stamp) -> Command:
+def _reset(asked: AlarmCommand, limits: Limits, stamp: _Stamp) -> Command:
     return Reset(place=_known("place", asked.place, limits.places), condition=asked.condition, **stamp)
 
 
-def _out_of_service(asked: _Alarm, limits: Limits, stamp: _Stamp) -> Command:
+def _out_of_service(asked: AlarmCommand, limits: Limits, stamp: _Stamp) -> Command:
     return OutOfService(place=_known("place", asked.place, limits.places), condition=asked.condition, **stamp)
 
 
-def _return_to_service(asked: _Alarm, limits: Limits, stamp: _Stamp) -> Command:
+def _return_to_service(asked: AlarmCommand, limits: Limits, stamp: _Stamp) -> Command:
     return ReturnToService(place=_known("place", asked.place, limits.places), condition=asked.condition, **stamp)
 
 
-def _pause(asked: _Pause, limits: Limits, stamp: _Stamp) -> Command:
+def _pause(asked: PauseCommand, limits: Limits, stamp: _Stamp) -> Command:
     return PauseAudio(for_seconds=_capped(asked.for_seconds, limits.pause_seconds, "alarms.pause_seconds"), **stamp)
 
 
-def _batch(asked: _Batch, limits: Limits, stamp: _Stamp) -> Command:
+def _batch(asked: BatchCommand, limits: Limits, stamp: _Stamp) -> Command:
     return StartBatch(dish=_the_one("dish", asked.dish, limits.dishes), **stamp)
 
 
-def _stage(asked: _Stage, limits: Limits, stamp: _Stamp) -> Command:
+def _stage(asked: StageCommand, limits: Limits, stamp: _Stamp) -> Command:
     brooder = _the_one("brooder", asked.brooder, limits.brooders)
     if limits.stages is not None:
         _known("stage", asked.stage, limits.stages.get(brooder, ()))
     return SetStage(brooder=brooder, stage=asked.stage, **stamp)
 
 
-def _test_sounds(_asked: _Asked, _limits: Limits, stamp: _Stamp) -> Command:
+def _test_sounds(_asked: Asked, _limits: Limits, stamp: _Stamp) -> Command:
     return TestSounds(**stamp)
 
 
 def _entry(kind: type[LogFeed] | type[WeighIn] | type[EnterChick]) -> Callable[[Any, Limits, _Stamp], Command]:
-    def build(asked: _Entry, _limits: Limits, stamp: _Stamp) -> Command:
+    def build(asked: EntryCommand, _limits: Limits, stamp: _Stamp) -> Command:
         return kind(**{name: getattr(asked, name) for name in type(asked).model_fields if name != "request"}, **stamp)
 
     return build
+
+
+def _chick(asked: ChickCommand, limits: Limits, stamp: _Stamp) -> Command:
+    if asked.brooder and limits.brooders:
+        _known("brooder", asked.brooder, limits.brooders)
+    entered: Command = _entry(EnterChick)(asked, limits, stamp)
+    return entered
 
 
 @dataclass(frozen=True, slots=True)
 class _Verb:
     """How one verb is read: its fields, the names of what a bare payload's parts mean, and what it becomes."""
 
-    model: type[_Asked]
+    model: type[Asked]
     bare: tuple[str, ...]
     build: Callable[[Any, Limits, _Stamp], Command]
     network: bool = True
 
 
 VERBS: dict[str, _Verb] = {
-    "acknowledge": _Verb(_Anywhere, ("place", "condition"), _acknowledge),
-    "shelve": _Verb(_Shelve, ("place", "condition"), _shelve),
-    "unshelve": _Verb(_Somewhere, ("place", "condition"), _unshelve),
-    "reset": _Verb(_Alarm, ("place", "condition"), _reset),
-    "batch": _Verb(_Batch, ("dish",), _batch),
-    "stage": _Verb(_Stage, ("brooder", "stage"), _stage),
-    "pause": _Verb(_Pause, ("for_seconds",), _pause),
-    "feed": _Verb(_Feed, ("chick", "millilitres"), _entry(LogFeed)),
-    "weigh": _Verb(_Weigh, ("chick", "grams"), _entry(WeighIn)),
-    "chick": _Verb(_Chick, ("chick",), _entry(EnterChick), network=False),
+    "acknowledge": _Verb(AnywhereCommand, ("place", "condition"), _acknowledge),
+    "shelve": _Verb(ShelveCommand, ("place", "condition"), _shelve),
+    "unshelve": _Verb(SomewhereCommand, ("place", "condition"), _unshelve),
+    "reset": _Verb(AlarmCommand, ("place", "condition"), _reset),
+    "batch": _Verb(BatchCommand, ("dish",), _batch),
+    "stage": _Verb(StageCommand, ("brooder", "stage"), _stage),
+    "pause": _Verb(PauseCommand, ("for_seconds",), _pause),
+    "feed": _Verb(FeedCommand, ("chick", "millilitres"), _entry(LogFeed)),
+    "weigh": _Verb(WeighCommand, ("chick", "grams"), _entry(WeighIn)),
+    "chick": _Verb(ChickCommand, ("chick",), _chick, network=False),
     # Without end, or loud at night: only for somebody who stands beside the brooder.
-    "out-of-service": _Verb(_Alarm, ("place", "condition"), _out_of_service, network=False),
-    "return-to-service": _Verb(_Alarm, ("place", "condition"), _return_to_service, network=False),
-    "test-sounds": _Verb(_Asked, (), _test_sounds, network=False),
+    "out-of-service": _Verb(AlarmCommand, ("place", "condition"), _out_of_service, network=False),
+    "return-to-service": _Verb(AlarmCommand, ("place", "condition"), _return_to_service, network=False),
+    "test-sounds": _Verb(Asked, (), _test_sounds, network=False),
 }
 
 NETWORK_VERBS = tuple(name for name, verb in VERBS.items() if verb.network)
@@ -260,7 +205,7 @@ def parse_fields(verb: str, fields: Mapping[str, object], seconds: float, origin
 def request_of(payload: bytes) -> str:
     """The request id in a payload, however wrong the rest of it is; empty where there is none to be found."""
     try:
-        return _Labelled.model_validate_json(payload).request
+        return Labelled.model_validate_json(payload).request
     except ValidationError:
         return ""
 
@@ -323,7 +268,7 @@ def _command(verb: str, found: _Verb, document: str, seconds: float, origin: Ori
 
 
 def _told(error: ValidationError, found: _Verb) -> str:
-    first = error.errors(include_url=False, include_context=False)[0]
+    first = error.errors(include_url=False)[0]
     where = ".".join(str(part) for part in first["loc"])
     match first["type"]:
         case "json_invalid" | "model_type":
@@ -335,7 +280,7 @@ def _told(error: ValidationError, found: _Verb) -> str:
         case "string_pattern_mismatch":
             return f"{where}: {shown(str(first['input']))} has characters that no name here has"
         case _:
-            return f"{where}: {first['msg']}, got {shown(str(first['input']))}"
+            return f"{where}: {wanted(first)}, got {shown(str(first['input']))}"
 
 
 def _known(what: str, name: str, known: tuple[str, ...]) -> str:

@@ -1,7 +1,5 @@
 """The MQTT contract as one JSON Schema document, made from the models that are really sent and read."""
 
-import json
-import re
 from typing import Any
 
 from pydantic import BaseModel, TypeAdapter
@@ -34,12 +32,9 @@ def schema() -> dict[str, Any]:
     topics: dict[str, Any] = {"status": {"enum": ["online", "offline"]}, "event": events}
     topics |= {topic: references[model, sending] for topic, model in _STATES.items()}
     topics |= {f"do/{verb}": references[VERBS[verb].model, reading] for verb in NETWORK_VERBS}
-    document = {
+    return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": f"sensord over MQTT, payload version {payloads.VERSION}",
         "topics": dict(sorted(topics.items())),
         "$defs": dict(sorted(definitions.items())),
     }
-    # The command models are private to their module; here they get names that a reader can use.
-    named: dict[str, Any] = json.loads(re.sub(r"\b_([A-Z]\w+)", r"\1Command", json.dumps(document)))
-    return named

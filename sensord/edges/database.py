@@ -6,7 +6,7 @@ WAL with `synchronous=FULL`: a commit that has returned is on the disk, and a ki
 import fcntl
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, TypeAlias
 
@@ -18,6 +18,7 @@ __all__ = [
     "DamagedError",
     "NewerError",
     "copy_into",
+    "leaving_nothing",
     "lock",
     "open_reader",
     "open_writer",
@@ -63,7 +64,8 @@ def _told(path: Path, error: sqlite3.Error | OSError) -> StorageError:
     if code.startswith("SQLITE_READONLY") or getattr(error, "errno", None) == 30:
         return StorageError(f"{path}: cannot be written, it or its folder is read-only: remount the card or replace it")
     if code.startswith("SQLITE_CANTOPEN") or isinstance(error, OSError):
-        return StorageError(f"{path}: cannot be opened ({error}): check that its folder exists and may be written to")
+        why = getattr(error, "strerror", None) or error
+        return StorageError(f"{path}: cannot be opened ({why}): check that its folder exists and may be written to")
     if code.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
         return StorageError(f"{path}: another program keeps it locked: close that program")
     if code.startswith("SQLITE_IOERR"):
@@ -71,7 +73,7 @@ def _told(path: Path, error: sqlite3.Error | OSError) -> StorageError:
     return StorageError(f"{path}: the history cannot be kept ({error})")
 
 
-def lock(path: Path) -> IO[bytes]:
+def lock(path: Path, remedy: str = "stop it first") -> IO[bytes]:
     """Become the only writer of the history at `path` until the returned file is closed, or the process ends.
 
     Raises `StorageError` at once where another process is.
@@ -83,10 +85,24 @@ def lock(path: Path) -> IO[bytes]:
             fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             held.close()
-            raise StorageError(
-                f"{path}: another sensord writes this history: stop the daemon first, or reach it with --socket"
-            ) from None
+            raise StorageError(f"{path}: another sensord writes this history: {remedy}") from None
         return held
+
+
+@contextmanager
+def leaving_nothing(path: Path) -> Iterator[None]:
+    """Where there was no history at `path` and what is done inside fails, there is none afterwards either."""
+    made = [folder for folder in (path.parent, *path.parent.parents) if not folder.exists()]
+    files = [] if path.exists() else [path.with_name(path.name + end) for end in (*_COMPANIONS, ".lock")]
+    try:
+        yield
+    except BaseException:
+        for file in files:
+            file.unlink(missing_ok=True)
+        with suppress(OSError):  # somebody has put something else there meanwhile
+            for folder in made:
+                folder.rmdir()
+        raise
 
 
 def open_writer(path: Path) -> Connection:
@@ -111,7 +127,9 @@ def open_reader(path: Path, untouched: bool = False) -> Connection:
     """
     with telling(path):
         if not path.exists():
-            raise StorageError(f"{path}: there is no history yet; `sensord run` begins one")
+            raise StorageError(
+                f"{path}: there is no history yet; `sensord run` begins one, or the first `sensord chick NAME`"
+            )
         address = f"{path.absolute().as_uri()}?mode=ro"
         if untouched and not path.with_name(f"{path.name}-wal").exists():
             address += "&immutable=1"
@@ -174,11 +192,15 @@ def copy_into(connection: Connection, path: Path, copy: Path) -> None:
     """A whole, compact copy of the history at this instant, also while it is being written. Raises `StorageError`."""
     if copy.exists():
         raise StorageError(f"{copy}: there is a file of this name already: choose another, nothing is overwritten")
-    with telling(copy):
-        connection.execute("VACUUM INTO ?", (str(copy),))
-        with telling(path):
-            check = sqlite3.connect(copy)
-            try:
-                sound(check, copy, thorough=True)
-            finally:
-                check.close()
+    try:
+        with telling(copy):
+            connection.execute("VACUUM INTO ?", (str(copy),))
+            with telling(path):
+                check = sqlite3.connect(copy)
+                try:
+                    sound(check, copy, thorough=True)
+                finally:
+                    check.close()
+    except StorageError:
+        copy.unlink(missing_ok=True)  # half a copy is none
+        raise

@@ -5,7 +5,7 @@ from typing import TypeAlias
 
 from sensord.care.chicks import SECONDS_A_DAY, Chick, Feed, Weighing
 from sensord.care.entries import check_chick, check_feed, check_weighing, chick_named, day
-from sensord.care.feeding import cautions
+from sensord.care.feeding import TABLE_KINDS, cautions, has_table
 from sensord.edges.database import Connection
 from sensord.errors import CommandError
 from sensord.watch.events import EnterChick, LogFeed, WeighIn
@@ -104,7 +104,12 @@ def _store_chick(connection: Connection, entry: EnterChick, chicks: dict[str, Ch
         " brooder = excluded.brooder, gone = excluded.gone, every_hours = excluded.every_hours",
         (name, chick.kind, hatched, chick.mark, chick.brooder, gone, chick.every_hours),
     )
-    return f"{name} {'changed' if name in chicks else 'added'}"
+    done = f"{name} {'changed' if name in chicks else 'added'}"
+    if not entry.kind or has_table(entry.kind):
+        return done
+    return (
+        f"{done}; no feed table is for '{entry.kind}' (there are: {', '.join(TABLE_KINDS)}), so the general rule holds"
+    )
 
 
 # A feed is entered while feeding or soon after; the dish's temperature of a round this recent belongs to it.

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple, TextIO
 
-from sensord.edges.database import Connection, lock, open_writer, telling, transaction
+from sensord.edges.database import Connection, leaving_nothing, lock, open_writer, telling, transaction
 from sensord.edges.exchange_tables import TABLES, Column, Table, Value, can_be_empty
 from sensord.edges.migrations import migrate
-from sensord.errors import DataError
+from sensord.errors import DataError, unreadable
 
 __all__ = ["TABLES", "Imported", "export_csv", "export_jsonl", "import_file"]
 
@@ -82,6 +82,11 @@ def import_file(history: Path, source: Path) -> Imported:
 
     Raises `DataError` with the number of each bad line, `StorageError` where the history is in use or cannot be had.
     """
+    with leaving_nothing(history):
+        return _imported(history, source)
+
+
+def _imported(history: Path, source: Path) -> Imported:
     held = lock(history)
     connection = open_writer(history)
     try:
@@ -110,10 +115,12 @@ def _lines(source: Path, troubles: list[str]) -> Iterator[_Line]:
     try:
         with source.open(encoding="utf-8", newline="") as file:
             first = file.read(1)
+            if not first:
+                raise DataError(f"{source}: is empty: give a file that `sensord export` wrote")
             file.seek(0)
             yield from _json_lines(file, troubles) if first == "{" else _csv_lines(file, source, troubles)
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise DataError(f"{source}: cannot be read: {error}") from error
+        raise DataError(f"{source}: {unreadable(error)}") from error
 
 
 def _json_lines(file: TextIO, troubles: list[str]) -> Iterator[_Line]:
@@ -132,7 +139,8 @@ def _csv_lines(file: TextIO, source: Path, troubles: list[str]) -> Iterator[_Lin
     header = next(reader, [])
     table = next((one for one in TABLES.values() if one.header() == header), None)
     if table is None:
-        raise DataError(f"{source}: line 1: these are not the column names of an export: {', '.join(header)[:200]}")
+        names = ", ".join(header)[:200]
+        raise DataError(f"{source}: line 1: these are not the column names of an export: {names or 'an empty line'}")
     for row in reader:
         if len(row) != len(header):
             troubles.append(f"line {reader.line_num}: has {len(row)} fields, the header {len(header)}")

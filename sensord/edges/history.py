@@ -276,7 +276,7 @@ class History:
 
     def _open(self) -> Connection:
         if self._held is None:
-            self._held = lock(self.path)
+            self._held = lock(self.path, "stop it first" if self._daemon else "name its control socket with --socket")
         if self._connection is None:
             connection = open_writer(self.path)
             try:

@@ -11,6 +11,7 @@ import traceback
 from types import TracebackType
 from typing import TextIO
 
+from sensord.durations import duration, foretold
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
@@ -28,9 +29,9 @@ from sensord.watch.effects import (
 )
 from sensord.watch.views import Snapshot
 
-__all__ = ["Journal", "under_systemd"]
+__all__ = ["INFO", "Journal", "under_systemd"]
 
-_CRITICAL, _ERROR, _WARNING, _INFO = 2, 3, 4, 6  # syslog(3) levels
+_CRITICAL, _ERROR, _WARNING, INFO = 2, 3, 4, 6  # syslog(3) levels
 _LEVELS = {Priority.HIGH: _CRITICAL, Priority.MEDIUM: _ERROR, Priority.LOW: _WARNING}
 
 
@@ -67,7 +68,7 @@ class Journal:
         for name in failed.keys() - self._in_trouble:
             self.write(_ERROR, f"output {name} is in trouble: {failed[name]}")
         for name in self._in_trouble - failed.keys():
-            self.write(_INFO, f"output {name} works again")
+            self.write(INFO, f"output {name} works again")
         self._in_trouble = frozenset(failed)
 
     def write(self, level: int, text: str) -> None:
@@ -120,7 +121,7 @@ class _Handler(logging.Handler):
 def _told(item: Effect) -> tuple[int, str] | None:
     match item:
         case AlarmChanged():
-            level = _LEVELS[item.priority] if item.state is AlarmState.UNACKNOWLEDGED else _INFO
+            level = _LEVELS[item.priority] if item.state is AlarmState.UNACKNOWLEDGED else INFO
             air = "" if item.celsius is None else f" at {item.celsius:.1f} °C"
             return (
                 level,
@@ -128,26 +129,27 @@ def _told(item: Effect) -> tuple[int, str] | None:
             )
         case DishChanged():
             paste = "" if item.celsius is None else f", paste about {item.celsius:.1f} °C"
-            return _INFO, f"dish {item.dish}: {item.state}{paste}" + (f": {item.why}" if item.why else "")
+            return INFO, f"dish {item.dish}: {item.state}{paste}" + (f": {item.why}" if item.why else "")
         case Noted():
             fault = f" {item.fault}" if item.fault else ""
             gap = f" of {item.gap_seconds:.0f} s" if item.gap_seconds is not None else ""
-            return (_WARNING if item.fault else _INFO), f"probe {item.probe}: {item.what}{fault}{gap}"
+            return (_WARNING if item.fault else INFO), f"probe {item.probe}: {item.what}{fault}{gap}"
         case Forecast():
-            return _WARNING, f"forecast {item.place} {item.condition}: in about {item.in_seconds / 60:.0f} min"
+            when = foretold(item.in_seconds, item.low_seconds, item.high_seconds)
+            return _WARNING, f"forecast {item.place} {item.condition}: {when}"
         case BandMoved():
-            return _INFO, f"brooder {item.place}: band is now {item.band} ({item.source})"
+            return INFO, f"brooder {item.place}: band is now {item.band} ({item.source})"
         case BatchStarted():
-            return _INFO, f"dish {item.dish}: batch started ({item.origin})"
+            return INFO, f"dish {item.dish}: batch started ({item.origin})"
         case GapFound():
-            length = "for an unknown time" if item.gap_seconds is None else f"for {item.gap_seconds / 60:.0f} min"
+            length = "for an unknown time" if item.gap_seconds is None else f"for {duration(item.gap_seconds)}"
             return _WARNING, f"nobody watched {length}: {_air(item)}"
         case Answered(done=False):
             return _WARNING, f"command {item.verb} ({item.origin}) refused: {item.reason}"
         case Answered():
-            return _INFO, f"command {item.verb} ({item.origin}) done"
+            return INFO, f"command {item.verb} ({item.origin}) done"
         case Cued():
-            return _INFO, f"sound {item.cue}" + (f" for {item.dish}" if item.dish else "")
+            return INFO, f"sound {item.cue}" + (f" for {item.dish}" if item.dish else "")
         case Alerting(priority=priority) if priority is not None:
             return _WARNING, f"horn on: {priority.word}"
         case _:

@@ -109,6 +109,11 @@ class Publisher:
     def working(self) -> bool:
         return self._connection.up and not (self._trouble or self._disk_trouble)
 
+    @property
+    def failing(self) -> bool:
+        """Whether a person has to know: what is said reaches nobody, or the disk does not keep it."""
+        return bool(self._connection.missing or self._trouble or self._disk_trouble)
+
     def words(self) -> str:
         """One line for the screen: connected or why not, and what waits."""
         parts = [self._connection.words]

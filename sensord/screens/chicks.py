@@ -4,10 +4,10 @@ from datetime import UTC, tzinfo
 
 from rich.text import Text
 
+from sensord.durations import duration
 from sensord.screens.day import due_words, millilitre_words
 from sensord.screens.page import Look, line, wrapped
 from sensord.screens.ruler import QUIET
-from sensord.screens.words import duration
 from sensord.watch.views import ChickView, Snapshot
 
 __all__ = ["chick_rows", "chick_words", "next_feed_words"]

@@ -5,13 +5,15 @@ from datetime import datetime, tzinfo
 
 from sensord.watch.views import ChickView
 
-__all__ = ["chick_lines", "due_words", "millilitre_words", "planned_batch_millilitres"]
+__all__ = ["NO_CHICKS", "chick_lines", "due_words", "millilitre_words", "planned_batch_millilitres"]
+
+NO_CHICKS = "no chicks yet: `sensord chick NAME --hatched DATE` adds one"
 
 
 def chick_lines(chicks: Sequence[ChickView], now_utc: float, zone: tzinfo | None = None) -> list[str]:
     """One line a chick, those that wait longest first, then one line for each reason to look."""
     if not chicks:
-        return ["no chicks yet: `sensord chick NAME --hatched DATE` adds one"]
+        return [NO_CHICKS]
     wide = max(len(chick.name) for chick in chicks)
     waiting = sorted(chicks, key=lambda one: (one.due_from_utc_seconds or float("inf"), one.name))
     lines = [
@@ -56,7 +58,7 @@ def planned_batch_millilitres(chicks: Sequence[ChickView]) -> float:
 
 def _fed(chick: ChickView, now_utc: float, zone: tzinfo | None) -> str:
     if chick.fed_utc_seconds is None:
-        return "not fed in three days"
+        return "no feed in three days"
     ago = (now_utc - chick.fed_utc_seconds) / 60
     passed = f"{ago:.0f} min ago" if ago < 100 else f"{ago / 60:.1f} h ago"
     amount = "" if chick.fed_millilitres is None else f" {chick.fed_millilitres:g} ml"

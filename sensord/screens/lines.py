@@ -2,19 +2,21 @@
 
 from datetime import UTC, tzinfo
 
+from sensord.durations import duration, foretold
 from sensord.screens.chicks import chick_words
 from sensord.screens.words import (
     alarm_state_words,
+    alarm_time_words,
     answer,
     brooder_words,
     condition_words,
     countdown,
     dish_words,
-    duration,
+    for_the_keeper,
     hidden_words,
     interval,
-    is_open,
     marks,
+    state_words,
 )
 from sensord.watch.effects import (
     AlarmChanged,
@@ -39,7 +41,7 @@ def snapshot_lines(snapshot: Snapshot, stale_seconds: float | None = None, zone:
     """Everything worth saying of a snapshot, the answer first; `stale_seconds` as in `words.answer`."""
     lines = [answer(snapshot, stale_seconds, zone).sentence]
     was = "was " if stale_seconds is not None else ""
-    for alarm in filter(is_open, snapshot.alarms):
+    for alarm in for_the_keeper(snapshot.alarms):
         lines += _alarm_lines(alarm, snapshot)
     lines += hidden_words(snapshot)
     lines += [_brooder_line(brooder, was) for brooder in snapshot.brooders]
@@ -58,8 +60,8 @@ def snapshot_lines(snapshot: Snapshot, stale_seconds: float | None = None, zone:
 
 
 def _alarm_lines(alarm: AlarmView, snapshot: Snapshot) -> list[str]:
-    since = duration(snapshot.seconds - alarm.since_seconds)
-    title = f"{marks(alarm.priority)} {alarm.place} {condition_words(alarm.condition)} for {since}"
+    title = f"{marks(alarm.priority)} {alarm.place} {condition_words(alarm.condition)}"
+    title += alarm_time_words(alarm, snapshot.seconds)
     lines = [f"{title}, {alarm_state_words(alarm)}"]
     return [*lines, f"→ {alarm.do_first}"] if alarm.standing else lines
 
@@ -68,13 +70,13 @@ def _brooder_line(view: BrooderView, was: str) -> str:
     celsius = "no reading" if view.celsius is None else f"{was}{view.celsius:.1f} °C"
     parts = [f"{view.name}: {celsius}", f"{was}{brooder_words(view)}", f"keep at {view.band} ({view.band_source})"]
     if view.leaves_band_in_seconds is not None and not was:
-        parts.append(f"will leave its band in about {duration(view.leaves_band_in_seconds)}")
+        parts.append(f"may leave its band in about {duration(view.leaves_band_in_seconds)}")
     return ", ".join([*parts, *view.notes])
 
 
 def _dish_lines(view: DishView, was: str) -> list[str]:
     celsius = "no reading" if view.reading_celsius is None else f"{was}{view.reading_celsius:.1f} °C"
-    parts = [f"{view.name}: {celsius}", f"{was}{dish_words(view)}"]
+    parts = [f"{view.name}: {celsius}", f"{was}{dish_words(view.state)}"]
     if was:
         return [", ".join(parts)]
     if view.why and view.state is not DishState.AWAY:
@@ -98,17 +100,18 @@ def effect_line(effect: Effect) -> str | None:
         case AlarmChanged(state=AlarmState.NORMAL, previous=AlarmState.SHELVED):
             return None
         case AlarmChanged():
-            return f"{effect.place} {condition_words(effect.condition)}: {effect.state.value.replace('-', ' ')}"
+            return f"{effect.place} {condition_words(effect.condition)}: {state_words(effect.state)}"
         case DishChanged():
             celsius = "" if effect.celsius is None else f", paste about {effect.celsius:.1f} °C"
             why = f" ({effect.why})" if effect.why else ""
-            return f"{effect.dish}: {effect.state.value}{celsius}{why}"
+            return f"{effect.dish}: {dish_words(effect.state)}{celsius}{why}"
         case Noted():
             fault = f" {effect.fault.value.replace('_', ' ')}" if effect.fault else ""
             detail = f" ({effect.detail})" if effect.detail else ""
             return f"probe {effect.probe}: {effect.what.value.replace('_', ' ')}{fault}{detail}"
         case Forecast():
-            return f"{effect.place}: {condition_words(effect.condition)} expected in {duration(effect.in_seconds)}"
+            when = foretold(effect.in_seconds, effect.low_seconds, effect.high_seconds)
+            return f"{effect.place}: {condition_words(effect.condition)} expected {when}"
         case BandMoved():
             return f"{effect.place}: keep at {effect.band} now ({effect.source})"
         case BatchStarted():

@@ -5,11 +5,12 @@ from statistics import fmean
 
 from rich.text import Text
 
+from sensord.durations import duration
 from sensord.readings import Band
 from sensord.screens.glyphs import letters
 from sensord.screens.page import PRIORITY_STYLES, Look, line, wrapped
 from sensord.screens.ruler import QUIET, Scale, mark_row, scale_row, slim_row, track_rows
-from sensord.screens.words import brooder_words, countdown, dish_words, duration, interval, is_open
+from sensord.screens.words import brooder_words, countdown, dish_words, interval, is_open
 from sensord.watch.effects import DishState, Verdict
 from sensord.watch.views import BrooderView, DishView, ProbeView, Snapshot, Trail
 
@@ -138,7 +139,9 @@ def _ruler(shown: _Shown, look: Look, plan: PlacePlan, width: int) -> list[Text]
 
 
 def _age(seconds: float) -> str:
-    return f"{round(seconds)} s" if seconds < 100 else f"{round(seconds / 60)} min"
+    if seconds < 100:
+        return f"{round(seconds)} s"
+    return f"{round(seconds / 60)} min" if round(seconds) % 60 == 0 else countdown(seconds)
 
 
 def _slim(shown: _Shown, look: Look, width: int) -> Text:
@@ -180,7 +183,7 @@ def _brooder(view: BrooderView, snapshot: Snapshot) -> _Shown:
 def _dish(view: DishView, snapshot: Snapshot) -> _Shown:
     probes = [probe for probe in snapshot.probes if probe.name == view.probe]
     style = _alarm_style(view.name, snapshot) or _DISH_STYLES.get(view.state, "")
-    words = dish_words(view)
+    words = dish_words(view.state)
     if view.verdict is not None and view.state is not DishState.AWAY:
         words += f" · {view.verdict}"
         if view.probability is not None:
@@ -249,9 +252,9 @@ def _dish_band(view: DishView) -> str:
 def _brooder_details(view: BrooderView) -> list[tuple[str, str]]:
     details = []
     if view.leaves_band_in_seconds is not None:
-        details.append((f"will leave its band in about {duration(view.leaves_band_in_seconds)}", "yellow"))
+        details.append((f"may leave its band in about {duration(view.leaves_band_in_seconds)}", "yellow"))
     details += [(note, "") for note in view.notes]
-    known = [part for part in (view.stage, view.humidity) if part]
+    known = [part for part in (view.stage, view.humidity and f"humidity: {view.humidity}") if part]
     known.append(_brooder_band(view))
     return [*details, (" · ".join(known), QUIET)]
 

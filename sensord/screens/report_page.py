@@ -9,13 +9,13 @@ from datetime import tzinfo
 from html import escape
 
 from sensord.care.growth import expected_grams
+from sensord.durations import duration
 from sensord.screens import plots
 from sensord.screens.report_data import BrooderPart, ChickPart, Report, RoundPart
 from sensord.screens.report_style import STYLE
 from sensord.screens.report_words import (
     CAUTION,
     clock,
-    duration,
     happenings,
     look_first,
     sentences,

@@ -5,13 +5,13 @@ from datetime import datetime, tzinfo
 from typing import NamedTuple
 
 from sensord.care.chicks import Crop, age_days
+from sensord.durations import duration
 from sensord.screens.report_data import BrooderPart, ChickPart, Report, RoundPart
 from sensord.screens.report_figures import Episode
 
 __all__ = [
     "Happening",
     "clock",
-    "duration",
     "happenings",
     "look_first",
     "sentences",
@@ -40,18 +40,6 @@ def clock(utc_seconds: float, zone: tzinfo | None, with_day: bool = False) -> st
     """`04:05`, or `4 May 04:05`."""
     moment = datetime.fromtimestamp(utc_seconds, tz=zone).astimezone(zone)
     return f"{moment.day} {moment:%b %H:%M}" if with_day else f"{moment:%H:%M}"
-
-
-def duration(seconds: float) -> str:
-    """`40 s`, `12 min`, `3 h 5 min`, `2 days`."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    if minutes < 60:
-        return f"{minutes} min"
-    if minutes < 48 * 60:
-        return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
-    return f"{round(minutes / 1440)} days"
 
 
 def _many(count: int, one: str, more: str = "") -> str:

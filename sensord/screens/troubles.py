@@ -2,9 +2,18 @@
 
 from rich.text import Text
 
+from sensord.durations import duration
 from sensord.screens.page import PRIORITY_STYLES, Look, line, wrapped
 from sensord.screens.ruler import QUIET
-from sensord.screens.words import alarm_state_words, condition_words, countdown, duration, hidden_words, is_open, marks
+from sensord.screens.words import (
+    alarm_state_words,
+    alarm_time_words,
+    condition_words,
+    countdown,
+    for_the_keeper,
+    hidden_words,
+    marks,
+)
 from sensord.watch.views import AlarmView, ProbeView, Snapshot
 
 __all__ = ["alarm_rows", "probe_rows", "trouble_rows"]
@@ -14,9 +23,8 @@ _METHODS = {"bulk": "one conversion for all", "parallel": "each in a thread", "s
 
 def alarm_rows(snapshot: Snapshot, look: Look, in_full: int) -> list[Text]:
     """All alarms, those for the keeper first; the first `in_full` of those that stand with what to do."""
-    ordered = sorted(filter(is_open, snapshot.alarms), key=lambda alarm: (not alarm.standing, -alarm.priority))
     rows: list[Text] = []
-    for number, alarm in enumerate(ordered):
+    for number, alarm in enumerate(for_the_keeper(snapshot.alarms)):
         full = alarm.standing and number < in_full
         rows += _alarm_in_full(alarm, snapshot, look) if full else [_alarm_title(alarm, snapshot, look)]
     return rows + [line(look, look.width, (f"    {words}", QUIET)) for words in hidden_words(snapshot)]
@@ -24,13 +32,12 @@ def alarm_rows(snapshot: Snapshot, look: Look, in_full: int) -> list[Text]:
 
 def _alarm_title(alarm: AlarmView, snapshot: Snapshot, look: Look) -> Text:
     style = PRIORITY_STYLES[alarm.priority]
-    since = duration(snapshot.seconds - alarm.since_seconds)
     return line(
         look,
         look.width,
         (f"{marks(alarm.priority):>3} ", f"bold {style}"),
         (f"{alarm.place} {condition_words(alarm.condition)}", f"bold {style}"),
-        f" for {since} · {alarm_state_words(alarm)}",
+        f"{alarm_time_words(alarm, snapshot.seconds)} · {alarm_state_words(alarm)}",
     )
 
 
@@ -48,11 +55,11 @@ def trouble_rows(snapshot: Snapshot, look: Look) -> list[Text]:
     if snapshot.audio_paused_left_seconds is not None:
         left = countdown(snapshot.audio_paused_left_seconds)
         rows.append(line(look, look.width, "  ", (f"sound paused, back in {left}", "bold yellow")))
-    rows += [
-        line(look, look.width, "  ", (f"{output.name} does not work", "bold yellow"), f": {output.words}")
-        for output in snapshot.outputs
-        if not output.working
-    ]
+    for output in snapshot.outputs:
+        if not output.working:
+            first, *more = wrapped(f"{output.name} does not work: {output.words}", look.width - 5)
+            rows.append(line(look, look.width, "  ", (first, "bold yellow")))
+            rows += [line(look, look.width, "    ", row) for row in more]
     for probe in snapshot.probes:
         if probe.fault is not None:
             rows += _probe_trouble(probe, look)

@@ -3,10 +3,12 @@
 Whatever is not known to be right is never called right, and only a dish that the watch calls ready is.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from enum import Enum, unique
 
+from sensord.durations import duration
 from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition
 from sensord.watch.views import AlarmView, BrooderView, DishView, Snapshot
@@ -15,17 +17,19 @@ __all__ = [
     "Answer",
     "Tone",
     "alarm_state_words",
+    "alarm_time_words",
     "answer",
     "brooder_words",
     "clock_time",
     "condition_words",
     "countdown",
     "dish_words",
-    "duration",
+    "for_the_keeper",
     "hidden_words",
     "interval",
     "is_open",
     "marks",
+    "state_words",
 ]
 
 
@@ -119,19 +123,18 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
         since = clock_time(snapshot, zone)
         when = f"SINCE {since}, for {duration(stale_seconds)}" if since else f"FOR {duration(stale_seconds)}"
         return Answer(Tone.STALE, f"NO DATA {when}: look at the chicks yourself", ("no data",))
-    standing = [alarm for alarm in snapshot.alarms if alarm.standing and is_open(alarm)]
-    standing.sort(key=lambda alarm: -alarm.priority)
+    standing = [alarm for alarm in for_the_keeper(snapshot.alarms) if alarm.standing]
     dishes = [dish for dish in snapshot.dishes if dish.state is not DishState.AWAY]
     dishes.sort(key=lambda dish: (_DISH_ORDER.index(dish.state), dish.ready_in_seconds or 0.0))
     first = next((alarm for alarm in standing if _comes_before_food(alarm)), None)
     if first is not None:
         ready = any(dish.state is DishState.READY for dish in dishes)
         later = "a dish is ready, but this comes first" if ready else ""
-        return _alarm_answer(first, later)
+        return _alarm_answer(first, snapshot, later)
     if dishes:
         return _dish_answer(dishes[0], _brooders_clause(snapshot, standing))
     if standing:
-        return _alarm_answer(standing[0], "")
+        return _alarm_answer(standing[0], snapshot, "")
     found = _brooder_answer(snapshot)
     if any(is_open(alarm) for alarm in snapshot.alarms):
         return replace(found, also="an alarm waits for you")
@@ -143,8 +146,10 @@ def _comes_before_food(alarm: AlarmView) -> bool:
     return alarm.priority is Priority.HIGH or alarm.condition in _BEFORE_FOOD
 
 
-def _alarm_answer(alarm: AlarmView, also: str) -> Answer:
-    celsius = "" if alarm.celsius is None else f", {alarm.celsius:.1f} °C"
+def _alarm_answer(alarm: AlarmView, snapshot: Snapshot, also: str) -> Answer:
+    now = next((one.celsius for one in snapshot.brooders if one.name == alarm.place), None)
+    shown = alarm.celsius if now is None or alarm.celsius is None else now
+    celsius = "" if shown is None else f", {shown:.1f} °C"
     words = condition_words(alarm.condition).upper()
     sentence = f"{marks(alarm.priority)} {alarm.place.upper()} {words}{celsius}"
     shout = _CONDITION_SHOUTS[alarm.condition]
@@ -219,9 +224,9 @@ def brooder_words(brooder: BrooderView) -> str:
     return "too cold" if brooder.celsius < brooder.band.middle_celsius else "too warm"
 
 
-def dish_words(dish: DishView) -> str:
+def dish_words(state: DishState) -> str:
     """What may be said of the paste."""
-    return _DISH_WORDS[dish.state]
+    return _DISH_WORDS[state]
 
 
 def condition_words(condition: Condition) -> str:
@@ -234,28 +239,49 @@ def marks(priority: Priority) -> str:
     return "!" * priority
 
 
-def alarm_state_words(alarm: AlarmView) -> str:
+_STATE_WORDS = {
+    AlarmState.NORMAL: "over",
+    AlarmState.UNACKNOWLEDGED: "not acknowledged",
+    AlarmState.ACKNOWLEDGED: "acknowledged",
+    AlarmState.RETURNED_UNACKNOWLEDGED: "over again, not acknowledged",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "held until reset, not acknowledged",
+    AlarmState.LATCHED_ACKNOWLEDGED: "held until reset",
+    AlarmState.SHELVED: "shelved",
+    AlarmState.SUPPRESSED: "suppressed",
+    AlarmState.OUT_OF_SERVICE: "out of service",
+}
+
+
+def state_words(state: AlarmState) -> str:
     """Where an alarm is between raised and gone."""
-    match alarm.state:
-        case AlarmState.NORMAL:
-            return "over"
-        case AlarmState.UNACKNOWLEDGED:
-            return "not acknowledged"
-        case AlarmState.ACKNOWLEDGED:
-            return "acknowledged"
-        case AlarmState.RETURNED_UNACKNOWLEDGED:
-            return "over again, not acknowledged"
-        case AlarmState.LATCHED_UNACKNOWLEDGED:
-            return "held until reset, not acknowledged"
-        case AlarmState.LATCHED_ACKNOWLEDGED:
-            return "held until reset"
-        case AlarmState.SHELVED:
-            left = alarm.shelved_left_seconds
-            return "shelved" if left is None else f"shelved, back in {countdown(left)}"
-        case AlarmState.SUPPRESSED:
-            return "suppressed"
-        case AlarmState.OUT_OF_SERVICE:
-            return "out of service"
+    return _STATE_WORDS[state]
+
+
+def alarm_state_words(alarm: AlarmView) -> str:
+    """The same of one alarm, with the time that its shelf has left."""
+    left = alarm.shelved_left_seconds
+    if alarm.state is AlarmState.SHELVED and left is not None:
+        return f"shelved, back in {countdown(left)}"
+    return state_words(alarm.state)
+
+
+def alarm_time_words(alarm: AlarmView, seconds: float) -> str:
+    """How long its condition has stood at `seconds`, or how long ago it went; with a blank before it."""
+    if alarm.standing:
+        return (
+            f" for {duration(seconds - (alarm.since_seconds if alarm.began_seconds is None else alarm.began_seconds))}"
+        )
+    if alarm.state in (AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED):
+        return f" until {duration(seconds - alarm.since_seconds)} ago"
+    return ""
+
+
+def for_the_keeper(alarms: Iterable[AlarmView]) -> list[AlarmView]:
+    """The alarms that are not hidden, in the order in which a person should see to them."""
+    return sorted(
+        filter(is_open, alarms),
+        key=lambda alarm: (not alarm.standing, not _comes_before_food(alarm), -alarm.priority),
+    )
 
 
 def hidden_words(snapshot: Snapshot) -> list[str]:
@@ -270,18 +296,6 @@ def hidden_words(snapshot: Snapshot) -> list[str]:
         standing = [condition_words(alarm.condition) for alarm in alarms if alarm.standing]
         lines.append(f"{place}: {what} {state}" + (f" (standing: {', '.join(standing)})" if standing else ""))
     return lines
-
-
-def duration(seconds: float) -> str:
-    """A length of time for reading: `40 s`, `4 min`, `2 h 05 min`, `3 days`."""
-    if seconds < 90:
-        return f"{max(0, round(seconds))} s"
-    minutes = round(seconds / 60)
-    if minutes < 60:
-        return f"{minutes} min"
-    if minutes < 48 * 60:
-        return f"{minutes // 60} h {minutes % 60:02d} min"
-    return f"{minutes // 1440} days"
 
 
 def countdown(seconds: float) -> str:

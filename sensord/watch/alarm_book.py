@@ -40,7 +40,8 @@ class AlarmSettings:
 class Alarm:
     """One alarm as five flags (`condition_true`, `acknowledged`, `latched`, the shelf, `suppressed`/`out`) and times.
 
-    `acknowledged` is also true where there is nothing to acknowledge. `since_seconds` is the last change of state.
+    `acknowledged` is also true where there is nothing to acknowledge. `since_seconds` is the last change of state,
+    `began_seconds` when the condition last came.
     """
 
     condition_true: bool = False
@@ -52,6 +53,7 @@ class Alarm:
     suppressed: bool = False
     out: bool = False
     since_seconds: float = 0.0
+    began_seconds: float | None = None
     celsius: float | None = None
 
     @property
@@ -112,6 +114,8 @@ def move(
     origin: Origin,
 ) -> tuple[AlarmBook, Changes]:
     """Apply the table's cell for `before`; `tracked` carries what the happening itself brought (condition, shelf)."""
+    if tracked.condition_true and not before.condition_true:
+        tracked = replace(tracked, began_seconds=seconds)
     after = _at(tracked, cell(before.state, happening))
     if after.state is before.state:
         return replace(book, alarms={**book.alarms, key: after}), ()

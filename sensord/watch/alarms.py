@@ -270,6 +270,7 @@ def views(book: AlarmBook, settings: AlarmSettings, seconds: float) -> tuple[Ala
             seen(condition, alarm.celsius),
             WORDS[condition].do_first,
             None if alarm.shelved_until_seconds is None else max(0.0, alarm.shelved_until_seconds - seconds),
+            alarm.began_seconds,
         )
         for (place, condition), alarm in book.alarms.items()
         if alarm.state is not AlarmState.NORMAL

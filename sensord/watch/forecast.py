@@ -68,7 +68,7 @@ class Outlook:
 @dataclass(frozen=True, slots=True)
 class Course:
     """Since when the air is beyond its usual swing and until when it last was; what has been foretold, so that it is
-    said once; until when each side's heater fault is suspected."""
+    said once; until when each side's heater fault is suspected; when its heater last obeyed its thermostat."""
 
     beyond_since: float | None = None
     beyond_until: float | None = None
@@ -79,13 +79,14 @@ class Course:
     failed_cold: bool = False
     exited_seconds: float | None = None
     outside_seconds: float | None = None
+    obeyed_seconds: float | None = None
     outlook: Outlook | None = None
     since_seconds: float | None = None
 
 
 def look_ahead(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds: float) -> tuple[Course, bool]:
     """The course after a new bin, and whether its outlook is news."""
-    course = _departed(course, trend, seconds)
+    course = _obeyed(_departed(course, trend, seconds), trend, seconds)
     outlook = (
         _fast(rules, course, trend, band, seconds) or _steady(rules, course, trend, band) or _drift(rules, trend, band)
     )
@@ -145,6 +146,33 @@ def _departed(course: Course, trend: Trend, seconds: float) -> Course:
     return course if course.beyond_since is not None else replace(course, beyond_since=seconds)
 
 
+def _obeyed(course: Course, trend: Trend, seconds: float) -> Course:
+    """Whether the heater, since the air is back in the band, has gone off and on again (or on and off) by itself: then
+    its contact holds, and the next off phase is the thermostat's."""
+    back, swing = course.outside_seconds, trend.swing
+    if back is None or swing is None or course.failed_seconds is None or (course.obeyed_seconds or 0.0) > back:
+        return course
+    since = trend.bins[-max(1, int((seconds - back) / BIN_SECONDS)) :]
+    usual = swing.high_celsius - swing.low_celsius - 2 * LEAST_MARGIN_CELSIUS
+    sign = 1.0 if course.failed_cold else -1.0
+    has_turned = _turned([sign * celsius for celsius in since], max(usual / 2, 2 * LEAST_MARGIN_CELSIUS))
+    return replace(course, obeyed_seconds=seconds) if has_turned else course
+
+
+def _turned(values: list[float], depth: float) -> bool:
+    """Whether `values` fell by `depth` and then rose by as much."""
+    peak, trough = values[0], None
+    for value in values:
+        if trough is None:
+            peak = max(peak, value)
+            trough = value if peak - value >= depth else None
+        else:
+            trough = min(trough, value)
+            if value - trough >= depth:
+                return True
+    return False
+
+
 def _fast(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds: float) -> Outlook | None:
     """A heater that failed or stuck: beyond the usual turning point and going on, by no means as steep as a lid."""
     bins, began = trend.bins, course.beyond_since
@@ -168,12 +196,16 @@ def _fast(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds:
         and seconds - course.failed_seconds < rules.suspect_seconds
     )
     usual = trend.swing.fall if cold else trend.swing.rise
-    is_fresh = seconds - (course.outside_seconds or 0.0) < rules.loose_seconds
+    back = course.outside_seconds or 0.0
+    is_fresh = seconds - back < rules.loose_seconds and (course.obeyed_seconds or 0.0) <= back
     if has_failed and is_fresh:
         told = _outlook(rules, cold, distance, speed, Pace.SUDDEN)
-        # A loose contact may catch once more before the band is left: minutes, then, rather than seconds.
-        return told and replace(told, low_seconds=0.0, high_seconds=max(told.high_seconds, rules.again_seconds))
-    if beyond <= 0:
+        # A loose contact may catch once more before the band is left. When it lets go nobody knows: the middle says no
+        # more than the ends.
+        until = max(told.high_seconds, rules.again_seconds) if told is not None else 0.0
+        return told and replace(told, in_seconds=until / 2, low_seconds=0.0, high_seconds=until)
+    # What is nearer than the probe's own lag may have happened already: that is for the alarm to say.
+    if beyond <= 0 or distance < speed * rules.probe_lag_seconds:
         return None
     calm = began is not None and (course.beyond_until is None or began - course.beyond_until >= rules.calm_seconds)
     if has_failed or (calm and _is_heaters(rules, steps, usual)):

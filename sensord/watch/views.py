@@ -87,7 +87,7 @@ class BrooderView:
 
 @dataclass(frozen=True, slots=True)
 class AlarmView:
-    """One alarm that is not in its normal state."""
+    """One alarm that is not in its normal state: `since_seconds` so, its condition came at `began_seconds`."""
 
     place: str
     condition: Condition
@@ -99,6 +99,7 @@ class AlarmView:
     seen: str
     do_first: str
     shelved_left_seconds: float | None = None
+    began_seconds: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

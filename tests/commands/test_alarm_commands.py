@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sensord.cli import main
-from sensord.commands.durations import duration_seconds, duration_words
+from sensord.durations import duration_seconds, duration_written
 from sensord.edges.commands import Limits
 from sensord.errors import DataError
 from sensord.watch.events import Acknowledge, Condition, Shelve
@@ -54,7 +54,7 @@ def test_no_daemon_is_exit_2_and_says_how_to_start_one(tmp_path: Path, capsys: p
 )
 def test_durations_are_read_as_people_write_them(text: str, seconds: float) -> None:
     assert duration_seconds(text) == seconds
-    assert duration_seconds(duration_words(seconds)) == seconds
+    assert duration_seconds(duration_written(seconds)) == seconds
 
 
 def test_a_duration_that_no_clock_could_wait_for_is_refused() -> None:
@@ -66,3 +66,10 @@ def test_a_duration_that_no_clock_could_wait_for_is_refused() -> None:
 def test_what_is_no_duration_is_refused_with_an_example(text: str) -> None:
     with pytest.raises(DataError, match="such as 90s, 5m or 1h30m"):
         duration_seconds(text)
+
+
+def test_a_duration_with_a_minus_is_read_as_one_and_refused(
+    daemon: FakeDaemon, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["shelve", "brooder", "--for", "-5m", "--socket", str(daemon.path)]) == 2
+    assert "'-5m' is not a duration" in capsys.readouterr().err

@@ -99,7 +99,6 @@ def test_grams_stand_for_millilitres(config: str, capsys: pytest.CaptureFixture[
     [
         ([], "say how warm the paste is"),
         (["--celsius", "130"], "--celsius 130: give 0 to 101 °C"),
-        (["--celsius", "nan"], "--celsius nan"),
         (["--celsius", "40", "--solids", "0"], "--solids 0: give more than 0"),
         (["--celsius", "40", "--solids", "61"], "--solids 61: give more than 0 and at most 60 %"),
         (["--celsius", "40"], "say how thick it is"),

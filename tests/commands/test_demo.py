@@ -1,6 +1,7 @@
 """`sensord demo` as a stranger ends it: at any moment, and what it says to a broker that cannot be."""
 
 import os
+import re
 import signal
 import subprocess
 import threading
@@ -43,3 +44,10 @@ def test_a_broker_that_cannot_be_is_refused_in_one_sentence(broker: str, capsys:
     said = capsys.readouterr().err
     assert said.startswith(f"sensord demo: --broker {broker}: give host and port")
     assert len(said.splitlines()) == 1
+
+
+def test_plain_lines_are_a_keepers_words_with_the_time_of_day(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["demo", "--plain", "--speed", "120", "--for", "3m"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert all(re.match(r"\d\d:\d\d:\d\d \S", line) for line in lines)
+    assert any("supper: taking up water" in line for line in lines)

@@ -10,7 +10,8 @@ import pytest
 
 from sensord.cli import main
 from sensord.clock import SystemClock
-from sensord.commands.keeping import moment, number
+from sensord.commands.keeping import moment
+from sensord.commands.numbers import number
 from sensord.edges.journal import Journal
 from sensord.errors import DataError
 from sensord.places import Places
@@ -179,3 +180,59 @@ def test_a_slip_on_the_command_line_is_told_with_its_remedy(
 
 def test_a_decimal_comma_is_a_decimal_point() -> None:
     assert number("4,5") == 4.5
+
+
+def test_an_entry_that_is_refused_begins_no_history(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shell = Shell(tmp_path / "state", capsys)
+    assert shell("feed", "pip", "4")[0] == 1
+    assert shell("chick", "pip", "--hatched", "4 May")[0] == 1
+    assert not (tmp_path / "state").exists()
+
+
+def test_an_unknown_chick_is_told_alike_by_every_verb(shell: Shell) -> None:
+    shell("chick", "pip")
+    for words in (["feed", "pop", "4"], ["weigh", "pop", "40"], ["weigh", "pop"]):
+        code, out, err = shell(*words)
+        assert code == 1
+        assert "there is no chick 'pop' (known: pip)" in out + err
+    code, _, err = shell("report", "chick", "pop", socket=False)
+    assert (code, "there is no chick 'pop' (known: pip)" in err) == (1, True)
+
+
+def test_a_brooder_that_the_config_does_not_have_is_refused_with_those_it_has(tmp_path: Path, shell: Shell) -> None:
+    config = tmp_path / "sensord.toml"
+    config.write_text(
+        '[probes.air]\nrom = "28-0000072431ab"\nplace = "brooder"\n'
+        '[brooders.nest]\nprobes = ["air"]\nband = { low_celsius = 33, high_celsius = 36 }\n'
+    )
+    code, _, err = shell("chick", "pip", "--brooder", "nowhere", "--config", str(config))
+    assert (code, "known are nest" in err) == (2, True)
+    assert shell("chick", "pip", "--brooder", "nest", "--config", str(config))[0] == 0
+
+
+def test_a_kind_without_a_feed_table_is_taken_and_said(shell: Shell) -> None:
+    code, out, _ = shell("chick", "pip", "--kind", "rock pidgeon")
+    assert code == 0
+    assert "no feed table is for 'rock pidgeon' (there are: rock pigeon, " in out
+    assert shell("chick", "pip", "--kind", "Rock-Pigeon")[1] == "pip changed\n"
+
+
+def test_a_history_without_readings_and_a_log_without_chicks_say_so(shell: Shell) -> None:
+    shell("chick", "pip")
+    assert "no reading yet\n1 chick\n" in shell("history", socket=False)[1]
+    shell("chick", "pip", "--left", "2026-01-02")
+    assert shell("weigh")[1].startswith("no chicks yet")
+
+
+def test_a_value_that_is_too_long_or_too_large_is_told_in_plain_words(shell: Shell) -> None:
+    shell("chick", "pip")
+    assert "note: give at most 200 characters" in shell("feed", "pip", "--note", "x" * 300)[1]
+    assert "every_hours: give at most 24" in shell("chick", "pip", "--every", "99h")[1]
+
+
+def test_a_damaged_history_is_told_once_with_the_remedy(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "history.db").write_text("no database, however long it is" * 40)
+    code, _, err = Shell(tmp_path, capsys)("history", socket=False)
+    assert code == 2
+    assert "put a copy in its place" in err
+    assert len(err.splitlines()) == 1

@@ -100,7 +100,6 @@ def test_what_this_water_cannot_do_is_exit_1_with_what_would_help(
     [
         (["--solids", "0"], "--solids 0: give more than 0 and at most 60 %"),
         (["--solids", "60.5"], "--solids 60.5: give more than 0 and at most 60 %"),
-        (["--solids", "nan"], "--solids nan"),
         (["--ratio", "9:1"], "--ratio 9:1 makes 80"),
         (["--ratio", "1:0"], "--ratio 1:0: give two numbers above 0"),
         (["--ratio", "thick"], "--ratio thick: give two numbers above 0"),
@@ -111,7 +110,6 @@ def test_what_this_water_cannot_do_is_exit_1_with_what_would_help(
         (["--kettle", "97", "--pressure", "850"], "--kettle 97: water boils at 95.1 °C at 850 hPa"),
         (["--kettle", "99.5", "--altitude", "500", "--sea-level-pressure", "1020"], "water boils at 98.5 °C"),
         (["--kettle", "-3"], "--kettle -3: give 0 to 101 °C"),
-        (["--kettle", "nan"], "--kettle nan: give 0 to 101 °C"),
         (["--kettle", "15"], "--kettle: the hot water (15 °C) is not warmer than the tap's (18 °C)"),
         (["--tap", "-4"], "--tap -4: give 0 to 60 °C"),
         (["--room", "90"], "--room 90: give -10 to 50 °C"),
@@ -129,7 +127,7 @@ def test_what_this_water_cannot_do_is_exit_1_with_what_would_help(
         (["--band", "36"], "--band 36: give two temperatures"),
         (["--band", "38:36"], "--band 38:36: needs low below high"),
         (["--band", "40:44"], "--band 40:44: needs low below high, both from 30 to 43 °C"),
-        (["--dish", "soup"], "--dish soup: there is no such dish"),
+        (["--dish", "soup"], "there is no dish 'soup'"),
         (["--chicks", "4"], "--amount-ml: is the whole batch"),
     ],
 )
@@ -171,3 +169,22 @@ def test_bad_config_names_the_key(text: str, words: str, tmp_path: Path, capsys:
     told = said(capsys, 2, "--config", str(path), "--amount-ml", "40", "--solids", "25")
     assert words in told
     assert str(path) in told
+
+
+@pytest.mark.parametrize(
+    "words", [["--solids", "nan"], ["--kettle", "inf"], ["--amount-ml", "forty"], ["--chicks", "2.5"]]
+)
+def test_what_is_no_number_is_refused_with_an_example(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["mix", *words])
+    assert ended.value.code == 2
+    said = capsys.readouterr().err
+    assert f"{words[0]}: '{words[1]}' is no " in said
+    assert "write it like 4" in said
+
+
+def test_a_decimal_comma_is_as_good_as_a_point(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["mix", "--amount-ml", "40,5", "--solids", "25", "--bowl", "none"]) == 0
+    comma = capsys.readouterr().out
+    assert main(["mix", "--amount-ml", "40.5", "--solids", "25", "--bowl", "none"]) == 0
+    assert capsys.readouterr().out == comma

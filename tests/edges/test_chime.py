@@ -424,7 +424,7 @@ def test_a_pin_that_another_program_holds_is_told_so(bench: Bench, monkeypatch: 
     [
         ('kind = "active"\npin = 17\nnight_level = 0.5\nnight = "22:00-06:00"', "night_level: only a passive buzzer"),
         ('kind = "passive"\npin = 17\nnight_level = 0.5', "night_level: needs to know when night is"),
-        ('kind = "passive"\npin = 17\nnight = "22:00-25:00"', "night: hours run from 00 to 23"),
+        ('kind = "passive"\npin = 17\nnight = "22:00-25:00"', "night: give from when to when, such as 22:00-06:30"),
     ],
     ids=["active", "no night", "hours"],
 )

@@ -172,6 +172,26 @@ def test_a_file_that_is_not_text_is_refused(tmp_path: Path) -> None:
         import_file(tmp_path / "history.db", tmp_path / "nothing")
 
 
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [(b"", "is empty: give a file that `sensord export` wrote"), (b"\n", "an empty line"), (b"\xff", "not UTF-8 text"),
+     (b'{"table": "batch", "x": 1}\n', "batch has no x")],
+)  # fmt: skip
+def test_an_import_that_is_refused_leaves_no_new_history_behind(tmp_path: Path, content: bytes, said: str) -> None:
+    source = tmp_path / "file"
+    source.write_bytes(content)
+    with pytest.raises(DataError, match=said):
+        import_file(tmp_path / "new" / "state" / "history.db", source)
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
+def test_an_import_that_is_refused_leaves_the_history_that_was_there(small: Path) -> None:
+    (small / "empty").write_bytes(b"")
+    with pytest.raises(DataError, match="is empty"):
+        import_file(small / "history.db", small / "empty")
+    assert "41.0" in comma_separated(small / "history.db", "weighing")
+
+
 def test_no_import_beside_a_running_daemon(small: Path) -> None:
     from sensord.edges.database import lock
 

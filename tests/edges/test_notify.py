@@ -6,7 +6,6 @@ The socket and its messages as in sd_notify(3).
 import os
 import signal
 import socket
-import subprocess
 import threading
 from collections.abc import Iterator
 from itertools import pairwise
@@ -17,23 +16,10 @@ import pytest
 from sensord.clock import FastClock, SystemClock
 from sensord.daemon import Daemon, ReaderState
 from sensord.edges.notify import Notifier
-from sensord.fake_tree import FakeProbe, FakeTree
 from sensord.watch.alarms import AlarmSettings
 from sensord.watch.nursery import NurserySettings
+from tests.daemon_house import House
 from tests.mqtt.mosquitto import until
-from tests.program import ROOT, SENSORD
-
-CONFIG = """
-[one_wire]
-root = "{root}"
-[probes.brooder]
-rom = "28-00000000000a"
-place = "brooder"
-[brooders.brooder]
-probes = ["brooder"]
-band = {{ low_celsius = 33.0, high_celsius = 36.0 }}
-"""
-
 
 SETTINGS = NurserySettings("attic", {}, {}, {}, AlarmSettings())
 
@@ -76,21 +62,12 @@ def environment_of(manager: Manager) -> dict[str, str]:
 
 
 def test_the_process_says_ready_keeps_saying_alive_and_says_goodbye(tmp_path: Path, manager: Manager) -> None:
-    with FakeTree(tmp_path / "tree", SystemClock(), [FakeProbe("28-00000000000a", lambda _s: 34.5)]) as tree:
-        config = tmp_path / "sensord.toml"
-        config.write_text(CONFIG.format(root=tree.root))
-        options = ["--config", str(config), "--socket", str(tmp_path / "s"), "--state", str(tmp_path / "state")]
-        process = subprocess.Popen(
-            [*SENSORD, "run", *options], stderr=subprocess.PIPE, cwd=ROOT, env={**os.environ, **environment_of(manager)}
-        )
-        try:
-            until(lambda: manager.count("READY=1"), 20, "ready")
-            until(lambda: manager.count("WATCHDOG=1") >= 4, 20, "four signs of life")
-            process.send_signal(signal.SIGTERM)
-            process.communicate(timeout=15)
-        finally:
-            process.kill()
-            process.communicate()
+    with House(tmp_path, environment=environment_of(manager)) as house:
+        process = house.run()
+        until(lambda: manager.count("READY=1"), 20, "ready")
+        until(lambda: manager.count("WATCHDOG=1") >= 4, 20, "four signs of life")
+        process.send_signal(signal.SIGTERM)
+        process.communicate(timeout=15)
     assert process.returncode == 0
     assert manager.heard[-1][1] == "STOPPING=1"
     alive = [seconds for seconds, text in manager.heard if text == "WATCHDOG=1"]

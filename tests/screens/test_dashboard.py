@@ -282,3 +282,36 @@ def test_an_alarm_that_is_over_asks_for_nothing_but_a_word() -> None:
 def test_lines_are_the_same_for_the_same_snapshot() -> None:
     first, second = (screen_lines(SNAPSHOTS["many"], Look(120, 40)) for _ in range(2))
     assert [line.markup for line in first] == [line.markup for line in second]
+
+
+def test_an_acknowledged_alarm_tells_how_long_it_has_been_cold_and_the_headline_how_cold_it_is_now() -> None:
+    seen_to = alarm(
+        Condition.TOO_COLD,
+        Priority.MEDIUM,
+        state=AlarmState.ACKNOWLEDGED,
+        began_seconds=night().seconds - 1500,
+        since_seconds=night().seconds - 5,
+        celsius=32.9,
+    )
+    lines = shown(night(AWAY, brooder(celsius=30.2), alarms=(seen_to,)))
+    assert "BROODER TOO COLD, 30.2 °C" in lines[0]
+    assert "brooder too cold for 25 min · acknowledged" in words(lines)
+
+
+def test_an_alarm_that_is_over_tells_since_when() -> None:
+    over = alarm(
+        Condition.TOO_COLD,
+        Priority.MEDIUM,
+        state=AlarmState.RETURNED_UNACKNOWLEDGED,
+        standing=False,
+        began_seconds=night().seconds - 1500,
+        since_seconds=night().seconds - 540,
+    )
+    assert "brooder too cold until 9 min ago · over again" in words(shown(night(AWAY, alarms=(over,))))
+
+
+def test_what_is_to_be_done_first_stands_first_below_the_headline() -> None:
+    gap, cold = alarm(Condition.POWER_GAP, Priority.MEDIUM), alarm(Condition.TOO_COLD, Priority.MEDIUM)
+    lines = shown(night(AWAY, brooder(celsius=31.4), alarms=(gap, cold)), Look(40, 12))
+    assert "TOO COLD" in lines[0]
+    assert "brooder too cold" in lines[1]

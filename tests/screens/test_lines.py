@@ -64,12 +64,12 @@ def test_stale_lines_call_nothing_ready() -> None:
         ),
         (
             DishChanged(1.0, "dish", "p", DishState.READY, DishState.HOT, 37.4, why="in the band"),
-            "dish: ready, paste about 37.4 °C (in the band)",
+            "dish: ready to feed, paste about 37.4 °C (in the band)",
         ),
         (Noted(1.0, "p", Note.PROBE_FAULT, FaultKind.CRC_ERROR), "probe p: probe fault crc error"),
         (
             Forecast(1.0, "brooder", Condition.TOO_COLD, 900.0, 600.0, 1500.0),
-            "brooder: too cold expected in 15 min",
+            "brooder: too cold expected in about 15 min",
         ),
         (
             BandMoved(1.0, "brooder", Band(31.0, 33.0), "profile", False),

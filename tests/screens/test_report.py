@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 
 from sensord.cli import main
+from sensord.durations import duration, foretold
 from sensord.edges.history_reader import AlarmRow, BandRow, HistoryReader, Point
 from sensord.screens.report_data import Report, gather
 from sensord.screens.report_figures import air_figures, alarm_figures, binned, episodes, lids, together
-from sensord.screens.report_words import duration, happenings, look_first, sentences, share_words, short_form, signed
+from sensord.screens.report_words import happenings, look_first, sentences, share_words, short_form, signed
 from tests.sample_history import NIGHT, make
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -102,7 +103,7 @@ def test_stale_and_chattering_alarms_are_counted() -> None:
 def test_the_night_in_words(sample: Path) -> None:
     report = night(sample)
     said = " ".join(sentences(report))
-    assert "1 h 9 min too cold" in said
+    assert "1 h 09 min too cold" in said
     assert "3 alarms, 1 of high priority, answered after 4 min (median)." in said
     assert "The watch was off once, for 22 min." in said
     assert "4 bowls" in said
@@ -117,10 +118,23 @@ def test_the_night_in_words(sample: Path) -> None:
 
 @pytest.mark.parametrize(
     ("seconds", "words"),
-    [(40, "40 s"), (90, "2 min"), (3599, "1 h"), (4140, "1 h 9 min"), (86_400 * 3, "3 days")],
+    [
+        (40, "40 s"),
+        (90, "2 min"),
+        (3599, "1 h"),
+        (4140, "1 h 09 min"),
+        (7200, "2 h"),
+        (86_400 * 3, "3 days"),
+        (-1, "0 s"),
+    ],
 )
 def test_durations_in_words(seconds: float, words: str) -> None:
     assert duration(seconds) == words
+
+
+def test_a_forecast_that_may_come_true_at_any_moment_is_said_with_its_end() -> None:
+    assert foretold(600, 0, 1200) == "within 20 min"
+    assert foretold(600, 300, 1200) == "in about 10 min"
 
 
 def test_shares_are_not_rounded_up_to_all_and_nothing_has_no_sign() -> None:
@@ -150,7 +164,7 @@ def test_an_empty_history_gives_an_honest_report(tmp_path: Path, capsys: pytest.
 def test_what_cannot_be_reported_is_said(
     sample: Path, capsys: pytest.CaptureFixture[str], words: list[str], said: str
 ) -> None:
-    assert main(["report", *words, "--state", str(sample.parent)]) == 2
+    assert main(["report", *words, "--state", str(sample.parent)]) == (1 if "pop" in words else 2)
     assert said in capsys.readouterr().err
 
 

@@ -37,6 +37,7 @@ def test_acknowledging_silences_and_the_view_keeps_it() -> None:
     (shown,) = alarms.views(book, SETTINGS, 5.0)
     assert shown.standing
     assert shown.seen.endswith("(31.0 °C).")
+    assert (shown.began_seconds, shown.since_seconds) == (0.0, 5.0)
 
 
 def test_acknowledging_what_does_not_stand_is_refused() -> None:

@@ -214,6 +214,51 @@ def test_a_slow_drift_is_foretold_with_an_interval_that_holds() -> None:
     assert forecast.condition is Condition.TOO_COLD
 
 
+def ramp(start_celsius: float, goal: float, seconds: int, start: int) -> list[Observation]:
+    """Air that goes evenly, in the sensor's sixteenths."""
+    slope = (goal - start_celsius) / seconds
+    return [
+        Reading("air", float(start + s), round((start_celsius + slope * s) * 16) / 16) for s in range(0, seconds, 5)
+    ]
+
+
+def swinging(start: int, stop: int) -> list[Observation]:
+    """A small box under its thermostat: a minute on, a minute and a half off."""
+    found: list[Observation] = []
+    while start < stop:
+        found += [*ramp(34.0, 35.2, 60, start), *ramp(35.2, 34.0, 90, start + 60)]
+        start += 150
+    return found
+
+
+def failed_and_back() -> list[Observation]:
+    """That box: the heater fails after an hour, and a quarter of an hour later it heats again."""
+    return [*swinging(0, 3600), *toward(24.0, 34.0, 500, 3600, 4500), *ramp(25.7, 35.2, 420, 4500)]
+
+
+def test_a_heater_that_failed_and_heats_again_may_fail_again_within_minutes_nobody_knows_which() -> None:
+    known, _ = all_of(failed_and_back())
+    _, found = all_of(ramp(35.2, 34.0, 90, 4920), brooder=known)
+    first = next(each for each in found if isinstance(each, Forecast))
+    assert (first.low_seconds, first.in_seconds, first.high_seconds) == (0.0, 600.0, 1200.0)
+
+
+def test_a_heater_that_went_off_and_on_again_by_itself_is_not_suspected_at_its_next_off_phase() -> None:
+    proven, _ = all_of([*failed_and_back(), *ramp(35.2, 34.0, 90, 4920), *ramp(34.0, 35.2, 60, 5010)])
+    later, found = all_of(ramp(35.2, 34.2, 75, 5070), brooder=proven)
+    assert not [each for each in found if isinstance(each, Forecast)]
+    assert view(SETTINGS, later, 5145.0).leaves_band_in_seconds is None
+
+
+def test_what_is_nearer_than_the_probes_own_lag_is_left_to_the_alarm() -> None:
+    forecasts = []
+    for rest in (34.0, 34.1, 34.2, 34.3, 34.5, 35.0):
+        _, found = all_of([*steady(rest, 0, 3600), *ramp(rest, 32.0, int((rest - 32.0) / 0.008), 3600)])
+        forecasts += [each for each in found if isinstance(each, Forecast)]
+    assert forecasts
+    assert all(each.in_seconds >= SETTINGS.course.probe_lag_seconds for each in forecasts)
+
+
 def test_the_view_says_where_the_air_is() -> None:
     brooder, _ = run(steady(34.0, 0, 100))
     shown = view(SETTINGS, brooder, 100.0)

@@ -7,7 +7,7 @@ import pytest
 
 from sensord.assembly import check_hatch_dates, nursery_settings
 from sensord.config import load, parse
-from sensord.errors import ConfigError
+from sensord.errors import ConfigError, unreadable
 
 GOOD = """
 [probes.air]
@@ -110,3 +110,66 @@ def test_a_hatch_date_that_cannot_be_is_refused_with_its_key() -> None:
         check_hatch_dates(settings, november - 30 * 86_400)
     with pytest.raises(ConfigError, match=r"brooders\.nest\.hatched: .* days ago"):
         check_hatch_dates(settings, november + 400 * 86_400)
+
+
+LIBRARY_WORDS = ("Input should", "String should", "valid dictionary", "codec", "Errno", "Value error", "pattern '")
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ("[alarms]\npause_seconds = 9000", "alarms.pause_seconds: give at most 600 (yours: 9000)"),
+        ("[alarms]\npause_seconds = 1", "alarms.pause_seconds: give at least 10 (yours: 1)"),
+        ("[alarms]\nlatch_danger = 7", "alarms.latch_danger: give true or false, without quotes"),
+        (
+            "[bowl]\nmaterial = 'gold'\ngrams = 90",
+            "bowl.material: give one of 'steel', 'glass', 'ceramic' or 'plastic'",
+        ),
+        ("[bowl]\nmaterial = 'steel'\ngrams = 0", "bowl.grams: give more than 0 (yours: 0)"),
+        ("[kitchen]\ntap_celsius = 'cold'", "kitchen.tap_celsius: give a number, without quotes (yours: 'cold')"),
+        ("[mqtt]\nhost = ''", "mqtt.host: it is empty: write something"),
+        ("[mqtt]\nhost = 'x'\nport = 1.5", "mqtt.port: give a whole number (yours: 1.5)"),
+        ("[mqtt]\nhost = 5", "mqtt.host: give text in quotes (yours: 5)"),
+        ("[mqtt]\nhost = 'x'\ndiscovery = true", "mqtt.discovery: this is a table: write [mqtt.discovery]"),
+        ("[unit]\nsocket = 5", "unit.socket: give the path of a file in quotes"),
+        ("[buttons]\nbatch_pin = 'a'", "buttons.batch_pin: give a whole number, without quotes"),
+        ("[brooders.b]\nprobes = []", "brooders.b.probes: the list is empty: name at least one"),
+        ("[brooders.b]\nprobes = 'air'", "brooders.b.probes: give a list in square brackets"),
+        (
+            "[brooders.b]\nprobes = ['air']\nhatched = 'may'",
+            "brooders.b.hatched: give a day such as 2026-05-04, or a list",
+        ),
+        ("[dishes.supper]\n", "[dishes.supper] is there already: put its lines together under one heading"),
+    ],
+)
+def test_a_wrong_value_is_told_in_plain_words(more: str, words: str) -> None:
+    told = refusal(f"{GOOD}{more}\n")
+    assert words in told
+    assert not [word for word in LIBRARY_WORDS if word in told]
+
+
+@pytest.mark.parametrize("night", ["29:00-07:00", "24:00-07:00", "22-7", "22:00", "22:00-06:60"])
+def test_a_night_that_no_clock_knows_is_refused_with_an_example(night: str) -> None:
+    told = refusal(GOOD.replace("pin = 18", f'pin = 18\nnight = "{night}"'))
+    assert "chime.night: give from when to when, such as 22:00-06:30" in told
+
+
+def test_a_probes_table_that_is_none_is_named() -> None:
+    assert "write [probes.NAME] and its keys below" in refusal("probes = 3")
+
+
+def test_the_mark_that_some_editors_begin_utf_8_with_is_no_mistake(tmp_path: Path) -> None:
+    marked = tmp_path / "sensord.toml"
+    marked.write_text(GOOD, encoding="utf-8-sig")
+    assert load(marked).dishes
+
+
+def test_a_file_that_cannot_be_read_is_named_with_the_remedy(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match="it is a folder, name a file in it"):
+        load(tmp_path)
+    latin = tmp_path / "latin.toml"
+    latin.write_bytes(GOOD.encode() + b"# caf\xe9\n")
+    with pytest.raises(ConfigError, match=r"latin\.toml: .*line 21 is not UTF-8 text, save it as UTF-8"):
+        load(latin)
+    assert "chmod a+r" in unreadable(PermissionError(13, "Permission denied"))
+    assert unreadable(OSError(5, "Input/output error")) == "cannot be read: input/output error"

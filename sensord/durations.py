@@ -1,14 +1,12 @@
-"""Durations as people write them on the command line: `90s`, `5m`, `1h`, `1h30m`."""
+"""Lengths of time: as people write them on the command line, `5m` or `1h30m`, and as they are said, `2 h 05 min`."""
 
 import re
 
 from sensord.errors import DataError
 
-__all__ = ["duration_seconds", "duration_words"]
+__all__ = ["duration", "duration_seconds", "duration_written", "foretold"]
 
 _PATTERN = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m)?(?:(\d+(?:\.\d+)?)s)?")
-
-
 _LONGEST_SECONDS = 30 * 86_400.0
 
 
@@ -24,8 +22,27 @@ def duration_seconds(text: str) -> float:
     return total
 
 
-def duration_words(seconds: float) -> str:
+def duration_written(seconds: float) -> str:
     """The same way back, to the second: `5m`, `1h30m`, `90s` as `1m30s`."""
     whole = round(seconds)
     parts = [(whole // 3600, "h"), (whole % 3600 // 60, "m"), (whole % 60, "s")]
     return "".join(f"{number}{unit}" for number, unit in parts if number) or "0s"
+
+
+def duration(seconds: float) -> str:
+    """A length of time for reading: `40 s`, `4 min`, `3 h`, `2 h 05 min`, `3 days`."""
+    if seconds < 90:
+        return f"{max(0, round(seconds))} s"
+    minutes = round(seconds / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    if minutes < 48 * 60:
+        return f"{minutes // 60} h" + (f" {minutes % 60:02d} min" if minutes % 60 else "")
+    return f"{round(minutes / 1440)} days"
+
+
+def foretold(seconds: float, low_seconds: float, high_seconds: float) -> str:
+    """When something is expected: `in about 12 min`; `within 20 min` where it may as well be any moment."""
+    if low_seconds <= 0.0 and high_seconds >= 2 * seconds > 0.0:
+        return f"within {duration(high_seconds)}"
+    return f"in about {duration(seconds)}"
