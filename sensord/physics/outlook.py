@@ -4,8 +4,9 @@ Looks ahead along the model of `physics.cooling` with the bowl left as it is:
 
     d mean / dt = -loss k (mean - room) + soak exp(-t / SOAK_SECONDS)
 
-with the losses per kelvin of half-way to the band and of what the keeper has been doing, which has a closed solution. Its spread is carried along from the covariance of mean, loss and soak. Intervals are
-90 %: the times at which 5, 50 and 95 % of what is believed has crossed the edge of the band.
+with the losses per kelvin of half-way to the band and of what the keeper has been doing; that has a closed solution.
+Its spread is carried along from the covariance of mean, loss and soak. Intervals are 90 %: the times at which 5, 50
+and 95 % of what is believed has crossed the edge of the band.
 """
 
 import math
