@@ -42,6 +42,8 @@ paste that was stirred a minute or two ago."""
 STIR_ASKED_CELSIUS = 0.4
 """How near above the band the estimate has to be before a stir is asked for: it can settle the matter then."""
 STIR_AFTER_SECONDS, STIR_AGAIN_SECONDS = 45.0, 60.0
+STIRRING_LIKELY = 0.35
+"""Probability from which the paste counts as stirred; at rest it stays under 0.2, a gentle stir just passes 0.4."""
 UNSTIRRED_SECONDS = 480.0
 """After so long at rest the tip's spot says too little of the whole bowl to call anybody: surface and rim may be six
 degrees colder than the core (simulated bowls), and nothing tells in which of them the tip lies."""
@@ -136,7 +138,7 @@ def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[
     if anew:
         after = cooling.follow(cooling.disturb(before), reading.seconds, reading.celsius)
     dish = replace(dish, finder=finder, estimate=after)
-    if after.stirring > 0.6:
+    if after.stirring > STIRRING_LIKELY:
         dish = replace(dish, stirred_seconds=reading.seconds)
     dish = _evenness(settings, dish, reading, after, effects)
     return _cooled(settings, dish, anew)
