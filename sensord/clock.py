@@ -57,11 +57,13 @@ class FastClock:
     """A clock that runs `speed` times as fast as life from the moment it is made; for the demo.
 
     `speed` is a number above 0; at 60 a minute passes in a second. On a busy machine it slows down rather than jump:
-    between two looks at it no more than three of its seconds pass, so that a stall of the machine is no silent probe.
+    between two looks at it no more than `longest_step_seconds` of its own pass, so that a stall of the machine is no
+    silent probe.
     """
 
-    def __init__(self, speed: float = 1.0) -> None:
+    def __init__(self, speed: float = 1.0, longest_step_seconds: float = _LONGEST_STEP_SECONDS) -> None:
         self._speed = speed
+        self._longest_step_seconds = longest_step_seconds
         self._lock = threading.Lock()
         self._looked = time.monotonic()
         self._passed = 0.0
@@ -83,7 +85,7 @@ class FastClock:
     def _look(self) -> float:
         with self._lock:
             now = time.monotonic()
-            self._passed += min((now - self._looked) * self._speed, _LONGEST_STEP_SECONDS)
+            self._passed += min((now - self._looked) * self._speed, self._longest_step_seconds)
             self._looked = now
             return self._passed
 

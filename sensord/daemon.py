@@ -14,7 +14,7 @@ from sensord import __version__
 from sensord.clock import Clock
 from sensord.edges.day import Day
 from sensord.edges.notify import Notifier
-from sensord.outlets import Item, Outlet, Output
+from sensord.outlets import Item, Outlet, Output, close_all
 from sensord.watch import nursery as whole
 from sensord.watch.alarms import AlarmBook
 from sensord.watch.day import overdue
@@ -26,6 +26,8 @@ __all__ = ["Daemon", "ReaderState"]
 
 _INBOX = 10_000
 _TICK_SECONDS = 1.0
+CLOSING_SECONDS = 20.0
+"""So long a slow card may take for what is still to be written; less than the service's TimeoutStopSec."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,7 @@ class Daemon:
         self.dropped_events = 0
 
     def add_output(self, output: Output) -> None:
-        """Outputs are closed in the reverse order of their adding."""
+        """Outputs end side by side, when every source has been closed."""
         self._outlets.append(Outlet(output, self._trouble))
 
     def add_source(self, start: Callable[[], None] = _nothing, close: Callable[[], None] = _nothing) -> None:
@@ -108,8 +110,7 @@ class Daemon:
             self._notifier.stopping()
             for _, close in reversed(self._sources):
                 close()
-            for outlet in reversed(self._outlets):
-                outlet.close(seconds=3.0)
+            close_all(self._outlets[::-1], CLOSING_SECONDS)
 
     def _loop(self) -> None:
         next_tick = self._clock.monotonic_seconds()

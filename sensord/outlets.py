@@ -4,16 +4,19 @@ What gives way when a queue is full, by a fixed rule: snapshots and single readi
 oldest of the rest; every loss is counted and told.
 """
 
+import logging
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Protocol, TypeAlias
 
 from sensord.clock import SystemClock
 from sensord.watch.effects import Effect, Measured
 from sensord.watch.views import Snapshot
 
-__all__ = ["Item", "Outlet", "Output"]
+__all__ = ["Item", "Outlet", "Output", "close_all"]
+
+_log = logging.getLogger(__name__)
 
 Item: TypeAlias = Effect | Snapshot
 
@@ -35,7 +38,7 @@ class Output(Protocol):
         """One line for the screen, empty where there is nothing to say; called from the owner's thread."""
 
     def close(self) -> None:
-        """Let go of everything, leave nothing sounding and nothing unwritten."""
+        """Let go of everything, leave nothing sounding and nothing unwritten; called after the last item."""
 
 
 class Outlet:
@@ -84,7 +87,7 @@ class Outlet:
                 while not self._items and not self._closing:
                     self._wake.wait()
                 if not self._items:
-                    return
+                    break
                 item = self._items.popleft()
                 self._taken_seconds = self._clock.monotonic_seconds()
             try:
@@ -99,6 +102,13 @@ class Outlet:
                     self._told(self.output.name, "")
             finally:
                 self._taken_seconds = None
+        self._close_output()
+
+    def _close_output(self) -> None:
+        try:
+            self.output.close()
+        except BaseException as error:
+            _log.error("%s did not end well: %s: %s", self.output.name, type(error).__name__, error)
 
     def look(self) -> None:
         """Tell it where the output does not come back; called now and then."""
@@ -111,11 +121,37 @@ class Outlet:
             lost = f", {self.lost} items are lost" if self.lost else ""
             self._told(self.output.name, f"has not come back for {silent:.0f} s: what it should do waits{lost}")
 
-    def close(self, seconds: float) -> None:
-        """Hand on what is queued, for up to `seconds` of real time, then close the output."""
+    def finish(self) -> None:
+        """Ask for the end: what is queued is handed on, then the output is closed, all on the outlet's thread."""
         with self._wake:
             self._closing = True
             self._wake.notify()
+        if not self._thread.is_alive():
+            self._close_output()
+
+    def ended(self, seconds: float) -> bool:
+        """Wait for the end for up to `seconds` of real time; whether it has come."""
         if self._thread.is_alive():
             self._thread.join(seconds)
-        self.output.close()
+        return not self._thread.is_alive()
+
+    @property
+    def waiting(self) -> int:
+        """How many items are queued."""
+        return len(self._items)
+
+
+def close_all(outlets: Sequence[Outlet], seconds: float) -> None:
+    """End all outlets side by side, for up to `seconds` of real time together; the log names one that took longer."""
+    clock = SystemClock()
+    deadline = clock.monotonic_seconds() + seconds
+    for outlet in outlets:
+        outlet.finish()
+    for outlet in outlets:
+        if not outlet.ended(max(0.0, deadline - clock.monotonic_seconds())):
+            _log.error(
+                "%s did not end within %.0f s: what it had not written is lost (%d items queued)",
+                outlet.output.name,
+                seconds,
+                outlet.waiting,
+            )

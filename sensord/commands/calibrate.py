@@ -13,6 +13,7 @@ from sensord.commands.calibration_session import Keeper, Session
 from sensord.commands.calibration_terminal import Terminal
 from sensord.commands.calibration_words import history_line, result_lines
 from sensord.commands.kitchen_options import add_boiling, boiling_celsius, in_range, load_config
+from sensord.commands.numbers import number
 from sensord.edges.calibrations import FILE_NAME, BudgetLine, Kind, PointTaken, Record, append, load
 from sensord.edges.one_wire import locate, probe_at
 from sensord.errors import CommandError, DataError, StorageError, WiringError
@@ -41,7 +42,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--history", action="store_true", help="past calibrations of this probe")
     parser.add_argument("--repeats", type=int, default=2, metavar="N", help="immersions of each point (default 2)")
     parser.add_argument(
-        "--reference-uncertainty", type=float, metavar="C", help="expanded uncertainty (k = 2) of the reference, °C"
+        "--reference-uncertainty", type=number, metavar="C", help="expanded uncertainty (k = 2) of the reference, °C"
     )
     add_boiling(parser.add_argument_group("where water boils"))
     parser.add_argument("--config", type=Path, metavar="FILE")
@@ -76,22 +77,32 @@ def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -
     try:
         record = _record(options, session, config, name, rom, clock)
         keeper.say("\n".join(result_lines(record, config, name)))
-        if not session.confirm():
+        if not session.confirm() or not _kept(file, record, session):
             keeper.say("Not kept: nothing was changed.")
             return 1
     except KeyboardInterrupt:
         keeper.say("\nStopped: nothing was changed.")
         raise
     except CommandError as error:
-        keeper.say(
-            f"{error}." if str(error).startswith("stopped") else f"No calibration: {error}. Nothing was changed."
-        )
+        stopped = str(error).startswith("stopped")
+        keeper.say(f"S{str(error)[1:]}." if stopped else f"No calibration: {error}. Nothing was changed.")
         return 1
-    append(file, record)
     keeper.say(f"Kept in {file}." + (" Restart the daemon to use it." if record.passed is None else ""))
     if options.json:
         print(record.model_dump_json(exclude_none=True))
     return 1 if record.passed is False else 0
+
+
+def _kept(file: Path, record: Record, session: Session) -> bool:
+    """Whether the result of half an hour is on the disk; a full one can be made room on, and asked again."""
+    while True:
+        try:
+            append(file, record)
+            return True
+        except StorageError as error:
+            session.keeper.say(f"{error}.")
+            if not session.keep_again():
+                return False
 
 
 def _check_may_write(folder: Path) -> None:

@@ -3,6 +3,7 @@
 Nothing is stored from here; leaving at any point (Ctrl-C, Ctrl-D, `stop`) leaves everything as it was.
 """
 
+import re
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ from sensord.physics.calibrating import (
     Plateau,
     Point,
     Sample,
+    check_near,
     comparison_components,
     ice_components,
     settled,
@@ -29,6 +31,7 @@ _MOST_FAULTS_IN_A_ROW = 8
 _MOST_FAULT_SHARE = 0.2
 _COMPARE_LOW_CELSIUS, _COMPARE_HIGH_CELSIUS = 30.0, 45.0
 _SURPRISE_CELSIUS = 1.5
+_NUMBER = re.compile(r"([+-]?[0-9]{1,6}(?:[.,][0-9]{0,6})?)\s*(?:°?\s*[cC])?")
 _BLOCKS = "▁▂▃▄▅▆▇█"
 _PLOTTED = 32
 
@@ -61,7 +64,10 @@ class Session:
             " with cold water, and pour off what makes the ice float. Lay the whole sheath in the middle of it, clear"
             " of the wall, and leave it alone."
         )
-        plateaus = self._immersions(repeats, "in the ice", "Take it out, stir the ice, and put it back")
+        plateaus: list[Plateau] = []
+        while len(plateaus) < repeats:
+            again = "Take it out, stir the ice, and put it back" if plateaus else ""
+            plateaus.append(self._immersion(again or "Put the probe in", "in the ice", ICE_CELSIUS))
         reading = sum(plateau.celsius for plateau in plateaus) / len(plateaus)
         return Point(reading, ICE_CELSIUS, ice_components(plateaus))
 
@@ -113,20 +119,22 @@ class Session:
         while len(found) < repeats:
             cold = self._immersion("Put the probe in the ice water", "in the ice water")
             self.keeper.say("Now move it into the warm water, in one go, and stir. No key to press: I see it.")
-            samples = self._readings_until_warm(cold)
-            warm = settled(samples)
-            assert isinstance(warm, Plateau)
             try:
+                samples = self._readings_until_warm(cold)
+                warm = settled(samples)
+                assert isinstance(warm, Plateau)
                 found.append(time_constant(samples, cold, warm))
-            except DataError as error:
-                self.keeper.say(f"That one does not count: {error}.")
-                if self._choose("Try it again? [yes/no] ", ("yes", "no")) == "no":
-                    raise CommandError(str(error)) from error
+            except (CommandError, DataError) as error:
+                self._again(error)
         return found
 
     def confirm(self) -> bool:
         """Whether to keep the result."""
         return self._choose("Keep this? [yes/no] ", ("yes", "no")) == "yes"
+
+    def keep_again(self) -> bool:
+        """Whether to try to keep the result once more."""
+        return self._choose("Try again to keep it? [yes/no] ", ("yes", "no")) == "yes"
 
     def ask_number(self, question: str, low: float, high: float, unit: str) -> float:
         """A number between the limits, asked again until it is one."""
@@ -137,15 +145,23 @@ class Session:
                 return value
             self.keeper.say(f"'{answer}' is no number from {low:g} to {high:g} {unit}. Once more, or 'stop' to leave.")
 
-    def _immersions(self, repeats: int, where: str, again: str) -> list[Plateau]:
-        plateaus = [self._immersion("Put the probe in", where)]
-        while len(plateaus) < repeats:
-            plateaus.append(self._immersion(again, where))
-        return plateaus
+    def _immersion(self, what: str, where: str, true_celsius: float | None = None) -> Plateau:
+        """One immersion that settles, in a bath of `true_celsius` where that is known; again as often as wanted."""
+        while True:
+            self._ask(f"{what}, then press Enter. ")
+            try:
+                plateau = self._plateau(where)
+                if true_celsius is not None:
+                    check_near(plateau.celsius, true_celsius)
+                return plateau
+            except (CommandError, DataError) as error:
+                self._again(error)
 
-    def _immersion(self, what: str, where: str) -> Plateau:
-        self._ask(f"{what}, then press Enter. ")
-        return self._plateau(where)
+    def _again(self, error: Exception) -> None:
+        """Say why an immersion does not count. Raises `CommandError` where the keeper does not want another."""
+        self.keeper.say(f"That one does not count: {error}.")
+        if self._choose("Try it again? [yes/no] ", ("yes", "no")) == "no":
+            raise CommandError("given up") from error
 
     def _reference(self, plateau: Plateau) -> tuple[float, float] | None:
         """What the reference reads, and the step of its display; None where the keeper wants this immersion again."""
@@ -169,8 +185,7 @@ class Session:
                     f" {value:g} is right, type it once more; else type what it really reads."
                 )
             else:
-                decimals = len(answer.replace(",", ".").partition(".")[2])
-                return value, 10.0**-decimals
+                return value, 10.0 ** -_decimals(answer)
 
     def _plateau(self, where: str) -> Plateau:
         samples: list[Sample] = []
@@ -237,11 +252,14 @@ class Session:
 
 
 def _number(text: str) -> float | None:
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        return None
-    return value if abs(value) < 1e6 else None
+    """A temperature as a display shows it or a person writes it: 36.9, 36,9, 36.9 °C."""
+    found = _NUMBER.fullmatch(text)
+    return None if found is None else float(found[1].replace(",", "."))
+
+
+def _decimals(text: str) -> int:
+    """How many digits stand behind the point."""
+    return sum(sign.isdigit() for sign in text.replace(",", ".").partition(".")[2])
 
 
 def _status(samples: list[Sample]) -> str:

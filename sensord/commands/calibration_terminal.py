@@ -3,6 +3,7 @@
 from textwrap import fill
 from typing import TextIO
 
+from sensord.commands.terminal import forget_typed
 from sensord.errors import CommandError
 
 __all__ = ["Terminal"]
@@ -27,9 +28,11 @@ class Terminal:
         print(told, file=self._out, flush=True)
 
     def ask(self, question: str) -> str:
+        forget_typed(self._answers)
         print(question, end="", file=self._out, flush=True)
         line = self._answers.readline()
         if not line:
+            print(file=self._out)
             raise CommandError("stopped, as no answer came: nothing was changed")
         return line.strip()
 

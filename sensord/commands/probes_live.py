@@ -10,6 +10,7 @@ from pathlib import Path
 
 from sensord.care.remedies import REMEDIES
 from sensord.clock import SystemClock
+from sensord.commands.terminal import forget_typed
 from sensord.durations import duration_seconds
 from sensord.edges.one_wire import locate
 from sensord.edges.probes import ProbeReader
@@ -157,6 +158,8 @@ def _wait_for_move(session: _Session, finding: Finding, seconds: float) -> str |
                 print(f"\rmoved most so far: {most[0]}, {most[1]:+.1f} °C\x1b[K", end="", flush=True)
         elif isinstance(seen, Fault) and seen.probe not in unreadable:
             unreadable.add(seen.probe)
+            if shows:
+                print("\r\x1b[K", end="")
             print("\n".join([f"{seen.probe} cannot be read ({seen.kind}).", *wrapped(REMEDIES[seen.kind], "    → ")]))
         if (found := moved(finding)) is not None:
             if shows:
@@ -170,8 +173,16 @@ def _introduce(name: str, rom: str) -> str:
 
 
 def _goes_on(ask: Callable[[str], str], left: int) -> bool:
-    try:
-        answer = ask(f"Lay it down. {left} more to find: Enter for the next one, q to end: ")
-    except EOFError:
-        return False
-    return not answer.strip().lower().startswith("q")
+    """Whether the keeper wants to find the next one; asked again until that is clear."""
+    forget_typed(sys.stdin)
+    while True:
+        try:
+            answer = ask(f"Lay it down. {left} more to find: Enter for the next one, q to end: ").strip().lower()
+        except EOFError:
+            print()
+            return False
+        if not answer:
+            return True
+        if answer in ("q", "quit"):
+            return False
+        print(f"'{answer}' is neither Enter nor q.")

@@ -10,6 +10,7 @@ import termios
 import threading
 import tty
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import UTC, datetime, tzinfo
 from types import TracebackType
 from typing import Any, Self, TextIO
@@ -17,7 +18,7 @@ from typing import Any, Self, TextIO
 from sensord.clock import Clock
 from sensord.screens.glyphs import ASCII, BLOCKS, Glyphs
 
-__all__ = ["Keyboard", "fitting_glyphs", "say", "say_as_utf_8", "stop_on_signals", "zone_of"]
+__all__ = ["Keyboard", "fitting_glyphs", "forget_typed", "say", "say_as_utf_8", "stop_on_signals", "zone_of"]
 
 _NAMED = {
     "\t": "next",
@@ -33,6 +34,13 @@ _NAMED = {
 }
 # In these languages terminals may draw line and block characters two cells wide (Unicode UAX 11, "ambiguous").
 _WIDE_LANGUAGES = ("ja", "ko", "zh")
+
+
+def forget_typed(stream: TextIO) -> None:
+    """Drop what was typed at a terminal so far: it is no answer to a question that had not been asked."""
+    if stream.isatty():
+        with suppress(termios.error, OSError):
+            termios.tcflush(stream, termios.TCIFLUSH)
 
 
 class Keyboard:

@@ -115,7 +115,10 @@ def append(path: Path, record: Record) -> None:
             file.flush()
             os.fsync(file.fileno())
         fresh.replace(path)
-    except OSError as error:
+    except BaseException as error:
+        fresh.unlink(missing_ok=True)
+        if not isinstance(error, OSError):
+            raise
         raise StorageError(f"{path}: the calibration could not be stored: {error.strerror or error}") from error
 
 

@@ -14,6 +14,7 @@ from sensord.errors import StorageError
 
 __all__ = [
     "APPLICATION_ID",
+    "CACHE_KIBIBYTES",
     "Connection",
     "DamagedError",
     "NewerError",
@@ -32,6 +33,9 @@ Connection: TypeAlias = sqlite3.Connection
 Row: TypeAlias = tuple[Any, ...]
 
 APPLICATION_ID = 0x736E7372  # "snsr", written into the file's header, so that another program's file is recognised
+CACHE_KIBIBYTES = 512
+"""Pages that a writer keeps in memory. SQLite's own 2000 would go on filling for weeks, with the growing file; rows go
+to the end of few tables, so that more is of no use."""
 _BUSY_SECONDS = 5.0
 _COMPANIONS = ("", "-wal", "-shm")
 
@@ -114,6 +118,7 @@ def open_writer(path: Path) -> Connection:
             _check_ours(connection, path)
             connection.execute("PRAGMA journal_mode=WAL")
             connection.execute("PRAGMA synchronous=FULL")
+            connection.execute(f"PRAGMA cache_size=-{CACHE_KIBIBYTES}")
         except BaseException:
             connection.close()
             raise

@@ -17,6 +17,7 @@ from pathlib import Path
 from secrets import token_hex
 from typing import NamedTuple
 
+from sensord.edges.database import CACHE_KIBIBYTES
 from sensord.errors import StorageError
 
 __all__ = ["IN_MEMORY", "Outbox", "Waiting"]
@@ -132,6 +133,7 @@ class Outbox:
         try:
             database.execute("PRAGMA journal_mode = WAL")
             database.execute("PRAGMA synchronous = FULL")
+            database.execute(f"PRAGMA cache_size = -{CACHE_KIBIBYTES}")
             if database.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
                 raise sqlite3.DatabaseError("quick_check found damage")
             database.executescript(_SCHEMA)

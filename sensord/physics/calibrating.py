@@ -22,6 +22,7 @@ __all__ = [
     "Sample",
     "boil_limit_celsius",
     "calibrate",
+    "check_near",
     "comparison_components",
     "expanded",
     "ice_components",
@@ -193,17 +194,22 @@ _DRIFT = Component("drift until due", 0.1 / sqrt(3), "half the data sheet's 0.2 
 _CARRIED = Component("carried from 0 °C", 0.2 / sqrt(3), "error at 37 °C may differ by 0.2 °C, rectangular; allowance")
 
 
+def check_near(reading: float, true: float) -> None:
+    """Raises `DataError` where a probe in a bath of `true` Celsius reads what no working probe does."""
+    if abs(reading - true) > _MOST_OFF_CELSIUS:
+        raise DataError(
+            f"the probe reads {reading - true:+.2f} °C off at {true:.1f} °C: no working probe does. Check the"
+            " bath (ice to the bottom, water in the gaps, the whole sheath in it) and repeat, or take another probe"
+        )
+
+
 def calibrate(points: Sequence[Point], at_celsius: float) -> Result:
     """Offset from one point, or the line through two; the uncertainty is the one at `at_celsius`, where it is used.
 
     Raises `DataError` where the points show no working probe, or contradict each other.
     """
     for point in points:
-        if abs(point.error) > _MOST_OFF_CELSIUS:
-            raise DataError(
-                f"the probe reads {point.error:+.2f} °C off at {point.true:.1f} °C: no working probe does. Check the"
-                " bath (ice to the bottom, water in the gaps, the whole sheath in it) and repeat, or take another probe"
-            )
+        check_near(point.reading, point.true)
     warnings = [
         f"{point.error:+.2f} °C off at {point.true:.1f} °C is outside the data sheet (±0.5 °C): the part may not be"
         " genuine, look at it again in a month"

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from sensord.daemon import CLOSING_SECONDS
+
 TOP = Path(__file__).parents[2]
 FOLDER = TOP / "systemd"
 UNIT = FOLDER / "sensord.service"
@@ -53,6 +55,12 @@ def test_a_stopped_watch_is_tried_again_for_ever() -> None:
     lines = UNIT.read_text().splitlines()
     assert {"Restart=always", "StartLimitIntervalSec=0", "Type=notify", "NotifyAccess=main"} <= set(lines)
     assert not [line for line in lines if line.startswith("After=") and ("network" in line or "time" in line)]
+
+
+def test_systemd_waits_longer_than_the_daemon_needs_for_an_orderly_end() -> None:
+    """Up to 2 s for each of two buses that hang (`ProbeReader.close`), then the outputs, then the interpreter's end."""
+    (line,) = [line for line in UNIT.read_text().splitlines() if line.startswith("TimeoutStopSec=")]
+    assert float(line.partition("=")[2]) >= 2 * 2.0 + CLOSING_SECONDS + 5.0
 
 
 @pytest.mark.parametrize("name", ["install", "uninstall"])

@@ -1,41 +1,137 @@
-"""Every benchmark, one after the other: `python -m tests.bench`, or some of them by name.
+"""Every benchmark, one after the other: `python -m tests.bench`, or some of them by name; about twenty minutes for all.
 
 Each runs in a process of its own, so that none warms another's caches. Figures are ratios measured side by side where
-there is something to compare with; the machine's own speed is in none of them.
+there is something to compare with; the machine's own speed is in none of them. `--write docs/benchmarks.md` makes the
+page of them, and asks for all.
 """
 
+import argparse
+import os
+import platform
+import shutil
 import subprocess
 import sys
+import time
+from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
+
+TOP = Path(__file__).parents[2]
+
+
+class Benchmark(NamedTuple):
+    """What is measured, with which options, and the program that it needs besides those of the tests."""
+
+    title: str
+    options: tuple[str, ...] = ()
+    needs: str = ""
+
 
 BENCHMARKS = {
-    "probe_cycle": (),
-    "pin_latency": (),
-    "footprint": (),
-    "dashboard": (),
-    "fleet": (),
-    "history_kills": (),
-    "history_size": ("--days", "0.2"),
-    "outbox_campaign": (),
-    "score_dishes": ("tests/data/dish",),
-    "score_brooders": ("tests/data/brooder",),
+    "probe_cycle": Benchmark("One cycle over the probes of a bus, beside reading one after the other"),
+    "pin_latency": Benchmark("From an effect to the buzzer's pin"),
+    "footprint": Benchmark("Import time and memory, beside a plain loop"),
+    "estimator": Benchmark("What a reading costs the rules, and the replay of an hour"),
+    "dashboard": Benchmark("Control socket and dashboard"),
+    "fleet": Benchmark("500 units on one broker, and the screen of all"),
+    "mqtt_cost": Benchmark("What MQTT costs, beside a bare publish", ("--seconds", "40")),
+    "outbox_campaign": Benchmark("Events through kills of broker and daemon"),
+    "history_kills": Benchmark("The history through kills"),
+    "history_size": Benchmark("How large the history gets and what it writes", ("--days", "12")),
+    "score_dishes": Benchmark("The dish on twelve recordings, beside plain rules", ("tests/data/dish",)),
+    "score_brooders": Benchmark("The brooder on four days, beside plain rules", ("tests/data/brooder",)),
+    "instructions": Benchmark("Machine instructions, and a Pi Zero 2 W", needs="valgrind"),
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a benchmark said; `code` is its exit code, None where it was left out."""
+
+    name: str
+    lines: tuple[str, ...]
+    code: int | None
+
+    @property
+    def targets(self) -> list[tuple[str, str]]:
+        """Each target in words, and whether it was met."""
+        said = [line.removeprefix("target: ") for line in self.lines if line.startswith("target: ")]
+        return [(words, verdict) for words, _, verdict in (line.rpartition(": ") for line in said)]
+
+
+def run(name: str) -> Outcome:
+    """Run one, its lines shown as they come."""
+    benchmark = BENCHMARKS[name]
+    print(f"\n== {name}", flush=True)
+    if benchmark.needs and shutil.which(benchmark.needs) is None:
+        words = f"left out: {benchmark.needs} is not installed (apt install {benchmark.needs})"
+        print(words)
+        return Outcome(name, (words,), None)
+    command = [sys.executable, "-u", "-m", f"tests.bench.{name}", *benchmark.options]
+    lines = []
+    with subprocess.Popen(command, cwd=TOP, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        for line in process.stdout:
+            print(line, end="", flush=True)
+            lines.append(line.rstrip())
+    return Outcome(name, tuple(lines), process.returncode)
+
+
+def page(outcomes: list[Outcome], minutes: float, load: tuple[float, float]) -> str:
+    """The benchmark page as Markdown; `load` of the machine before and after."""
+    rows = [
+        f"| [{one.name}](#{one.name}) | {words} | {verdict} |" for one in outcomes for words, verdict in one.targets
+    ]
+    head = _HEAD.format(
+        minutes=minutes,
+        cores=os.cpu_count(),
+        machine=platform.machine(),
+        python=platform.python_version(),
+        before=load[0],
+        after=load[1],
+    )
+    parts = [head + "| benchmark | target | |\n| --- | --- | --- |\n" + "\n".join(rows)]
+    for one in outcomes:
+        benchmark = BENCHMARKS[one.name]
+        command = " ".join(["python -m", f"tests.bench.{one.name}", *benchmark.options])
+        shown = [line for line in one.lines if not line.startswith("target: ")]
+        text = "\n".join(shown).strip("\n")
+        body = text if text.startswith("|") else f"```\n{text}\n```"
+        parts.append(f"## {one.name}\n\n{benchmark.title}: `{command}`\n\n{body}")
+    return "\n\n".join(parts) + "\n"
+
+
+_HEAD = """# Benchmarks
+
+Written by `python -m tests.bench --write docs/benchmarks.md` in {minutes:.0f} minutes on {cores} cores
+({machine}) with Python {python}. Nothing here ran on a Pi or wrote to an SD card. The load of the machine was
+{before:.1f} before and {after:.1f} after; over 1 before means that other work ran beside, and that times are longer
+than they need be, ratios less so.
+
+What the scores say of dishes and brooders stands in [dish-scores.md](dish-scores.md) and [brooder.md](brooder.md), what
+the instructions mean on a small Pi in [appliance.md](appliance.md#on-a-pi-zero-2-w).
+
+"""
 
 
 def main() -> int:
     """Run the named ones, or all; 1 where one of them failed or missed its target."""
-    wanted = sys.argv[1:] or list(BENCHMARKS)
-    unknown = [name for name in wanted if name not in BENCHMARKS]
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(BENCHMARKS))
+    parser.add_argument("--write", type=Path, metavar="FILE", help="write the benchmark page there")
+    options = parser.parse_args()
+    unknown = [name for name in options.names if name not in BENCHMARKS]
     if unknown:
-        print(f"no benchmark {', '.join(unknown)}; there are: {', '.join(BENCHMARKS)}", file=sys.stderr)
-        return 2
-    failed = []
-    for name in wanted:
-        print(f"\n== {name}", flush=True)
-        command = [sys.executable, "-m", f"tests.bench.{name}", *BENCHMARKS[name]]
-        if subprocess.run(command, cwd=Path(__file__).parents[2], check=False).returncode:
-            failed.append(name)
-    print(f"\n{len(wanted) - len(failed)} of {len(wanted)} done" + (f"; look at {', '.join(failed)}" if failed else ""))
+        parser.error(f"no benchmark {', '.join(unknown)}; there are: {', '.join(BENCHMARKS)}")
+    began, before = time.monotonic(), os.getloadavg()[0]
+    outcomes = [run(name) for name in options.names or BENCHMARKS]
+    if options.write is not None:
+        options.write.write_text(page(outcomes, (time.monotonic() - began) / 60, (before, os.getloadavg()[0])))
+    failed = [one.name for one in outcomes if one.code]
+    print(
+        f"\n{len(outcomes) - len(failed)} of {len(outcomes)} done"
+        + (f"; look at {', '.join(failed)}" if failed else "")
+    )
     return 1 if failed else 0
 
 

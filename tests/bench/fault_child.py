@@ -4,6 +4,7 @@ Commands come as lines on the standard input, see `_COMMANDS`; every change of t
 """
 
 import argparse
+import math
 import resource
 import sys
 import threading
@@ -28,10 +29,10 @@ _TELLING = database.telling
 
 
 class JumpyClock(FastClock):
-    """A fast clock whose wall time can be set by hand."""
+    """A fast clock whose wall time can be set by hand; it hides no stall."""
 
     def __init__(self, speed: float) -> None:
-        super().__init__(speed)
+        super().__init__(speed, longest_step_seconds=math.inf)
         self.offset_seconds = 0.0
 
     def utc_seconds(self) -> float:

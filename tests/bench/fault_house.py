@@ -1,5 +1,6 @@
 """A daemon process on a fake one-wire tree, watched from outside as a keeper would: its buzzer, its screen, its log."""
 
+import contextlib
 import signal
 import subprocess
 import sys
@@ -89,9 +90,7 @@ class House:
 
     def __exit__(self, *_: object) -> None:
         self._ending.set()
-        if self.process is not None and self.process.poll() is None:
-            self.process.kill()
-            self.process.wait()
+        self._let_go()
         self._watcher.join(5)
         self.tree.close()
 
@@ -101,8 +100,19 @@ class House:
         self.until(lambda: self.snapshot is not None and self.celsius() is not None, "the first reading")
         return self
 
+    def _let_go(self) -> None:
+        """End the process, and close our end of its standard input."""
+        if self.process is None:
+            return
+        self.process.kill()
+        self.process.wait()
+        if self.process.stdin is not None:
+            with contextlib.suppress(BrokenPipeError):
+                self.process.stdin.close()
+
     def spawn(self) -> None:
-        """Start the daemon."""
+        """Start the daemon; the one before, if any, has ended or is ended now."""
+        self._let_go()
         self.snapshot = None
         with (self.folder / "journal.log").open("a") as journal:
             command = [sys.executable, "-m", "tests.bench.fault_child", str(self.folder), "--speed", f"{self.speed:g}"]

@@ -297,6 +297,23 @@ def _terminated(house: House) -> tuple[str, str]:
     return "exit 0 while the horn sounded, buzzer silent, starts again", watch
 
 
+@_fault("SIGTERM on a slow disk")
+def _terminated_slowly(house: House) -> tuple[str, str]:
+    watch = house.cold_snap()
+    house.order("slow 2.5")
+    house.air_celsius = 29.0
+    house.until(lambda: house.alarm("too-cold", "dangerously-cold"), "an alarm")
+    clock = SystemClock()
+    began = clock.monotonic_seconds()
+    code = house.stop()
+    took = clock.monotonic_seconds() - began
+    assert code == 0, code
+    assert "did not end within" not in house.journal(), house.last_words()
+    house.air_celsius = 34.5
+    house.start()
+    return f"each write takes 2.5 s; exit 0 after {took:.0f} s, with all written", watch
+
+
 @_fault("SIGKILL")
 def _killed(house: House) -> tuple[str, str]:
     watch = house.cold_snap()

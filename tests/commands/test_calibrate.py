@@ -1,7 +1,10 @@
 """`sensord calibrate` with an invented keeper: what is asked, what is kept, and that leaving changes nothing."""
 
 import argparse
+import io
 import json
+import os
+import pty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -12,6 +15,7 @@ from sensord.cli import main
 from sensord.clock import FakeClock, FastClock
 from sensord.commands import calibrate as command
 from sensord.commands.calibrate import calibrate_probe
+from sensord.commands.calibration_terminal import Terminal
 from sensord.config import parse
 from sensord.edges.calibrations import FILE_NAME, Kind, Record, append, load
 from sensord.edges.scratchpad import Decoded
@@ -58,6 +62,17 @@ def stored(tmp_path: Path) -> Path:
 
 
 Options = Callable[..., argparse.Namespace]
+
+
+class Prompted(io.StringIO):
+    """A screen before which somebody answers as soon as a question stands on it."""
+
+    def __init__(self, answer: Callable[[], object]) -> None:
+        super().__init__()
+        self._answer = answer
+
+    def flush(self) -> None:
+        self._answer()
 
 
 def test_an_ice_point_is_kept_with_its_budget_and_due_date(world: World, options: Options, stored: Path) -> None:
@@ -154,23 +169,107 @@ def test_a_result_that_is_not_wanted_is_not_kept(answer: str, world: World, opti
 
 def test_a_bath_that_never_settles_is_refused_with_the_reason(world: World, options: Options, stored: Path) -> None:
     world.tau = 5000.0
-    keeper = InventedKeeper(world, {})
+    keeper = InventedKeeper(world, {"Try it again": ["what?", "yes", "no"]})
     assert calibrate_probe(options("--ice"), keeper, world.clock) == 1
-    assert "did not settle in the ice within 15 minutes: still falling" in keeper.text
+    assert keeper.text.count("did not settle in the ice within 15 minutes: still falling") == 2
+    assert "'what?' is neither yes nor no" in keeper.text
+    assert "No calibration: given up. Nothing was changed." in keeper.text
     assert not stored.exists()
 
 
 def test_a_probe_that_fails_too_often_is_refused(world: World, options: Options, stored: Path) -> None:
     world.fault = FaultKind.CRC_ERROR
-    keeper = InventedKeeper(world, {})
+    keeper = InventedKeeper(world, {"Try it again": "no"})
     assert calibrate_probe(options("--ice"), keeper, world.clock) == 1
     assert "the probe failed 8 times (crc_error)" in keeper.text
     assert not stored.exists()
 
 
+def test_a_probe_plugged_in_again_goes_on_with_the_immersions_that_count(
+    world: World, options: Options, stored: Path
+) -> None:
+    class Clumsy(InventedKeeper):
+        """Pulls the plug at the second immersion, and puts it back."""
+
+        def ask(self, question: str) -> str:
+            if "stir the ice" in question:
+                world.fault = FaultKind.NO_RESPONSE if "Try it again? [yes/no] " not in self.asked else None
+            return super().ask(question)
+
+    keeper = Clumsy(world, {"Try it again": "yes", "Keep": "yes"})
+    assert calibrate_probe(options("--ice"), keeper, world.clock) == 0
+    assert keeper.text.count("the probe failed 8 times (no_response)") == 1
+    assert keeper.text.count("Settled at") == 2
+    assert load(stored)[0].offset_celsius == pytest.approx(-0.31, abs=0.03)
+
+
+def test_a_probe_that_is_not_in_the_ice_at_all_is_told_at_once(world: World, options: Options, stored: Path) -> None:
+    class Forgetful(InventedKeeper):
+        """Leaves the probe on the table the first time."""
+
+        def ask(self, question: str) -> str:
+            answer = super().ask(question)
+            if len(self.asked) == 1:
+                world.medium = 21.0
+            return answer
+
+    keeper = Forgetful(world, {"Try it again": "yes", "Keep": "yes"})
+    assert calibrate_probe(options("--ice"), keeper, world.clock) == 0
+    assert "off at 0.0 °C: no working probe does" in keeper.text
+    assert load(stored)[0].offset_celsius == pytest.approx(-0.31, abs=0.03)
+
+
+def test_a_disk_that_is_full_at_the_end_does_not_cost_the_result(
+    world: World, options: Options, stored: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    refusals = [StorageError("the disk is full"), StorageError("the disk is full")]
+
+    def full(file: Path, record: Record) -> None:
+        if refusals:
+            raise refusals.pop()
+        append(file, record)
+
+    monkeypatch.setattr(command, "append", full)
+    keeper = InventedKeeper(world, {"again to keep": "yes", "Keep": "yes"})
+    assert calibrate_probe(options("--ice"), keeper, world.clock) == 0
+    assert keeper.text.count("the disk is full.") == 2
+    assert len(load(stored)) == 1
+
+
+@pytest.mark.parametrize(
+    ("typed", "true", "step"), [("37,20", 37.2, 0.01), ("37.2 °C", 37.2, 0.1), ("+37.2c", 37.2, 0.1), ("37", 37.0, 1.0)]
+)
+def test_a_reference_is_read_as_people_write_it_and_its_step_with_it(
+    typed: str, true: float, step: float, world: World, options: Options, stored: Path
+) -> None:
+    keeper = InventedKeeper(world, {"reference read": typed, "Keep": "yes"})
+    assert calibrate_probe(options("--compare", "--reference-uncertainty", "0,1"), keeper, world.clock) == 0
+    (record,) = load(stored)
+    assert record.points[0].true_celsius == pytest.approx(true)
+    (line,) = [line for line in record.budget if line.name == "reference display"]
+    assert line.u_celsius == pytest.approx(step / 12**0.5, rel=0.01)
+
+
+@pytest.mark.parametrize("typed", ["3.7e1", "nan", "inf", "36,9,1", "3_7", "٣٧", "37 F", "--37"])
+def test_what_is_no_temperature_is_asked_again(typed: str, world: World, options: Options, stored: Path) -> None:
+    keeper = InventedKeeper(world, {"reference read": [typed, "stop"]})
+    assert calibrate_probe(options("--compare", "--reference-uncertainty", "0.1"), keeper, world.clock) == 1
+    assert f"'{typed}' is no temperature" in keeper.text
+    assert not stored.exists()
+
+
+def test_what_is_typed_before_a_question_is_no_answer_to_it() -> None:
+    master, slave = pty.openpty()
+    with open(slave) as answers:  # noqa: PTH123
+        os.write(master, b"yes\nyes\n")
+        out = Prompted(lambda: os.write(master, b"no\n"))
+        assert Terminal(answers, out).ask("Keep this? ") == "no"
+    os.close(master)
+
+
 def test_a_hopeless_probe_is_refused(world: World, options: Options, stored: Path) -> None:
     world.error = 3.0
-    keeper = InventedKeeper(world, {})
+    keeper = InventedKeeper(world, {"Try it again": "no"})
     assert calibrate_probe(options("--ice"), keeper, world.clock) == 1
     assert "no working probe does" in keeper.text
     assert not stored.exists()
@@ -339,7 +438,7 @@ def test_a_real_tree_is_read_to_the_end(tree: FakeTree, options: Options, stored
 
 def test_a_probe_unplugged_half_way_is_refused(tree: FakeTree, options: Options, stored: Path) -> None:
     given = options("--ice", "--one-wire-root", str(tree.root))
-    keeper = InventedKeeper(World(), {})
+    keeper = InventedKeeper(World(), {"Try it again": "no"})
     tree.fail(ROM, Failure.EMPTY)
     assert calibrate_probe(given, keeper, FastClock(40.0)) == 1
     assert "too often to calibrate it" in keeper.text

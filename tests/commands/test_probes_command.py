@@ -14,7 +14,7 @@ from sensord.cli import main
 from sensord.clock import SystemClock
 from sensord.commands import probes as command
 from sensord.fake_tree import Failure, FakeProbe, FakeTree
-from tests.program import SENSORD
+from tests.program import ROOT, SENSORD
 
 AIR, PASTE, GONE = "28-0000072431ab", "28-00000bbb9b13", "28-0000000000dd"
 CLOCK = SystemClock()
@@ -154,28 +154,65 @@ def test_a_single_probe_needs_no_warming(tmp_path: Path, capsys: pytest.CaptureF
     assert f"only one probe: {AIR}" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("mode", ["--live", "--identify"])
-def test_ctrl_c_ends_quietly_on_a_terminal(tree: FakeTree, mode: str) -> None:
-    """A real process on a pseudo-terminal, interrupted while it reads."""
+def on_a_terminal(tree: FakeTree, *words: str) -> tuple[subprocess.Popen[bytes], int]:
+    """`sensord probes` at a pseudo-terminal of its own, and the descriptor of its keyboard and screen."""
     keyboard, terminal = pty.openpty()
     process = subprocess.Popen(
-        [*SENSORD, "probes", mode, "--one-wire-root", str(tree.root)],
+        [*SENSORD, "probes", *words, "--one-wire-root", str(tree.root)],
         stdin=terminal,
         stdout=terminal,
         stderr=terminal,
-        cwd=Path(__file__).parent.parent.parent,
+        cwd=ROOT,
         start_new_session=True,
     )
     os.close(terminal)
-    shown = b""
-    while b"\xc2\xb0C" not in shown:
-        shown += os.read(keyboard, 4096)
+    return process, keyboard
+
+
+def read_until(keyboard: int, words: str) -> str:
+    """What the screen shows up to these words."""
+    shown = ""
+    while words not in shown:
+        shown += os.read(keyboard, 4096).decode(errors="replace")
+    return shown
+
+
+@pytest.mark.parametrize("mode", ["--live", "--identify"])
+def test_ctrl_c_ends_quietly_on_a_terminal(tree: FakeTree, mode: str) -> None:
+    """A real process on a pseudo-terminal, interrupted while it reads."""
+    process, keyboard = on_a_terminal(tree, mode)
+    shown = read_until(keyboard, "°C")
     process.send_signal(signal.SIGINT)
     try:
         while piece := os.read(keyboard, 4096):
-            shown += piece
+            shown += piece.decode(errors="replace")
     except OSError:  # Linux ends a pseudo-terminal with EIO
         pass
     os.close(keyboard)
     assert process.wait(5) in (0, 130)
-    assert b"Traceback" not in shown
+    assert "Traceback" not in shown
+
+
+def test_a_wrong_answer_while_identifying_is_asked_again_and_keys_typed_early_are_forgotten(tree: FakeTree) -> None:
+    process, keyboard = on_a_terminal(tree, "--identify", "--for", "30s")
+    os.write(keyboard, b"q\n")
+    start = CLOCK.monotonic_seconds() + 1.5
+    tree.set_celsius(AIR, lambda seconds: warmed_after(seconds, start))
+    read_until(keyboard, "q to end: ")
+    os.write(keyboard, b"what?\n")
+    shown = read_until(keyboard, "q to end: ")
+    assert "'what?' is neither Enter nor q." in shown
+    os.write(keyboard, b"Q\n")
+    assert process.wait(10) == 0
+    os.close(keyboard)
+
+
+def test_a_fault_while_identifying_stands_on_a_line_of_its_own(tree: FakeTree) -> None:
+    process, keyboard = on_a_terminal(tree, "--identify", "--for", "30s")
+    read_until(keyboard, "moved most so far")
+    tree.fail(AIR, Failure.VANISHED)
+    shown = read_until(keyboard, "cannot be read")
+    assert f"\r\x1b[K{AIR} cannot be read" in shown
+    process.kill()
+    process.wait()
+    os.close(keyboard)
