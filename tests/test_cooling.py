@@ -23,7 +23,7 @@ from sensord.physics.cooling import (
 )
 from sensord.physics.outlook import look_ahead
 from sensord.readings import Band
-from sensord.simulator import Bowl, BowlMake, ProbeMake
+from sensord.simulator import Bowl, BowlMake, ProbeMake, saturation_pascal
 
 DATA = Path(__file__).parent / "data" / "dish_check_values.json"
 ROWS: dict[str, dict[str, Any]] = {row["id"]: row for row in json.loads(DATA.read_text())}
@@ -212,3 +212,37 @@ def test_a_reading_costs_less_than_two_milliseconds() -> None:
     began = time.process_time()
     followed(readings)
     assert (time.process_time() - began) / len(readings) < 0.002
+
+
+def resting(depth: float) -> tuple[Cooling, Bowl]:
+    """A bowl stirred now and then, whose tip then rests so deep in the cool layers (0 the core, 1 rim and surface)."""
+    bowl = Bowl(BowlMake(celsius=44.0, bowl_celsius=40.0, probe=ProbeMake(6.0)), 7)
+    bowl.dip()
+    state = start(CoolingSettings(21.0), 0.0, bowl.read())
+    for second in range(1, 400):
+        bowl.stir(second < 335 and second % 80 < 15)
+        if second == 335:
+            bowl._depth = depth
+        bowl.advance(1.0)
+        state = follow(state, bowl.seconds, bowl.read())
+    return state, bowl
+
+
+def test_a_tip_near_the_rim_is_not_taken_for_a_cool_dish() -> None:
+    near_rim, bowl = resting(0.45)
+    assert bowl.read() < bowl.mean_celsius - 0.4
+    assert abs(near_rim.celsius - bowl.mean_celsius) < 1.7 * near_rim.spread_celsius
+    in_core, _ = resting(0.0)
+    weight = {place: sum(r.weight for r in near_rim.bank if r.place is place) for place in Place}
+    assert weight[Place.RIM] > 5.0 * sum(r.weight for r in in_core.bank if r.place is Place.RIM)
+
+
+def test_losses_grow_with_warmth_as_the_vapour_pressure_of_water_makes_them() -> None:
+    """Heat balance of a free surface and a wall, W/K over a room of 21 °C at half its humidity; Magnus (WMO-No. 8)."""
+
+    def per_kelvin(celsius: float) -> float:
+        vapour = saturation_pascal(celsius) - 0.5 * saturation_pascal(21.0)
+        return 12.0 + 25.0 + 0.85 * 6.5 / 66.0 * vapour / (celsius - 21.0)
+
+    for celsius in (41.0, 47.0, 55.0):
+        assert warmth(celsius) == pytest.approx(per_kelvin(celsius) / per_kelvin(37.0), abs=0.03)

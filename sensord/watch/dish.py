@@ -46,7 +46,8 @@ STIRRING_LIKELY = 0.35
 """Probability from which the paste counts as stirred; at rest it stays under 0.2, a gentle stir just passes 0.4."""
 UNSTIRRED_SECONDS = 480.0
 """After so long at rest the tip's spot says too little of the whole bowl to call anybody: surface and rim may be six
-degrees colder than the core (simulated bowls), and nothing tells in which of them the tip lies."""
+degrees colder than the core (simulated bowls), and nothing tells in which of them the tip lies. A stir that changes
+nothing at the tip cannot be seen either; a probe that is lifted and dipped again begins anew."""
 BRIDGED_SECONDS, LOST_SECONDS = 120.0, 600.0
 """After a longer silence in the middle of a dish the paste may be anything; after a still longer one nobody knows
 where the probe is, and it has to be found anew."""
@@ -207,7 +208,6 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: Known |
     uptake_left = 0.0 if dish.batch_seconds is None else dish.batch_seconds + settings.uptake_seconds - seconds
     too_old = dish.batch_seconds is not None and seconds - dish.batch_seconds > settings.batch_limit_seconds
     settled = known is not None and known.spread < 1.5
-    stirred = dish.stirred_seconds is not None and seconds - dish.stirred_seconds < UNSTIRRED_SECONDS
     calm = dish.estimate is not None and abs(dish.estimate.surprise) < 3.0 and _spot_near(settings, dish)
     return Findings(
         fault=dish.fault,
@@ -219,11 +219,9 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: Known |
         disturbed=paste_events.unexplained(dish.finder, seconds),
         settled=settled,
         provable=known is None or acceptance_interval(settings.band, known.spread, settings.probability) is not None,
+        unstirred=dish.stirred_seconds is None or seconds - dish.stirred_seconds > UNSTIRRED_SECONDS,
         was_ready=dish.state is DishState.READY,
-        enters=calm
-        and stirred
-        and dish.conforms_since is not None
-        and seconds - dish.conforms_since >= CONFIRM_SECONDS,
+        enters=calm and dish.conforms_since is not None and seconds - dish.conforms_since >= CONFIRM_SECONDS,
         stays=known is not None and known.probability >= settings.probability,
         warmer_than_middle=known is not None and known.celsius > settings.band.middle_celsius,
     )
