@@ -14,14 +14,16 @@ from sensord.physics.cooling import (
     USUAL_LOSS_PER_SECOND,
     Cooling,
     CoolingSettings,
+    Place,
     Regime,
     disturb,
     follow,
     start,
+    warmth,
 )
 from sensord.physics.outlook import look_ahead
 from sensord.readings import Band
-from sensord.simulator import Bowl, BowlMake, ProbeMake
+from sensord.simulator import Bowl, BowlMake, ProbeMake, saturation_pascal
 
 DATA = Path(__file__).parent / "data" / "dish_check_values.json"
 ROWS: dict[str, dict[str, Any]] = {row["id"]: row for row in json.loads(DATA.read_text())}
@@ -29,17 +31,18 @@ BOOK = ["NEW-01", "NEW-02", "NEW-03", "NEW-04", "NEW-05", "NEW-06", "NEW-07", "N
 FAR = 1e4
 
 
-def on_course(celsius: float, room: float, per_second: float) -> Cooling:
-    """Paste known exactly, on Newton's course with so many per second."""
-    state = (celsius, per_second / USUAL_LOSS_PER_SECOND, 0.0, 0.0, 0.0, celsius, celsius)
+def on_course(celsius: float, room: float, per_second: float, target: float) -> Cooling:
+    """Paste known exactly, that loses as by Newton's law with so many per second on its way to `target`."""
+    loss = per_second / USUAL_LOSS_PER_SECOND / warmth((celsius + target) / 2.0)
+    state = (celsius, loss, 0.0, 0.0, 0.0, celsius, celsius)
     nothing = tuple(tuple(0.0 for _ in range(SIZE)) for _ in range(SIZE))
-    return Cooling(0.0, room, (Regime(1.0, False, 7.0, state, nothing),))
+    return Cooling(0.0, room, (Regime(1.0, Place.CORE, 7.0, state, nothing),))
 
 
 def seconds_to(target: float, celsius: float, room: float, per_second: float) -> float | None:
     """How long `look_ahead` gives until `target`, from above or from below."""
     band = Band(-FAR, target) if celsius > target else Band(target, FAR)
-    ready = look_ahead(on_course(celsius, room, per_second), band, 0.0).ready
+    ready = look_ahead(on_course(celsius, room, per_second, target), band, 0.0).ready
     return None if ready is None else ready.middle
 
 
@@ -75,12 +78,12 @@ def test_the_paste_problem_comes_out_as_computed() -> None:
 def test_a_dish_that_cannot_get_there_is_told_so() -> None:
     given = ROWS["NEW-18"]["given"]
     assert seconds_to(given["target"], given["T"], given["ambient"], 6e-4) is None
-    assert look_ahead(on_course(34.0, 21.0, 6e-4), Band(36.0, 38.0), 0.1).never
+    assert look_ahead(on_course(34.0, 21.0, 6e-4, 36.0), Band(36.0, 38.0), 0.1).never
 
 
 def test_the_window_is_the_time_between_the_two_edges() -> None:
     k = 6e-4
-    outlook = look_ahead(on_course(42.0, 21.0, k), Band(36.0, 38.0), 0.0)
+    outlook = look_ahead(on_course(42.0, 21.0, k, 38.0), Band(36.0, 38.0), 0.0)
     assert outlook.window is not None
     assert outlook.window.middle == pytest.approx(math.log(17.0 / 15.0) / k, rel=0.01)
 
@@ -165,11 +168,11 @@ def test_what_is_known_blurs_at_rest_and_a_stir_settles_it() -> None:
     state = start(CoolingSettings(21.0), 0.0, bowl.read())
     spreads: dict[int, float] = {}
     for second in range(1, 330):
-        bowl.stir(second < 25 or second > 305)
+        bowl.stir(second < 125 or second > 305)
         bowl.advance(1.0)
         state = follow(state, bowl.seconds, bowl.read())
         spreads[second] = state.spread_celsius
-    assert spreads[300] > spreads[60]
+    assert spreads[300] > spreads[130]
     assert spreads[325] < spreads[300]
     assert abs(state.celsius - bowl.mean_celsius) < 0.25
 
@@ -209,3 +212,37 @@ def test_a_reading_costs_less_than_two_milliseconds() -> None:
     began = time.process_time()
     followed(readings)
     assert (time.process_time() - began) / len(readings) < 0.002
+
+
+def resting(depth: float) -> tuple[Cooling, Bowl]:
+    """A bowl stirred now and then, whose tip then rests so deep in the cool layers (0 the core, 1 rim and surface)."""
+    bowl = Bowl(BowlMake(celsius=44.0, bowl_celsius=40.0, probe=ProbeMake(6.0)), 7)
+    bowl.dip()
+    state = start(CoolingSettings(21.0), 0.0, bowl.read())
+    for second in range(1, 400):
+        bowl.stir(second < 335 and second % 80 < 15)
+        if second == 335:
+            bowl._depth = depth
+        bowl.advance(1.0)
+        state = follow(state, bowl.seconds, bowl.read())
+    return state, bowl
+
+
+def test_a_tip_near_the_rim_is_not_taken_for_a_cool_dish() -> None:
+    near_rim, bowl = resting(0.45)
+    assert bowl.read() < bowl.mean_celsius - 0.4
+    assert abs(near_rim.celsius - bowl.mean_celsius) < 1.7 * near_rim.spread_celsius
+    in_core, _ = resting(0.0)
+    weight = {place: sum(r.weight for r in near_rim.bank if r.place is place) for place in Place}
+    assert weight[Place.RIM] > 5.0 * sum(r.weight for r in in_core.bank if r.place is Place.RIM)
+
+
+def test_losses_grow_with_warmth_as_the_vapour_pressure_of_water_makes_them() -> None:
+    """Heat balance of a free surface and a wall, W/K over a room of 21 °C at half its humidity; Magnus (WMO-No. 8)."""
+
+    def per_kelvin(celsius: float) -> float:
+        vapour = saturation_pascal(celsius) - 0.5 * saturation_pascal(21.0)
+        return 12.0 + 25.0 + 0.85 * 6.5 / 66.0 * vapour / (celsius - 21.0)
+
+    for celsius in (41.0, 47.0, 55.0):
+        assert warmth(celsius) == pytest.approx(per_kelvin(celsius) / per_kelvin(37.0), abs=0.03)

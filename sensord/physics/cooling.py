@@ -9,32 +9,41 @@ A small physical model is followed by a bank of extended Kalman filters (plain f
     layering  what `unmixed` drifts to while nobody stirs
     tip, stem the probe's own two temperatures
 
-Each filter of the bank holds one time constant of the probe and one of two regimes, at rest or being stirred; the
-readings themselves weigh them (interacting multiple models). At rest the core stays warmer than the mean while the rim
-and the surface cool, so `unmixed` grows; a stir brings it back to nothing. That is all that limits one probe.
+Each filter of the bank holds one time constant of the probe and one of three regimes: being stirred, at rest with the
+tip in the core, at rest with the tip near the rim or the surface. The readings themselves weigh them (interacting
+multiple models). At rest the core stays warmer than the mean while rim and surface cool, so `unmixed` grows, upwards
+or downwards; a stir brings it back to nothing and may leave the tip elsewhere. That is all that limits one probe.
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import Enum, unique
 
-__all__ = ["Cooling", "CoolingSettings", "Regime", "disturb", "follow", "start"]
+__all__ = ["Cooling", "CoolingSettings", "Place", "Regime", "disturb", "follow", "start", "warmth"]
 
 MEAN, LOSS, SOAK, UNMIXED, LAYERING, TIP, STEM = range(7)
 SIZE = 7
 
 NOISE_CELSIUS = 0.055
 """Of one reading: a DS18B20's 1/16 °C step is 0.018 (rectangular), its noise a few hundredths; common practice."""
-USUAL_LOSS_PER_SECOND = 6.5e-4
+USUAL_LOSS_PER_SECOND = 6e-4
 """A bowl of 20 to 180 ml between 36 and 45 °C: free convection and radiation from bowl and surface, and evaporation,
 which is over half of it. From the heat balance in `sensord.simulator`; the spread of 0.35 covers size and draught."""
 LOSS_SPREAD = 0.35
+EVAPORATION_PER_KELVIN, FEEDING_CELSIUS = 0.008, 37.0
+"""How losses per kelvin over the room grow with the paste's temperature: vapour pressure rises faster than it does.
+Saturation pressure by Magnus (WMO-No. 8) in the balance of `sensord.simulator`: 6 % more at 47 °C, 20 % at 60."""
 SOAK_SECONDS = 100.0
 """How long a bowl takes to level out with its paste (ceramic about 2 minutes, steel less)."""
 LAYER_SECONDS = 48.0
 """How long resting paste takes to lie in layers again after a stir: conduction over a centimetre, (1 cm)2 / a."""
 STIR_SECONDS = 6.0
 """How fast stirring levels the paste out."""
+STIRRED_LOSS, FRESH_LOSS, SKIN_LOSS = 1.56, 1.08, 0.79
+"""Losses as a multiple of the usual: while stirred (fresh surface, moving air, warm paste at the wall), just after, and
+at long rest, when surface and rim have cooled. The usual is what a bowl on its way to the band has on the whole."""
+SKIN_SECONDS, HABIT_SECONDS = 75.0, 240.0
 REST_FACTOR = 1.55
 """How much slower a probe follows when nobody stirs: only conduction feeds the tip."""
 STEM_SHARE, STEM_LOSS, STEM_SECONDS = 0.045, 0.07, 48.0
@@ -43,16 +52,48 @@ TIME_CONSTANTS_SECONDS = (4.0, 5.5, 7.6, 10.5, 14.5)
 """Of capsules of 4 to 6 mm in stirred paste; cf. maker's table, water: t50 10.4 s for 6 mm, i.e. 15 s."""
 UNSETTLED_SECONDS = 16.0
 """How long after a disturbance the paste goes by no simple law: water lies on top, is stirred in by and by."""
-UNSETTLED_DRIFT = 0.014
+UNSETTLED_DRIFT = 0.006
+ANEW_CELSIUS, ANEW_SOAK, ANEW_UNMIXED = 6.0, 0.006, 0.5
+"""How far water that is added may change the mean, and what else the bowl may then take or give, Celsius a second."""
+BOWL_PER_SECOND = 0.0015
+"""What the bowl gives back of a sudden change of the paste: its heat capacity is some 0.3 of the paste's, and it
+follows in about `SOAK_SECONDS`."""
+START_UNMIXED, START_SOAK = 0.25, 0.015
 MEAN_DRIFT = 4e-6
-LOSS_DRIFT = 1e-5
-SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 2e-8, 3e-7
+LOSS_DRIFT = 4e-6
+SOAK_DRIFT_AT_REST, SOAK_DRIFT_STIRRED = 4e-9, 4e-8
 UNMIXED_DRIFT_AT_REST, UNMIXED_DRIFT_STIRRED = 1e-5, 1.3e-3
 TIP_DRIFT = 1e-4
-LAYERING_USUAL, LAYERING_SPREAD, LAYERING_SPREAD_PER_RATE = 0.33, 0.12, 0.23
 LAYERING_FORGOTTEN_SECONDS = 3000.0
 FORGET_STIRRED_SECONDS = 6.0
 BEGINS_STIRRING_PER_SECOND, ENDS_STIRRING_PER_SECOND = 1.0 / 75.0, 1.0 / 14.0
+RIM_SHARE = 0.12
+"""Of rests, those in which the tip lies in the cool paste near the rim or the surface; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Layering:
+    """Where `unmixed` drifts to at rest: middle and spread, Celsius, each with a part that grows with the cooling."""
+
+    middle_per_rate: float
+    spread: float
+    spread_per_rate: float
+
+
+LAYERING_RATE = 0.0116
+"""Celsius a second of usual losses at which the figures below hold."""
+
+
+@unique
+class Place(Enum):
+    """What a filter of the bank takes the paste at the tip to be."""
+
+    STIRRED = Layering(0.33, 0.12, 0.23)
+    CORE = Layering(0.34, 0.12, 0.24)
+    RIM = Layering(-1.0, 0.15, 0.8)
+
+
+Rows = list[list[float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +114,17 @@ class Regime:
     """One filter of the bank: its weight, what it assumes, its state and covariance (rows)."""
 
     weight: float
-    stirring: bool
+    place: Place
     time_constant_seconds: float
     state: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
+    skin: float = 0.0
+    """How far surface and rim have cooled below the core: 0 just stirred, 1 as at long rest."""
+
+    @property
+    def loss_factor(self) -> float:
+        """Losses as a multiple of the usual."""
+        return STIRRED_LOSS if self.place is Place.STIRRED else FRESH_LOSS + (SKIN_LOSS - FRESH_LOSS) * self.skin
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +137,8 @@ class Cooling:
     unsettled_until: float = -math.inf
     surprise: float = 0.0
     surprise_celsius: float = 0.0
+    habit: float = 1.0
+    """Losses of the last minutes as a multiple of the usual: who stirs goes on stirring, who does not does not."""
 
     @property
     def celsius(self) -> float:
@@ -104,17 +154,17 @@ class Cooling:
     @property
     def rate(self) -> float:
         """Of the mean, Celsius a second."""
-        return sum(r.weight * _rate(r.state, self.room_celsius) for r in self.bank)
+        return sum(r.weight * _rate(r.state, self.room_celsius, r.loss_factor) for r in self.bank)
 
     @property
     def stirring(self) -> float:
         """Probability that the paste is being stirred."""
-        return sum(r.weight for r in self.bank if r.stirring)
+        return sum(r.weight for r in self.bank if r.place is Place.STIRRED)
 
 
 def start(settings: CoolingSettings, seconds: float, celsius: float) -> Cooling:
     """The probe, reading `celsius`, has just been dipped into paste of which nothing is known."""
-    spreads = (9.0, LOSS_SPREAD, 0.02, 0.35, 0.5, 0.3, 0.5)
+    spreads = (9.0, LOSS_SPREAD, START_SOAK, START_UNMIXED, 0.5, 0.3, 0.5)
     state = (40.0, 1.0, -0.01, 0.0, 0.2, celsius, celsius)
     return _fresh(settings, seconds, state, _diagonal(spreads), 0.7)
 
@@ -125,32 +175,28 @@ def disturb(cooling: Cooling, silence_seconds: float = 0.0) -> Cooling:
     `silence_seconds` is how long ago the last reading was; the unrest counts from the next one.
     """
     bank = []
+    totals: dict[float, float] = {}
     for regime in cooling.bank:
-        state = list(regime.state)
-        state[UNMIXED] *= 0.5
+        totals[regime.time_constant_seconds] = totals.get(regime.time_constant_seconds, 0.0) + regime.weight
+    for regime in cooling.bank:
+        state = [*regime.state]
+        state[UNMIXED] = 0.0
         covariance = [list(row) for row in regime.covariance]
-        for index, spread in ((MEAN, 6.0), (SOAK, 0.006), (UNMIXED, 0.8), (LAYERING, 0.4)):
+        for index, spread in ((MEAN, ANEW_CELSIUS), (SOAK, ANEW_SOAK), (UNMIXED, ANEW_UNMIXED)):
             for other in range(SIZE):
                 covariance[index][other] = covariance[other][index] = 0.0
             covariance[index][index] = spread**2
-        bank.append(
-            Regime(
-                regime.weight,
-                regime.stirring,
-                regime.time_constant_seconds,
-                tuple(state),
-                tuple(tuple(row) for row in covariance),
-            )
-        )
-    for_each = {(r.stirring, r.time_constant_seconds): r for r in bank}
-    total = {tau: sum(r.weight for r in bank if r.time_constant_seconds == tau) for _, tau in for_each}
-    shared = [
-        Regime((0.6 if stirring else 0.4) * total[tau], stirring, tau, r.state, r.covariance)
-        for (stirring, tau), r in for_each.items()
-    ]
-    return Cooling(
-        cooling.seconds, cooling.room_celsius, tuple(shared), cooling.seconds + silence_seconds + UNSETTLED_SECONDS
-    )
+        covariance[SOAK][SOAK] += (BOWL_PER_SECOND * ANEW_CELSIUS) ** 2
+        covariance[MEAN][SOAK] = covariance[SOAK][MEAN] = -BOWL_PER_SECOND * ANEW_CELSIUS**2
+        weight = _SHARES_ANEW[regime.place] * totals[regime.time_constant_seconds]
+        anew = replace(regime, weight=weight, state=tuple(state), covariance=_tuples(covariance))
+        bank.append(_laid(anew, cooling.room_celsius))
+    unsettled_until = cooling.seconds + silence_seconds + UNSETTLED_SECONDS
+    return replace(cooling, bank=tuple(bank), unsettled_until=unsettled_until, surprise=0.0, surprise_celsius=0.0)
+
+
+_SHARES_ANEW = {Place.STIRRED: 0.6, Place.CORE: 0.4 * (1.0 - RIM_SHARE), Place.RIM: 0.4 * RIM_SHARE}
+"""Weights of the regimes after a disturbance, which mostly ends in a stir."""
 
 
 def _fresh(
@@ -161,10 +207,15 @@ def _fresh(
     stirred: float,
 ) -> Cooling:
     taus = settings.time_constants
+    shares = {
+        Place.STIRRED: stirred,
+        Place.CORE: (1.0 - stirred) * (1.0 - RIM_SHARE),
+        Place.RIM: (1.0 - stirred) * RIM_SHARE,
+    }
     bank = tuple(
-        Regime(share / len(taus), stirring, tau, state, covariance)
+        _laid(Regime(share / len(taus), place, tau, state, covariance), settings.room_celsius)
         for tau in taus
-        for stirring, share in ((True, stirred), (False, 1.0 - stirred))
+        for place, share in shares.items()
     )
     return Cooling(seconds, settings.room_celsius, bank)
 
@@ -187,17 +238,16 @@ def follow(cooling: Cooling, seconds: float, celsius: float) -> Cooling:
     total = sum(likelihood * r.weight for r, likelihood, _, _ in measured)
     miss = sum(r.weight * error for r, _, error, _ in measured)
     variance = sum(r.weight * (square + (error - miss) ** 2) for r, _, error, square in measured)
-    kept = [
-        Regime(r.weight * likelihood / total, r.stirring, r.time_constant_seconds, r.state, r.covariance)
-        for r, likelihood, _, _ in measured
-    ]
-    return Cooling(
-        seconds,
-        cooling.room_celsius,
-        _prune(kept),
-        cooling.unsettled_until,
-        miss / math.sqrt(variance),
-        miss,
+    kept = [replace(r, weight=r.weight * likelihood / total) for r, likelihood, _, _ in measured]
+    pruned = _prune(kept)
+    factor = sum(r.weight * r.loss_factor for r in pruned)
+    return replace(
+        cooling,
+        seconds=seconds,
+        bank=pruned,
+        surprise=miss / math.sqrt(variance),
+        surprise_celsius=miss,
+        habit=factor + (cooling.habit - factor) * math.exp(-gap / HABIT_SECONDS),
     )
 
 
@@ -209,71 +259,103 @@ def _prune(bank: list[Regime]) -> tuple[Regime, ...]:
         weights[tau] = weights.get(tau, 0.0) + regime.weight
     kept = [r for r in bank if weights[r.time_constant_seconds] > 1e-3]
     total = sum(r.weight for r in kept)
-    return tuple(Regime(r.weight / total, r.stirring, r.time_constant_seconds, r.state, r.covariance) for r in kept)
+    return tuple(replace(r, weight=r.weight / total) for r in kept)
 
 
 def _pass(bank: tuple[Regime, ...], room: float, dt: float, unsettled: float) -> tuple[Regime, ...]:
     """Let `dt` seconds pass: the regimes mix, then each moves by its own physics."""
     begin, end = 1.0 - math.exp(-dt * BEGINS_STIRRING_PER_SECOND), 1.0 - math.exp(-dt * ENDS_STIRRING_PER_SECOND)
     moved: list[Regime] = []
-    for i in range(0, len(bank), 2):  # pairs: stirred, at rest
-        stirred, resting = bank[i], bank[i + 1]
-        to_stir = stirred.weight * (1.0 - end), resting.weight * begin
-        to_rest = stirred.weight * end, resting.weight * (1.0 - begin)
-        for stirring, shares in ((True, to_stir), (False, to_rest)):
-            state, covariance = _blend(stirred, resting, *shares)
-            moved.append(
-                _advance(sum(shares), stirring, stirred.time_constant_seconds, state, covariance, room, dt, unsettled)
+    for i in range(0, len(bank), 3):  # threes: stirred, core, rim
+        stirred, core, rim = bank[i : i + 3]
+        ended = stirred.weight * end
+        rested = _blend(core, rim, core.weight * begin, rim.weight * begin)
+        laid = _laid(replace(stirred, place=Place.RIM), room)
+        moved.extend(
+            _advance(_blend(one, other, share, other_share), room, dt, unsettled)
+            for one, other, share, other_share in (
+                (stirred, rested, stirred.weight * (1.0 - end), rested.weight),
+                (core, stirred, core.weight * (1.0 - begin), ended * (1.0 - RIM_SHARE)),
+                (rim, laid, rim.weight * (1.0 - begin), ended * RIM_SHARE),
             )
+        )
     return tuple(moved)
 
 
-Rows = list[list[float]]
+def _laid(regime: Regime, room: float) -> Regime:
+    """The regime with its layering as it is where nothing has been seen of it yet."""
+    middle, spread = _layering(regime, room)
+    state = [*regime.state[:LAYERING], middle, *regime.state[LAYERING + 1 :]]
+    covariance = [list(row) for row in regime.covariance]
+    for other in range(SIZE):
+        covariance[LAYERING][other] = covariance[other][LAYERING] = 0.0
+    covariance[LAYERING][LAYERING] = spread**2
+    return replace(regime, state=tuple(state), covariance=_tuples(covariance))
 
 
-def _blend(a: Regime, b: Regime, share_a: float, share_b: float) -> tuple[list[float], Rows]:
-    """The mixture of two filters as one normal distribution."""
+def _layering(regime: Regime, room: float) -> tuple[float, float]:
+    """What the tip's spot drifts to beside the mean, Celsius, and its spread: layering follows the heat that leaves."""
+    usual = regime.place.value
+    loss_rate = regime.state[LOSS] * USUAL_LOSS_PER_SECOND * (regime.state[MEAN] - room)
+    share = max(0.0, min(2.0, loss_rate / LAYERING_RATE))
+    return usual.middle_per_rate * share, usual.spread + usual.spread_per_rate * share
+
+
+def _tuples(rows: Rows) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(row) for row in rows)
+
+
+def _blend(a: Regime, b: Regime, share_a: float, share_b: float) -> Regime:
+    """The mixture of two filters as one normal distribution, in the place of the first."""
     total = share_a + share_b
     wa = share_a / total if total > 1e-300 else 0.5
     if wa > 0.9999:
-        return list(a.state), [list(row) for row in a.covariance]
+        return replace(a, weight=total)
     if wa < 0.0001:
-        return list(b.state), [list(row) for row in b.covariance]
+        return replace(b, weight=total, place=a.place)
     wb = 1.0 - wa
     apart = [x - y for x, y in zip(a.state, b.state, strict=True)]
     product = wa * wb
-    state = [wa * x + wb * y for x, y in zip(a.state, b.state, strict=True)]
-    covariance = [
-        [wa * x + wb * y + product * di * dj for x, y, dj in zip(row_a, row_b, apart, strict=True)]
+    state = tuple(wa * x + wb * y for x, y in zip(a.state, b.state, strict=True))
+    covariance = tuple(
+        tuple(wa * x + wb * y + product * di * dj for x, y, dj in zip(row_a, row_b, apart, strict=True))
         for row_a, row_b, di in zip(a.covariance, b.covariance, apart, strict=True)
-    ]
-    return state, covariance
+    )
+    return Regime(total, a.place, a.time_constant_seconds, state, covariance, wa * a.skin + wb * b.skin)
 
 
-def _rate(state: Sequence[float], room: float) -> float:
-    return -state[LOSS] * USUAL_LOSS_PER_SECOND * (state[MEAN] - room) + state[SOAK]
+def warmth(celsius: float) -> float:
+    """Losses per kelvin over the room at `celsius`, as a multiple of those at feeding temperature."""
+    return 1.0 + EVAPORATION_PER_KELVIN * (min(max(celsius, 0.0), 90.0) - FEEDING_CELSIUS)
 
 
-def _advance(
-    weight: float, stirring: bool, tau: float, x: list[float], p: Rows, room: float, dt: float, unsettled: float
-) -> Regime:
+def _rate(state: Sequence[float], room: float, loss_factor: float) -> float:
+    per_kelvin = state[LOSS] * loss_factor * warmth(state[MEAN]) * USUAL_LOSS_PER_SECOND
+    return -per_kelvin * (state[MEAN] - room) + state[SOAK]
+
+
+def _advance(regime: Regime, room: float, dt: float, unsettled: float) -> Regime:
     """One filter through `dt`: state by the model, covariance by its Jacobian, row by row as most of it is zeros."""
-    mean, loss, soak, unmixed, layering, tip, stem = x
+    mean, loss, soak, unmixed, layering, tip, stem = regime.state
+    tau, place, factor = regime.time_constant_seconds, regime.place, regime.loss_factor
+    usual_loss = factor * warmth(mean) * USUAL_LOSS_PER_SECOND
     over = mean - room
+    stirring = place is Place.STIRRED
     kept = math.exp(-dt / (tau if stirring else tau * REST_FACTOR))
     stem_kept = math.exp(-dt / STEM_SECONDS)
     soak_kept = math.exp(-dt / SOAK_SECONDS)
-    rate = _rate(x, room)
-    usual = LAYERING_USUAL * max(-1.5, min(2.0, -rate / 0.0125))  # layering follows the heat that leaves
-    usual_spread = LAYERING_SPREAD + LAYERING_SPREAD_PER_RATE * min(2.0, abs(rate) / 0.0125)
+    rate = _rate(regime.state, room, factor)
+    usual, usual_spread = _layering(regime, room)
     if stirring:
         even_kept, drawn = math.exp(-dt / STIR_SECONDS), 0.0
         layer_kept = math.exp(-dt / FORGET_STIRRED_SECONDS)
+        skin = even_kept * regime.skin
     else:
         even_kept = math.exp(-dt / LAYER_SECONDS)
         drawn = 1.0 - even_kept
         layer_kept = math.exp(-dt / LAYERING_FORGOTTEN_SECONDS)
-    f00, f01 = 1.0 - loss * USUAL_LOSS_PER_SECOND * dt, -USUAL_LOSS_PER_SECOND * over * dt
+        skin = 1.0 - math.exp(-dt / SKIN_SECONDS) * (1.0 - regime.skin)
+    f00, f01 = 1.0 - loss * usual_loss * dt, -usual_loss * over * dt
     follow_ = 1.0 - kept
     stem_follow = 1.0 - stem_kept
     state = (
@@ -285,7 +367,7 @@ def _advance(
         kept * tip + follow_ * (mean + unmixed),
         stem_kept * stem + stem_follow * (tip - STEM_LOSS * (tip - room)),
     )
-    p0, p1, p2, p3, p4, p5, p6 = p
+    p0, p1, p2, p3, p4, p5, p6 = regime.covariance
     stem_gain = stem_follow * (1.0 - STEM_LOSS)
     half = [
         [f00 * a + f01 * b + dt * c for a, b, c in zip(p0, p1, p2, strict=True)],
@@ -315,7 +397,7 @@ def _advance(
     covariance[UNMIXED][UNMIXED] += unsettled * dt
     covariance[LAYERING][LAYERING] += (1.0 - layer_kept**2) * usual_spread**2
     covariance[TIP][TIP] += TIP_DRIFT * dt + (0.05 * (state[TIP] - tip)) ** 2
-    return Regime(weight, stirring, tau, state, tuple(tuple(row) for row in covariance))
+    return Regime(regime.weight, place, tau, state, _tuples(covariance), skin)
 
 
 def _measure(regime: Regime, celsius: float) -> tuple[Regime, float, float, float]:
@@ -332,7 +414,7 @@ def _measure(regime: Regime, celsius: float) -> tuple[Regime, float, float, floa
         tuple(a - ki * kj / expected for a, kj in zip(row, gain, strict=True)) for row, ki in zip(p, gain, strict=True)
     )
     return (
-        Regime(regime.weight, regime.stirring, regime.time_constant_seconds, state, covariance),
+        replace(regime, state=state, covariance=covariance),
         likelihood,
         error,
         expected,

@@ -4,14 +4,15 @@ Looks ahead along the model of `physics.cooling` with the bowl left as it is:
 
     d mean / dt = -loss k (mean - room) + soak exp(-t / SOAK_SECONDS)
 
-which has a closed solution. Its spread is carried along from the covariance of mean, loss and soak. Intervals are
-90 %: the times at which 5, 50 and 95 % of what is believed has crossed the edge of the band.
+with the losses per kelvin of half-way to the band and of what the keeper has been doing; that has a closed solution.
+Its spread is carried along from the covariance of mean, loss and soak. Intervals are 90 %: the times at which 5, 50
+and 95 % of what is believed has crossed the edge of the band.
 """
 
 import math
 from dataclasses import dataclass
 
-from sensord.physics.cooling import LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, Cooling
+from sensord.physics.cooling import LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, Cooling, warmth
 from sensord.readings import Band
 
 __all__ = ["HORIZON_SECONDS", "Interval", "Outlook", "look_ahead"]
@@ -91,8 +92,8 @@ class _Course:
 
 def look_ahead(cooling: Cooling, band: Band, offset_celsius: float) -> Outlook:
     """The outlook for `band`; `offset_celsius` is the standard uncertainty of the probe itself."""
-    course = _course(cooling, offset_celsius)
     low, high = band.low_celsius, band.high_celsius
+    course = _course(cooling, min(max(cooling.celsius, low), high), offset_celsius)
     times = _times()
     course_now = course.mean
     if course_now > high:
@@ -106,14 +107,22 @@ def look_ahead(cooling: Cooling, band: Band, offset_celsius: float) -> Outlook:
     return Outlook(ready, _window(course, times, band, ready), False)
 
 
-def _course(cooling: Cooling, offset: float) -> _Course:
-    """The bank as one normal distribution of mean, loss and soak."""
-    chosen = (MEAN, LOSS, SOAK)
-    middle = [sum(r.weight * r.state[i] for r in cooling.bank) for i in chosen]
+def _course(cooling: Cooling, target: float, offset: float) -> _Course:
+    """The bank as one normal distribution of mean, loss on the way to `target` (Celsius) and soak."""
+    on_the_way = cooling.habit * warmth((cooling.celsius + target) / 2.0)
+    chosen = ((MEAN, 1.0), (LOSS, on_the_way), (SOAK, 1.0))
+    middle = [sum(r.weight * scale * r.state[index] for r in cooling.bank) for index, scale in chosen]
 
     def covary(i: int, j: int) -> float:
-        apart = ((r.weight, r.state[chosen[i]] - middle[i], r.state[chosen[j]] - middle[j], r) for r in cooling.bank)
-        return sum(w * (r.covariance[chosen[i]][chosen[j]] + a * b) for w, a, b, r in apart)
+        (row, row_scale), (column, column_scale) = chosen[i], chosen[j]
+        return sum(
+            r.weight
+            * (
+                row_scale * column_scale * r.covariance[row][column]
+                + (row_scale * r.state[row] - middle[i]) * (column_scale * r.state[column] - middle[j])
+            )
+            for r in cooling.bank
+        )
 
     covariance = tuple((covary(i, 0), covary(i, 1), covary(i, 2)) for i in range(3))
     return _Course(middle[0], cooling.room_celsius, middle[1], middle[2], covariance, offset)

@@ -26,7 +26,7 @@ from sensord.watch.effects import (
     Note,
     Noted,
 )
-from sensord.watch.evenness import judge, shows_hot_spot
+from sensord.watch.evenness import Believed, judge, remember, shows_hot_spot
 from sensord.watch.events import Condition, Origin
 
 __all__ = ["Dish", "DishSettings", "begin", "conditions", "observe", "scalding", "start_batch", "tick", "view"]
@@ -42,6 +42,12 @@ paste that was stirred a minute or two ago."""
 STIR_ASKED_CELSIUS = 0.4
 """How near above the band the estimate has to be before a stir is asked for: it can settle the matter then."""
 STIR_AFTER_SECONDS, STIR_AGAIN_SECONDS = 45.0, 60.0
+STIRRING_LIKELY = 0.35
+"""Probability from which the paste counts as stirred; at rest it stays under 0.2, a gentle stir just passes 0.4."""
+UNSTIRRED_SECONDS = 480.0
+"""After so long at rest the tip's spot says too little of the whole bowl to call anybody: surface and rim may be six
+degrees colder than the core (simulated bowls), and nothing tells in which of them the tip lies. A stir that changes
+nothing at the tip cannot be seen either; a probe that is lifted and dipped again begins anew."""
 BRIDGED_SECONDS, LOST_SECONDS = 120.0, 600.0
 """After a longer silence in the middle of a dish the paste may be anything; after a still longer one nobody knows
 where the probe is, and it has to be found anew."""
@@ -133,7 +139,7 @@ def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[
     if anew:
         after = cooling.follow(cooling.disturb(before), reading.seconds, reading.celsius)
     dish = replace(dish, finder=finder, estimate=after)
-    if after.stirring > 0.6:
+    if after.stirring > STIRRING_LIKELY:
         dish = replace(dish, stirred_seconds=reading.seconds)
     dish = _evenness(settings, dish, reading, after, effects)
     return _cooled(settings, dish, anew)
@@ -142,8 +148,10 @@ def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[
 def _evenness(
     settings: DishSettings, dish: Dish, reading: Reading, estimate: cooling.Cooling, effects: list[Effect]
 ) -> Dish:
-    hot_spot = shows_hot_spot(dish.finder.recent, reading.seconds - dish.finder.since_seconds, estimate.room_celsius)
-    judged = judge(dish.evenness, reading.seconds, hot_spot, estimate.stirring)
+    since_dip = reading.seconds - dish.finder.since_seconds
+    believed = remember(dish.evenness, Believed(reading.seconds, estimate.celsius, spread_of(settings, estimate)))
+    hot_spot = shows_hot_spot(dish.finder.recent, believed.believed, since_dip, estimate.room_celsius)
+    judged = judge(believed, reading.seconds, hot_spot, estimate.stirring)
     was, now = dish.evenness.uneven_since is not None, judged.uneven_since is not None
     if was is not now:
         effects.append(Noted(reading.seconds, settings.probe, Note.UNEVEN if now else Note.EVEN))
@@ -211,6 +219,7 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: Known |
         disturbed=paste_events.unexplained(dish.finder, seconds),
         settled=settled,
         provable=known is None or acceptance_interval(settings.band, known.spread, settings.probability) is not None,
+        unstirred=dish.stirred_seconds is None or seconds - dish.stirred_seconds > UNSTIRRED_SECONDS,
         was_ready=dish.state is DishState.READY,
         enters=calm and dish.conforms_since is not None and seconds - dish.conforms_since >= CONFIRM_SECONDS,
         stays=known is not None and known.probability >= settings.probability,

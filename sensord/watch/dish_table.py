@@ -26,6 +26,7 @@ class Findings:
     disturbed: bool = False
     settled: bool = False
     provable: bool = True
+    unstirred: bool = False
     was_ready: bool = False
     enters: bool = False
     stays: bool = False
@@ -96,6 +97,12 @@ TABLE: tuple[Row, ...] = (
         lambda f: not f.provable,
         "the guarded interval is empty: the uncertainty eats the whole band",
         "known too poorly to prove a band this narrow: stir, or calibrate the probe",
+    ),
+    Row(
+        DishState.UNKNOWN,
+        lambda f: f.enters and f.unstirred and not f.was_ready,
+        "the paste would be ready, but nobody has stirred it for eight minutes",
+        "stood too long for one spot to tell: stir; if that does not help, lift the probe and dip it again",
     ),
     Row(
         DishState.READY,

@@ -2,23 +2,35 @@
 
 Even paste that cools shows a stir as a fall, or not at all: the core is warmer than the mean. When a reading that was
 falling climbs by itself and stays, or leaps up and comes down again, the tip has met paste that is much hotter: a
-lump, or water that is not stirred in. Poured-in hot water climbs too, but further and steadily.
+lump, or water that is not stirred in. Poured-in hot water climbs too, but further and steadily; a tip that had lain
+near the cool rim climbs back to the mean of the paste and no further.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from sensord.readings import Reading
 from sensord.watch.slopes import slope
 
-__all__ = ["Evenness", "judge", "shows_hot_spot"]
+__all__ = ["Believed", "Evenness", "judge", "remember", "shows_hot_spot"]
 
 WINDOW_SECONDS = 18.0
-CLIMB_SHARE, CLIMB_CELSIUS = 0.024, 0.85
+CLIMB_LEAST, CLIMB_SHARE, CLIMB_CELSIUS = 0.28, 0.016, 0.85
 """A climb between these that has come to rest. In even paste a stir lifts a reading at most by a fortieth of its
 warmth over the room (the tip had lain near the cool rim); more than the upper end is water that somebody added."""
 LEAP_CELSIUS, DROP_CELSIUS = 0.7, 0.5
+BEYOND_SPREADS, BEYOND_CELSIUS = 2.0, 0.2
+"""How far beyond the mean of the paste, as it was believed before the climb, the reading has to come."""
 AFTER_DIP_SECONDS = 45.0
 CLEARS_SECONDS, LONGEST_SECONDS = 45.0, 300.0
+
+
+class Believed(NamedTuple):
+    """The mean of the paste and its standard deviation, Celsius, as believed at `seconds`."""
+
+    seconds: float
+    celsius: float
+    spread: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +40,7 @@ class Evenness:
     uneven_since: float | None = None
     evidence_seconds: float = 0.0
     stirred_since: bool = False
+    believed: tuple[Believed, ...] = ()
 
 
 def judge(before: Evenness, seconds: float, hot_spot: bool, stirring: float) -> Evenness:
@@ -37,17 +50,25 @@ def judge(before: Evenness, seconds: float, hot_spot: bool, stirring: float) -> 
     """
     if hot_spot:
         since = seconds if before.uneven_since is None else before.uneven_since
-        return Evenness(since, seconds)
+        return replace(before, uneven_since=since, evidence_seconds=seconds, stirred_since=False)
     if before.uneven_since is None:
         return before
     age = seconds - before.evidence_seconds
     stirred = before.stirred_since or (age > 10.0 and stirring > 0.6)
     if (stirred and age > CLEARS_SECONDS) or age > LONGEST_SECONDS:
-        return Evenness()
-    return Evenness(before.uneven_since, before.evidence_seconds, stirred)
+        return Evenness(believed=before.believed)
+    return replace(before, stirred_since=stirred)
 
 
-def shows_hot_spot(recent: tuple[Reading, ...], since_dip_seconds: float, room_celsius: float) -> bool:
+def remember(evenness: Evenness, now: Believed) -> Evenness:
+    """Keep what was believed of the mean over the window in which a climb is looked for."""
+    kept = tuple(one for one in evenness.believed if one.seconds > now.seconds - WINDOW_SECONDS - 4.0)
+    return replace(evenness, believed=(*kept, now))
+
+
+def shows_hot_spot(
+    recent: tuple[Reading, ...], believed: tuple[Believed, ...], since_dip_seconds: float, room_celsius: float
+) -> bool:
     """Whether the newest reading completes a climb or a leap that even paste does not make."""
     if since_dip_seconds < AFTER_DIP_SECONDS or len(recent) < 24:
         return False
@@ -66,8 +87,11 @@ def shows_hot_spot(recent: tuple[Reading, ...], since_dip_seconds: float, room_c
     lowest = min(smooth[:-2])
     highest = max(smooth)
     last = smooth[-1]
-    climb = max(0.37, CLIMB_SHARE * (last - room_celsius))
+    climb = max(CLIMB_LEAST, CLIMB_SHARE * (last - room_celsius))
     if last - lowest < climb and highest - lowest < LEAP_CELSIUS:
+        return False
+    at_lowest = window[smooth.index(lowest) + 1].seconds
+    if not _beyond_mean(highest, believed, at_lowest):
         return False
     before = slope(recent, now - 38.0, now - WINDOW_SECONDS)
     if before is None or before > 0.006:
@@ -78,3 +102,9 @@ def shows_hot_spot(recent: tuple[Reading, ...], since_dip_seconds: float, room_c
     late = slope(recent, now - 6.3, now)
     at_rest = late is not None and abs(late) < 0.02
     return at_rest and climb < last - lowest < CLIMB_CELSIUS
+
+
+def _beyond_mean(highest: float, believed: tuple[Believed, ...], seconds: float) -> bool:
+    """Whether a reading lies beyond what was believed of the mean before the climb that began at `seconds`."""
+    known = next((one for one in reversed(believed) if one.seconds <= seconds), None)
+    return known is None or highest > known.celsius + max(BEYOND_CELSIUS, BEYOND_SPREADS * known.spread)

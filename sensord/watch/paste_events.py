@@ -39,9 +39,13 @@ WET_CELSIUS = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Episode:
-    """Something is going on since `seconds`; the reading and the estimated mean were these before it."""
+    """Something is going on since `seconds`; the reading and the estimated mean were these before it.
+
+    `latest_seconds` is when the readings last surprised the model: water that is stirred in by and by does so again.
+    """
 
     seconds: float
+    latest_seconds: float
     reading_celsius: float
     mean_celsius: float
     upward: bool
@@ -98,8 +102,21 @@ def find_in_paste(finder: Finder, before: Cooling, after: Cooling) -> tuple[Find
     if leaving >= LEAVING_READINGS:
         gone = replace(finder, in_paste=False, episode=None, leaving=0, since_seconds=reading.seconds)
         return gone, Note.LIFT, False
-    if episode is not None:
-        return _in_episode(finder, episode, after)
+    finder, surprised = _surprised(finder, after)
+    if episode is None and surprised:
+        miss = after.surprise_celsius
+        episode = Episode(reading.seconds, reading.seconds, reading.celsius - miss, before.celsius, miss > 0.0)
+        return replace(finder, episode=episode), None, True
+    if episode is None:
+        return finder, None, False
+    finder, note = _in_episode(finder, episode, after)
+    if surprised and finder.episode is not None:
+        return replace(finder, episode=replace(finder.episode, latest_seconds=reading.seconds)), note, True
+    return finder, note, False
+
+
+def _surprised(finder: Finder, after: Cooling) -> tuple[Finder, bool]:
+    """Sum up surprises of one sign; whether the newest reading has made them too many."""
     z, miss = after.surprise, after.surprise_celsius
     same = finder.surprise * z > 0.0
     total = (finder.surprise if same else 0.0) + (
@@ -109,27 +126,26 @@ def find_in_paste(finder: Finder, before: Cooling, after: Cooling) -> tuple[Find
         total *= 0.6
     miss_sum = (finder.surprise_celsius if same else 0.0) + miss
     if (abs(z) > SURPRISE_AT_ONCE and abs(miss) > 0.2) or (abs(total) > SURPRISE_SUM and abs(miss_sum) > 0.25):
-        episode = Episode(reading.seconds, reading.celsius - miss, before.celsius, miss > 0.0)
-        return replace(finder, episode=episode, surprise=0.0, surprise_celsius=0.0), None, True
-    return replace(finder, surprise=total, surprise_celsius=miss_sum), None, False
+        return replace(finder, surprise=0.0, surprise_celsius=0.0), True
+    return replace(finder, surprise=total, surprise_celsius=miss_sum), False
 
 
-def _in_episode(finder: Finder, episode: Episode, now: Cooling) -> tuple[Finder, Note | None, bool]:
-    reading = finder.recent[-1]
-    age = reading.seconds - episode.seconds
+def _in_episode(finder: Finder, episode: Episode, now: Cooling) -> tuple[Finder, Note | None]:
+    seconds = finder.recent[-1].seconds
+    age, calm = seconds - episode.seconds, seconds - episode.latest_seconds
     change = now.celsius - episode.mean_celsius
-    if age > EPISODE_SECONDS:
+    if calm > EPISODE_SECONDS:
         closed = replace(finder, episode=None)
         if not episode.named and abs(change) > WATER_CELSIUS:
-            return closed, Note.HOT_WATER if change > 0.0 else Note.COOL_WATER, False
-        return closed, None if episode.named else Note.DISTURBED, False
+            return closed, Note.HOT_WATER if change > 0.0 else Note.COOL_WATER
+        return closed, None if episode.named else Note.DISTURBED
     if episode.named or age < 8.0:
-        return finder, None, False
+        return finder, None
     if age > 12.0 and change > WATER_CELSIUS and now.spread_celsius < 0.6 * change:
-        return replace(finder, episode=replace(episode, named=True)), Note.HOT_WATER, False
+        return replace(finder, episode=replace(episode, named=True)), Note.HOT_WATER
     if age > 20.0 and change < -WATER_CELSIUS and now.spread_celsius < -0.6 * change and _levelling(finder, episode):
-        return replace(finder, episode=replace(episode, named=True)), Note.COOL_WATER, False
-    return finder, None, False
+        return replace(finder, episode=replace(episode, named=True)), Note.COOL_WATER
+    return finder, None
 
 
 def _leaving(finder: Finder) -> bool:
@@ -172,7 +188,7 @@ def unexplained(finder: Finder, seconds: float) -> bool:
     episode = finder.episode
     if episode is None:
         return False
-    if seconds - episode.seconds < 12.0:
+    if seconds - episode.latest_seconds < 12.0:
         return True
     late = slope(finder.recent, seconds - 6.3, seconds)
     return late is not None and late < -0.09

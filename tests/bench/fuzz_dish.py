@@ -102,6 +102,8 @@ def main(arguments: list[str] | None = None) -> int:
         if broken:
             failures += 1
             print(f"sequence {number}: {broken[0]}: {acts}")
+        if (number + 1) % 10_000 == 0 and number + 1 < options.sequences:
+            print(f"{number + 1} sequences, {failures} broken promises so far", flush=True)
     print(f"{options.sequences} sequences, {failures} broken promises")
     return 1 if failures else 0
 

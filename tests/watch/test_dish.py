@@ -77,6 +77,7 @@ def test_every_state_has_a_row_and_every_set_of_findings_has_a_state() -> None:
         "disturbed",
         "settled",
         "provable",
+        "unstirred",
         "was_ready",
         "enters",
         "stays",
@@ -215,6 +216,41 @@ def test_a_calibrated_probe_has_the_wider_window() -> None:
 def test_a_stir_is_asked_for_when_unstirred_formula_comes_near_the_band() -> None:
     watched = dipped(40.5).run(600)
     assert Cue.STIR in watched.cues()
+
+
+def left_alone(seed: int) -> Watched:
+    make = BowlMake(millilitres=170.0, celsius=44.5, bowl_celsius=43.0, room_celsius=25.0)
+    watched = Watched(make, seed=seed).run(20)
+    watched.bowl.dip()
+    watched.run(60, stir_for=20)
+    while "stood too long" not in watched.dish.why:
+        assert watched.dish.state is not DishState.READY
+        assert watched.bowl.seconds < 1600.0
+        watched.run(1)
+    return watched
+
+
+def test_paste_that_nobody_stirred_for_eight_minutes_calls_nobody_until_it_is_stirred() -> None:
+    assert left_alone(seed=2).run(40, stir_for=15).dish.state is DishState.READY
+
+
+def test_where_a_stir_changes_nothing_at_the_tip_the_probe_is_dipped_anew() -> None:
+    watched = left_alone(seed=1).run(40, stir_for=15)
+    assert "dip it again" in watched.dish.why
+    watched.bowl.lift()
+    watched.run(40, stir_for=40)
+    watched.bowl.dip()
+    watched.run(90, stir_for=30)
+    assert Cue.READY in watched.cues()
+
+
+def test_hot_water_stirred_in_by_and_by_keeps_the_dish_from_ready_until_it_is_even() -> None:
+    watched = dipped(30.0)
+    watched.bowl.add_water(15.0, 85.0)
+    for second in range(60):
+        watched.run(1, stir_for=second % 3 == 0)
+        if watched.dish.state is DishState.READY:
+            assert abs(watched.bowl.mean_celsius - 37.0) < 1.1
 
 
 def test_a_long_silence_in_the_middle_makes_the_probe_be_found_anew() -> None:
