@@ -24,7 +24,6 @@ from sensord.physics.calibrating import (
     ice_limit_celsius,
     line_through,
     settled,
-    uncertainty_at,
 )
 from sensord.physics.response import time_constant
 from tests.checks import row
@@ -79,7 +78,10 @@ def test_two_points_give_a_line() -> None:
 
 def test_the_uncertainty_between_two_points_is_shared_by_distance() -> None:
     given = row("CAL-03")["given"]
-    assert uncertainty_at(37, given["ice"], given["u_ice"], given["boil"], given["u_boil"]) == near("CAL-03")
+    low = Point(given["ice"], given["ice"], (Component("ice", given["u_ice"], ""),))
+    high = Point(given["boil"], given["boil"], (Component("boil", given["u_boil"], ""),))
+    at_ice, at_boil, _ = calibrate([high, low], 37.0).components
+    assert combined([at_ice, at_boil]) == near("CAL-03")
 
 
 def test_an_error_at_the_boil_would_be_carried_to_37_by_a_third() -> None:

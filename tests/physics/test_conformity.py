@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from sensord.physics.conformity import (
     Verdict,
     acceptance_interval,
-    capability_index,
     probability_inside,
     standard_normal,
     verdict,
@@ -48,12 +47,6 @@ def test_the_guarded_interval_matches_the_published_row(name: str, probability: 
 
 def test_guard_bands_that_meet_leave_nothing_to_accept() -> None:
     assert acceptance_interval(Band(36.0, 38.0), ROWS["CNF-15"]["given"]["u"], 0.97725) is None
-
-
-def test_the_capability_index_matches_the_published_row() -> None:
-    row = ROWS["CNF-16"]
-    found = [capability_index(Band(36.0, 38.0), u) for u in row["given"]["u"]]
-    assert found == pytest.approx(row["expected"], abs=row["tolerance"])
 
 
 def test_the_four_verdicts_match_the_published_row() -> None:
