@@ -60,7 +60,7 @@ def _left_out(name: str) -> bool:
 
 
 def _idle_spans(tree: ast.Module) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
-    """Where a change changes nothing that runs, or makes no program: annotations, flags of `@dataclass`, patterns."""
+    """Where a change changes nothing that runs, or makes no program: types, flags of `@dataclass`, patterns."""
     for node in ast.walk(tree):
         spans: list[ast.expr | ast.pattern | None] = []
         if isinstance(node, ast.AnnAssign | ast.arg):
@@ -72,6 +72,10 @@ def _idle_spans(tree: ast.Module) -> Iterator[tuple[tuple[int, int], tuple[int, 
             spans.extend(flag.value for call in calls for flag in call.keywords)
         elif isinstance(node, ast.match_case):
             spans.append(node.pattern)
+        elif isinstance(node, ast.Module):
+            # `Effect = A | B`: a type's name.
+            assigned = (one.value for one in node.body if isinstance(one, ast.Assign | ast.AnnAssign))
+            spans.extend(one for one in assigned if isinstance(one, ast.BinOp) and isinstance(one.op, ast.BitOr))
         for span in spans:
             if span is not None and span.end_lineno is not None and span.end_col_offset is not None:
                 yield (span.lineno, span.col_offset), (span.end_lineno, span.end_col_offset)

@@ -194,7 +194,11 @@ class Runner:
         return not inside or any("" in of_module.get(line, ()) for line in lines)
 
     def with_all_loaded(self, work: Callable[[], None]) -> None:
-        """Do the work with all tests loaded: then a fork only needs to change one function."""
+        """Do the work in a fork that has all tests loaded: then its forks only need to change one function."""
+        child = os.fork()
+        if child:
+            os.waitpid(child, 0)
+            return
         holder = self
 
         class Instead(_Chosen):
@@ -204,7 +208,7 @@ class Runner:
                 return True
 
         _pytest(self.files, Instead(None, ()), more=("-s",))
-        self.session = None
+        os._exit(0)
 
     def run(self, mutant: Mutant) -> Outcome:
         """Try one mutant."""

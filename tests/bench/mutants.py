@@ -11,6 +11,7 @@ import math
 import multiprocessing
 import os
 import statistics
+import tempfile
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import asdict
@@ -52,14 +53,18 @@ def wilson(share: float, tried: int, z: float = 1.959964) -> tuple[float, float]
 class _Kept:
     """Results in a file, one JSON line each, so that a run can be stopped and gone on with."""
 
-    def __init__(self, file: Path | None, again: bool) -> None:
+    def __init__(self, file: Path, again: bool) -> None:
         self.file = file
         self.known: dict[str, Outcome] = {}
-        if file is not None and file.exists():
-            for row in map(json.loads, file.read_text().splitlines()):
-                outcome = Outcome(row["what"], row["by"], row["seconds"])
-                if outcome.what in DEAD or not again:
-                    self.known[row["key"]] = outcome
+        if file.exists():
+            self.read()
+        if again:
+            self.known = {key: outcome for key, outcome in self.known.items() if outcome.what in DEAD}
+
+    def read(self) -> None:
+        """Take in what this process or a fork of it has written; the last line of a mutant counts."""
+        for row in map(json.loads, self.file.read_text().splitlines()):
+            self.known[row["key"]] = Outcome(row["what"], row["by"], row["seconds"])
 
     def key(self, mutant: Mutant) -> str:
         """Holds while the module is the same."""
@@ -68,10 +73,8 @@ class _Kept:
 
     def add(self, mutant: Mutant, outcome: Outcome) -> None:
         """Note one, at once."""
-        self.known[self.key(mutant)] = outcome
-        if self.file is not None:
-            with self.file.open("a") as lines:
-                lines.write(json.dumps({"key": self.key(mutant), **asdict(outcome)}) + "\n")
+        with self.file.open("a") as lines:
+            lines.write(json.dumps({"key": self.key(mutant), **asdict(outcome)}) + "\n")
 
 
 def _try(mutants: list[Mutant], kept: _Kept, tests: list[str], workers: int, minutes: float) -> None:
@@ -86,8 +89,8 @@ def _try(mutants: list[Mutant], kept: _Kept, tests: list[str], workers: int, min
     _runner[:] = [runner]
     until = time.monotonic() + 60 * minutes
     loading = [one for one in left if runner.needs_loading(one)]
-    _in_forks(loading, kept, workers, until, lambda work: work())
     _in_forks([one for one in left if one not in set(loading)], kept, workers, until, runner.with_all_loaded)
+    _in_forks(loading, kept, workers, until, lambda work: work())
 
 
 def _in_forks(
@@ -106,6 +109,7 @@ def _in_forks(
 
     if left:
         around(work)
+        kept.read()
 
 
 def _told(everything: list[Mutant], tried: list[tuple[Mutant, Outcome]]) -> bool:
@@ -158,7 +162,11 @@ def main() -> int:
     os.chdir(TOP)
     everything = [one for path in _modules(options.module) for one in mutants_of(path, (TOP / path).read_text())]
     mutants = sample(everything, options.sample, options.seed)
-    kept = _Kept(options.results, options.again)
+    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        return _run_all(everything, mutants, _Kept(options.results or Path(folder) / "results", options.again), options)
+
+
+def _run_all(everything: list[Mutant], mutants: list[Mutant], kept: _Kept, options: argparse.Namespace) -> int:
     _try(mutants, kept, options.tests or list(TESTS), options.workers, options.minutes)
     tried = [(one, kept.known[kept.key(one)]) for one in mutants if kept.key(one) in kept.known]
     return 0 if _told(everything, tried) else 1
