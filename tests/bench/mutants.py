@@ -10,6 +10,7 @@ import json
 import math
 import multiprocessing
 import os
+import random
 import statistics
 import tempfile
 import time
@@ -79,6 +80,7 @@ class _Kept:
 
 def _try(mutants: list[Mutant], kept: _Kept, tests: list[str], workers: int, minutes: float) -> None:
     left = [one for one in mutants if kept.key(one) not in kept.known]
+    random.Random(len(left)).shuffle(left)  # a run that is stopped has tried some of each
     print(f"{len(mutants)} mutants chosen, {len(left)} to run", flush=True)
     if not left:
         return

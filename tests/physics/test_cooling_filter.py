@@ -316,7 +316,12 @@ def test_a_fresh_bank_knows_nothing_of_the_paste_and_rather_expects_the_stir_aft
     assert taus[0] < 10.0 == taus[1] < taus[2]
     # A measured time constant is good to about a sixth either way.
     assert (taus[0] / 10.0, taus[2] / 10.0) == pytest.approx((1 / 1.18, 1.18), rel=0.01)
+    assert 36.0 < fresh.celsius < 45.0  # what formula usually has when the probe goes in
     for regime in fresh.bank:
+        assert regime.state[LOSS] == 1.0
+        assert regime.state[UNMIXED] == 0.0
+        assert 0.0 <= regime.state[LAYERING] <= cooling.LAYERING_USUAL
+        assert -0.02 <= regime.state[SOAK] <= 0.0  # a bowl cooler than its paste takes some warmth at first
         off = [regime.covariance[i][j] for i in range(SIZE) for j in range(SIZE) if i != j]
         assert set(off) == {0.0}
         assert all(regime.covariance[i][i] > 0.0 for i in range(SIZE))

@@ -38,13 +38,14 @@ def test_the_open_top_loses_more_than_the_wall() -> None:
     assert open_air_loss(320.0) == pytest.approx(4.0 * open_air_loss(40.0))
 
 
+@pytest.mark.parametrize("seconds", [240.0, 900.0])
 @pytest.mark.parametrize(("celsius", "around"), [(42.0, 20.0), (20.0, 42.0)])
-def test_heat_is_lost_by_newtons_law_of_cooling(celsius: float, around: float) -> None:
-    capacity, watts, seconds = 150.0, 0.3, 240.0
+def test_heat_is_lost_by_newtons_law_of_cooling(celsius: float, around: float, seconds: float) -> None:
+    capacity, watts = 150.0, 0.3
     now, count = celsius, 20_000
     for _ in range(count):  # Euler: dT/dt = -watts (T - around) / capacity
         now -= watts * (now - around) / capacity * seconds / count
-    assert lost_joules(celsius, around, capacity, watts, seconds) == pytest.approx(capacity * (celsius - now), rel=1e-4)
+    assert lost_joules(celsius, around, capacity, watts, seconds) == pytest.approx(capacity * (celsius - now), rel=2e-4)
 
 
 @pytest.mark.parametrize(
@@ -56,6 +57,12 @@ def test_steel_and_glass_hold_the_heat_of_the_table(material: Material, specific
     assert material.joules_per_gram_kelvin == specific_heat
     assert Bowl(material, 90).solid().joules_per_kelvin(37.0) == pytest.approx(90 * specific_heat)
     assert Bowl(material, 90).solid(0.5).joules(10.0) == pytest.approx(450 * specific_heat)
+
+
+def test_ceramic_and_plastic_lie_where_tables_have_them() -> None:
+    """From memory of engineers' tables: stoneware and porcelain 0.8 to 1.1, kitchen plastics 1.5 to 2.3 kJ/(kg K)."""
+    assert 0.8 <= Material.CERAMIC.joules_per_gram_kelvin <= 1.1
+    assert 1.5 <= Material.PLASTIC.joules_per_gram_kelvin <= 2.3
 
 
 def test_heat_through_the_wall_is_two_films_and_the_wall_in_series() -> None:

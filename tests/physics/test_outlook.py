@@ -147,7 +147,7 @@ def test_the_window_is_the_time_between_both_edges_with_its_propagated_error(kno
     # A length that cannot be negative is taken as log-normal: its logarithm's variance is ln(1 + share²).
     wide = Z * math.sqrt(math.log(1.0 + share**2))
     assert (window.low, window.high) == pytest.approx(
-        (window.middle * math.exp(-wide), window.middle * math.exp(wide)), rel=0.01
+        (window.middle * math.exp(-wide), window.middle * math.exp(wide)), rel=5e-3
     )
 
 
@@ -246,3 +246,10 @@ def test_two_beliefs_count_as_their_mixture() -> None:
     assert (mixed.ready.low, mixed.ready.middle, mixed.ready.high) == pytest.approx(
         (alone.ready.low, alone.ready.middle, alone.ready.high), rel=1e-6
     )
+
+
+def test_a_bowl_that_levels_out_as_fast_as_the_paste_cools_is_no_division_by_nothing() -> None:
+    known: Known = (42.0, 1.0 / (SOAK_SECONDS * USUAL_LOSS_PER_SECOND), 0.05)
+    ready = look_ahead(cooling(known, {}), BAND, 0.0).ready
+    assert ready is not None
+    assert ready.middle == pytest.approx(root(lambda t: course(known, t) - 38.0, 0.0, 200.0), rel=2e-3)

@@ -1,0 +1,132 @@
+"""Hot spots: what stirring does to readings in even paste, beside a lump, and after water was added."""
+
+import math
+from collections.abc import Callable
+
+import pytest
+
+from sensord.readings import Reading
+from sensord.watch.evenness import Evenness, judge, shows_hot_spot
+
+ROOM = 21.0
+
+
+def readings(celsius: Callable[[float], float], stop: float = 60.0, last: float = 40.0) -> tuple[Reading, ...]:
+    """One a second, the last 40 s of them as the watch keeps them."""
+    return tuple(Reading("dish", float(s), celsius(float(s))) for s in range(int(stop - last), int(stop) + 1))
+
+
+def climbs(by: float, begin: float = 45.0, tau: float = 2.5, fall: float = 0.01) -> Callable[[float], float]:
+    """Falling slowly, then a climb by so much that comes to rest."""
+
+    def celsius(t: float) -> float:
+        if t < begin:
+            return 40.0 - fall * t
+        return 40.0 - fall * begin + by * (1.0 - math.exp(-(t - begin) / tau))
+
+    return celsius
+
+
+def spot(celsius: Callable[[float], float], since_dip: float = 60.0, room: float = ROOM) -> bool:
+    return shows_hot_spot(readings(celsius), since_dip, room)
+
+
+@pytest.mark.parametrize(("by", "found"), [(0.35, False), (0.42, False), (0.52, True), (0.8, True), (0.95, False)])
+def test_a_climb_more_than_even_paste_and_less_than_water_is_a_hot_spot(by: float, found: bool) -> None:
+    """A fortieth of 19 °C over the room is 0.46 °C; over 0.85 °C somebody added water."""
+    assert spot(climbs(by)) is found
+
+
+def test_paste_near_the_room_needs_four_tenths_of_a_degree() -> None:
+    for by, found in ((0.34, False), (0.42, True)):
+        assert spot(climbs(by), room=37.0) is found
+
+
+def test_a_climb_that_goes_on_is_not_judged_yet() -> None:
+    assert not spot(climbs(1.2, begin=50.0, tau=14.0))
+
+
+def test_a_climb_out_of_readings_that_rose_before_is_no_sign() -> None:
+    assert spot(climbs(0.6, fall=0.0))
+    assert not spot(climbs(0.6, fall=-0.01))
+
+
+def leaps(by: float, back: float) -> Callable[[float], float]:
+    """Falling, up within three seconds, and down again by so much."""
+
+    def celsius(t: float) -> float:
+        base = 40.0 - 0.01 * min(t, 44.0)
+        if t < 45.0:
+            return base
+        if t < 52.0:
+            return base + by
+        return base + by - back
+
+    return celsius
+
+
+@pytest.mark.parametrize(
+    ("by", "back", "found"), [(0.8, 0.8, True), (0.65, 0.65, False), (0.9, 0.55, True), (0.9, 0.45, False)]
+)
+def test_a_leap_that_comes_down_again_is_a_hot_spot(by: float, back: float, found: bool) -> None:
+    """Up by more than 0.7 and down again by more than 0.5 °C; what stays up is a climb, and too much of one."""
+    assert spot(leaps(by, back)) is found
+
+
+def test_a_fall_before_the_leap_is_no_leap() -> None:
+    """The highest came first: paste that was stirred cooler."""
+    assert not spot(lambda t: 41.0 if t < 46.0 else 40.0 if t < 55.0 else 40.2)
+
+
+def test_right_after_a_dip_and_with_few_readings_nothing_is_told() -> None:
+    assert not spot(climbs(0.6), since_dip=44.0)
+    assert spot(climbs(0.6), since_dip=45.0)
+    whole = readings(climbs(0.6))
+    # Two dozen readings at the least, and a slope before the climb.
+    assert not shows_hot_spot(whole[-23:], 60.0, ROOM)
+    sparse = tuple(r for r in readings(climbs(0.6), last=60.0) if r.seconds % 2 == 0)
+    assert not shows_hot_spot(sparse, 60.0, ROOM)
+
+
+def test_even_paste_that_cools_shows_nothing_however_it_is_stirred() -> None:
+    """A stir lifts a reading at most by a fortieth of its warmth over the room, and lets it fall as often."""
+    for by in (-0.5, -0.2, 0.0, 0.2, 0.4):
+        assert not spot(climbs(by))
+
+
+# --- how long it is uneven
+
+
+def test_a_sign_makes_it_uneven_and_a_new_one_renews_it() -> None:
+    uneven = judge(Evenness(), 100.0, True, 0.0)
+    assert uneven == Evenness(100.0, 100.0)
+    assert judge(uneven, 130.0, True, 0.0) == Evenness(100.0, 130.0)
+    even = Evenness()
+    assert judge(even, 200.0, False, 1.0) is even
+
+
+def test_a_stir_without_a_new_sign_clears_it_after_three_quarters_of_a_minute() -> None:
+    uneven = Evenness(100.0, 100.0)
+    stirred = judge(uneven, 111.0, False, 0.7)
+    assert stirred.stirred_since
+    later = judge(stirred, 145.0, False, 0.0)
+    assert later.uneven_since == 100.0
+    assert judge(later, 145.1, False, 0.0) == Evenness()
+    assert judge(uneven, 145.1, False, 0.0).uneven_since == 100.0  # nobody stirred
+
+
+def test_the_stir_that_showed_it_does_not_count() -> None:
+    uneven = Evenness(100.0, 100.0)
+    assert not judge(uneven, 110.0, False, 0.7).stirred_since
+    assert not judge(uneven, 111.0, False, 0.6).stirred_since
+    assert not judge(uneven, 145.1, False, 0.0).stirred_since
+    # One long stir: seen at once when it has cleared.
+    assert judge(uneven, 146.0, False, 0.9) == Evenness()
+
+
+def test_after_five_minutes_it_is_forgotten() -> None:
+    uneven = Evenness(100.0, 150.0)
+    assert judge(uneven, 450.0, False, 0.0).uneven_since == 100.0
+    assert judge(uneven, 450.1, False, 0.0) == Evenness()
+    fresh = judge(uneven, 450.0, False, 0.0)
+    assert fresh.evidence_seconds == 150.0
