@@ -1,0 +1,184 @@
+"""The whole step at the very seconds where silences, gaps and pauses end, and small parts beside it."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime
+
+import pytest
+
+from sensord.care.chicks import Chick
+from sensord.errors import CommandError, DataError
+from sensord.readings import Fault, FaultKind, Reading
+from sensord.watch import obeying
+from sensord.watch.alarm_book import AlarmSettings
+from sensord.watch.calibration import Calibration
+from sensord.watch.day import chick_view, overdue
+from sensord.watch.effects import Alerting, Answered, Effect, GapFound, Note, Noted
+from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, Origin, PauseAudio, Tick, Troubled
+from sensord.watch.finding import Finding, feel, moved, moved_most
+from sensord.watch.nursery import Nursery, step
+from sensord.watch.nursery import begin as begun
+from tests.watch.test_nursery import SETTINGS
+
+
+def after(*events: Event, nursery: Nursery | None = None) -> tuple[Nursery, list[Effect]]:
+    nursery, made = nursery or begun(SETTINGS, 0.0), list[Effect]()
+    for event in events:
+        nursery, effects = step(SETTINGS, nursery, event)
+        made += effects
+    return nursery, made
+
+
+def found(effects: list[Effect]) -> list[GapFound]:
+    return [each for each in effects if isinstance(each, GapFound)]
+
+
+def test_a_gap_is_told_a_minute_later_even_where_a_probe_stays_silent() -> None:
+    gap = Gap(100.0, 3600.0, {"air": 34.2, "spoon": 37.0})
+    nursery, effects = after(gap, Observed(Reading("air", 101.0, 30.0)), Tick(102.0), Tick(160.0))
+    assert found(effects) == []
+    nursery, effects = after(Tick(160.1), nursery=nursery)
+    (told,) = found(effects)
+    assert (told.seconds, told.gap_seconds, told.after_celsius) == (160.1, 3600.0, {"air": 30.5})
+    assert found(after(Tick(161.0), nursery=nursery)[1]) == []
+
+
+def test_a_gap_whose_probes_have_all_spoken_is_told_at_once() -> None:
+    gap = Gap(100.0, 3600.0, {"air": 34.2, "spoon": 37.0})
+    both = (Observed(Reading("air", 101.0, 30.0)), Observed(Reading("spoon", 101.0, 22.0)))
+    assert len(found(after(gap, *both, Tick(102.0))[1])) == 1
+
+
+def test_silence_is_a_late_fault_from_its_second_on() -> None:
+    late = SETTINGS.probes["air"].late_seconds
+    nursery, _ = after(Observed(Reading("air", 10.0, 34.0)))
+    assert after(Tick(10.0 + late - 0.1), nursery=nursery)[0].probes["air"].fault is None
+    silent, _ = after(Tick(10.0 + late), nursery=nursery)
+    assert silent.probes["air"].fault is FaultKind.LATE
+    assert silent.probes["air"].readings == 1
+
+
+def test_faults_are_counted_by_kind() -> None:
+    events = [
+        Observed(Fault("air", float(n), kind))
+        for n, kind in enumerate((FaultKind.CRC_ERROR, FaultKind.CRC_ERROR, FaultKind.NO_RESPONSE))
+    ]
+    nursery, _ = after(*events, Observed(Reading("air", 5.0, 34.0)), Observed(Reading("air", 6.0, 34.0)))
+    watched = nursery.probes["air"]
+    assert watched.faults == {FaultKind.CRC_ERROR: 2, FaultKind.NO_RESPONSE: 1}
+    assert (watched.readings, watched.heard_seconds) == (2, 6.0)
+
+
+def test_a_brooders_fault_and_its_end_are_noted_once_each() -> None:
+    faults = [Observed(Fault("air", float(n), FaultKind.CRC_ERROR)) for n in range(3)]
+    other = Observed(Fault("air", 3.0, FaultKind.NO_RESPONSE))
+    _, effects = after(*faults, other, Observed(Reading("air", 4.0, 34.0)), Observed(Reading("air", 5.0, 34.0)))
+    notes = [(each.what, each.fault) for each in effects if isinstance(each, Noted)]
+    assert notes == [
+        (Note.PROBE_FAULT, FaultKind.CRC_ERROR),
+        (Note.PROBE_FAULT, FaultKind.NO_RESPONSE),
+        (Note.PROBE_OK, None),
+    ]
+
+
+def answer(command: PauseAudio) -> Answered:
+    (found_,) = [each for each in after(command)[1] if isinstance(each, Answered)]
+    return found_
+
+
+@pytest.mark.parametrize(("seconds", "done"), [(0.0, False), (0.5, True), (120.0, True), (120.1, False), (-1.0, False)])
+def test_a_pause_is_more_than_nothing_and_at_most_the_longest(seconds: float, done: bool) -> None:
+    assert answer(PauseAudio(seconds=1.0, origin=Origin.BUTTON, for_seconds=seconds)).done is done
+
+
+def test_a_pause_ends_at_its_second() -> None:
+    nursery, _ = after(PauseAudio(seconds=10.0, origin=Origin.BUTTON, for_seconds=60.0))
+    assert nursery.paused_until_seconds == 70.0
+    assert after(Tick(69.9), nursery=nursery)[0].paused_until_seconds == 70.0
+    assert after(Tick(70.0), nursery=nursery)[0].paused_until_seconds is None
+
+
+def test_the_horn_is_told_only_when_something_changes() -> None:
+    _, effects = after(Tick(1.0), Tick(2.0), Observed(Reading("air", 2.5, 34.0)), Tick(3.0))
+    assert [each for each in effects if isinstance(each, Alerting)] == []
+    _, effects = after(Troubled(1.0, "mqtt", "gone"), Tick(2.0), Tick(3.0), Troubled(4.0, "mqtt", ""))
+    alerts = [each for each in effects if isinstance(each, Alerting)]
+    assert [each.seconds for each in alerts] == [1.0, 4.0]
+
+
+def test_each_output_in_trouble_counts_until_the_last_works_again() -> None:
+    nursery, _ = after(Troubled(1.0, "mqtt", "gone"), Troubled(2.0, "history", "full"), Troubled(3.0, "mqtt", ""))
+    assert nursery.troubles == {"history": "full"}
+    alarms = [alarm.condition_true for alarm in nursery.book.alarms.values()]
+    assert alarms == [True]
+    nursery, _ = after(Troubled(4.0, "history", ""), nursery=nursery)
+    assert [alarm.condition_true for alarm in nursery.book.alarms.values()] == [False]
+
+
+def test_feeds_overdue_stand_while_any_chick_waits() -> None:
+    nursery, _ = after(FeedsOverdue(1.0, ("pip",)))
+    assert [alarm.condition_true for alarm in nursery.book.alarms.values()] == [True]
+    nursery, _ = after(FeedsOverdue(2.0, ()), nursery=nursery)
+    assert [alarm.condition_true for alarm in nursery.book.alarms.values()] == [False]
+
+
+def test_every_command_has_a_verb_and_no_two_share_one() -> None:
+    assert len(set(obeying.VERB_OF.values())) == len(obeying.VERB_OF)
+    assert issubclass(CommandError, Exception)
+
+
+@pytest.mark.parametrize(("gain", "is_believed"), [(0.9, True), (1.1, True), (0.899, False), (1.101, False)])
+def test_a_gain_beyond_a_tenth_is_no_calibration(gain: float, is_believed: bool) -> None:
+    if is_believed:
+        assert Calibration(-0.2, gain).correct(40.0) == pytest.approx(40.0 * gain - 0.2)
+    else:
+        with pytest.raises(DataError, match="no calibration"):
+            Calibration(-0.2, gain)
+
+
+def test_a_probe_as_bought_is_good_to_half_a_degree() -> None:
+    """Error limit of a DS18B20 from -10 to 85 °C (data sheet)."""
+    assert Calibration() == Calibration(0.0, 1.0, 0.5)
+
+
+def felt(**moves: float) -> Finding:
+    finding = Finding()
+    for name, by in moves.items():
+        finding = feel(feel(finding, Reading(name, 0.0, 21.0)), Reading(name, 1.0, 21.0 + by))
+    return finding
+
+
+def test_the_warmed_probe_moved_clearly_and_three_times_as_far_as_any_other() -> None:
+    assert moved(felt(a=1.5)) == "a"
+    assert moved(felt(a=1.4)) is None
+    assert moved(felt(a=-1.6, b=0.2)) == "a"
+    assert moved(felt(a=3.0, b=1.0)) == "a"
+    assert moved(felt(a=3.0, b=1.1)) is None
+    assert moved(felt(a=3.0, b=-1.1)) is None
+    assert moved(Finding()) is None
+    assert moved_most(felt(a=-0.5, b=0.25)) == ("a", -0.5)
+    assert moved_most(Finding()) is None
+
+
+def test_a_found_probe_no_longer_counts() -> None:
+    finding = felt(a=5.0, b=0.0).next_one("a")
+    assert feel(finding, Reading("a", 2.0, 26.0)) == finding
+    finding = feel(feel(finding, Reading("b", 2.0, 21.0)), Reading("b", 3.0, 23.0))
+    assert moved(finding) == "b"
+    assert finding.next_one("b").known == {"a", "b"}
+
+
+def test_who_waits_longer_than_a_night_is_overdue() -> None:
+    now = datetime(2026, 5, 10, 12, tzinfo=UTC).timestamp()
+    chick = Chick("pip", "cockatiel", date(2026, 5, 1))
+    view = replace(chick_view(chick, [], [], now, now - 43_200.0), overdue_utc_seconds=now)
+    assert overdue([view], now) == ()
+    assert overdue([view], now + 0.1) == ("pip",)
+    assert overdue([replace(view, overdue_utc_seconds=None)], now) == ()
+    assert view.feeds_today == 0
+
+
+def test_the_longest_of_everything_is_what_the_config_says_without_a_word() -> None:
+    """A shelf of ten minutes, an acknowledged alarm back after half an hour, recalled every ten minutes (docs)."""
+    assert AlarmSettings().shelve_seconds == 10 * 60
+    assert AlarmSettings().rearm_seconds == 30 * 60
+    assert AlarmSettings().reminder_seconds == 10 * 60
