@@ -123,11 +123,11 @@ def _told(everything: list[Mutant], tried: list[tuple[Mutant, Outcome]]) -> bool
             print(f"{part}: none tried")
             good = False
             continue
-        counts = {what: sum(one.what == what for one in of_part) for what in (*DEAD, "survived", "uncovered")}
+        counts = {what: sum(one.what == what for one in of_part) for what in (*DEAD, "survived", "uncovered", "broken")}
         share = sum(counts[what] for what in DEAD) / len(of_part)
         low, high = wilson(share, len(of_part))
         total = sum(one.part == part for one in everything)
-        ran = [one.seconds for one in of_part if one.what != "uncovered"]
+        ran = [one.seconds for one in of_part if one.what not in ("uncovered", "broken")]
         print(
             f"{part}: {total} mutants, {len(of_part)} tried, "
             + ", ".join(f"{count} {what}" for what, count in counts.items())
@@ -137,7 +137,7 @@ def _told(everything: list[Mutant], tried: list[tuple[Mutant, Outcome]]) -> bool
         good = good and low > WANTED
     for mutant, outcome in sorted(tried, key=lambda one: one[0]):
         if outcome.what not in DEAD:
-            print(f"\n{mutant.path}:{mutant.line} {mutant.operator} {mutant.occurrence} {outcome.what}")
+            print(f"\n{mutant.path}:{mutant.line} {mutant.operator} {mutant.occurrence} {outcome.what} {outcome.by}")
             print("\n".join(f"    {line}" for line in changed_lines(mutant, (TOP / mutant.path).read_text())))
     return good
 
