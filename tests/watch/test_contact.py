@@ -62,6 +62,14 @@ def test_a_rise_that_still_goes_on_or_has_gone_again_is_no_chick_yet() -> None:
     assert chick_arrived(Trend(bins=gone, swing=SWING), 0.0, 34.5) is None
 
 
+def test_a_last_reading_out_of_line_is_not_flat() -> None:
+    """A jump of four degrees that has come to rest: one degree up or down at the end is no rest."""
+    rest = lagged(25.0, 34.5, 38.5, 30)
+    for last, is_chick in ((39.4, True), (39.7, False), (37.6, True), (37.2, False)):
+        found = chick_arrived(Trend(bins=(*rest, last), swing=SWING), 0.0, last)
+        assert (found is not None) is is_chick, last
+
+
 def test_less_than_two_minutes_of_readings_tell_nothing_of_a_chick() -> None:
     bins = lagged(20.0, 34.5, 38.5, 12, before=4)
     assert chick_arrived(Trend(bins=bins[-11:], swing=SWING), 0.0, 38.4) is None

@@ -123,6 +123,14 @@ def test_where_none_switches_the_fall_is_no_faster_than_a_lagging_probe_shows_a_
     assert (found.outlook is not None) is is_told
 
 
+@pytest.mark.parametrize(("speed", "is_told"), [(0.010, True), (0.020, False)])
+def test_a_lagging_probe_cannot_show_full_speed_at_once(speed: float, is_told: bool) -> None:
+    """After ten seconds at most a quarter of 0.03 °C a second and some flicker: what is faster is a lid."""
+    course = Course(beyond_since=4900.0)
+    found = look_ahead(RULES, course, Trend(bins=falling(speed, 9, flat=1), swing=QUIET), Band(20.0, 36.0), 5000.0)[0]
+    assert (found.outlook is not None) is is_told
+
+
 def test_soon_after_a_lid_the_thermostat_still_swings() -> None:
     for ago, is_told in ((899.0, False), (900.0, True)):
         course = Course(beyond_since=4900.0, beyond_until=4900.0 - ago)

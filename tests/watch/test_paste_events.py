@@ -273,6 +273,10 @@ def test_too_few_readings_or_a_hole_tell_nothing() -> None:
     assert leaving(readings[-9:])[0].leaving == 0  # only the last eight seconds
     sparse = tuple(r for r in readings if r.seconds % 2 == 0)
     assert leaving(sparse)[0].leaving == 0  # seven in twelve seconds
+    nine = course(lambda t: 19.0 + 19.0 * math.exp(-max(t, 0.0) / 50.0), -18.0, 13.5, step=1.5)
+    assert leaving(nine)[0].leaving == 1
+    begun = tuple(r for r in readings if r.seconds >= 3.6)  # eleven of them, in ten seconds and a half
+    assert leaving(begun)[0].leaving == 0
 
 
 # --- what is unexplained

@@ -11,7 +11,18 @@ from math import log2, pi, sin
 import pytest
 
 from sensord.watch.effects import Cue, Priority
-from sensord.watch.sounds import BURSTS, CUES, TONE_DUTY, Colour, Pulse, Sound, every_sound, lamp_pattern
+from sensord.watch.sounds import (
+    BREATH_SECONDS,
+    BURSTS,
+    CUES,
+    LAMP_TEST,
+    TONE_DUTY,
+    Colour,
+    Pulse,
+    Sound,
+    every_sound,
+    lamp_pattern,
+)
 
 
 @pytest.mark.parametrize(
@@ -198,3 +209,48 @@ def test_a_paused_lamp_winks_blue_every_four_seconds(priority: Priority, flashin
     assert 3.5 <= sum(glow.seconds for glow in before) <= 4.5
     assert lamp_pattern(None, flashing, paused=True) == wink
     assert lamp_pattern(None, flashing, paused=False) == ()
+
+
+def test_every_cue_is_over_in_six_seconds_and_each_beep_can_be_told_from_the_next() -> None:
+    """A keeper half asleep: no beep or gap under 40 ms runs into its neighbour, and no cue drags on."""
+    for cue, sound in CUES.items():
+        if cue is Cue.SELF_TEST:
+            continue
+        assert sound.length_seconds < 6.0
+        longest_gap = 1.2 if cue is Cue.REMINDER else 0.6
+        for pulse in sound.pulses:
+            assert 0.04 <= pulse.on_seconds <= 0.9
+            assert 0.04 <= pulse.gap_seconds <= longest_gap
+    for burst in BURSTS.values():
+        assert all(0.04 <= pulse.gap_seconds <= 0.7 for pulse in burst.pulses)
+        assert burst.length_seconds < 4.0
+
+
+def test_cues_differ_in_rhythm_alone() -> None:
+    """For a buzzer that can only be on or off: how many beeps, how long, how far apart."""
+    rhythms = {
+        name: tuple((round(pulse.on_seconds, 2), round(pulse.gap_seconds, 2)) for pulse in sound.pulses)
+        for name, sound in every_sound().items()
+    }
+    assert len(set(rhythms.values())) == len(rhythms)
+    counts = {name: len(sound.pulses) for name, sound in every_sound().items()}
+    assert counts["confirm"] == 1
+    assert counts["reminder"] == 3
+    assert counts["ready"] == counts["closing"] == 6
+    assert counts["stir"] == 8
+    assert counts["not-ready"] == 10
+
+
+def test_the_closing_cue_falls_and_not_ready_stays_low() -> None:
+    falls = [pulse.hertz for pulse in CUES[Cue.CLOSING].pulses]
+    assert falls == sorted(falls, reverse=True)
+    assert len(set(falls)) == 3
+    lowest = min(pulse.hertz for sound in every_sound().values() for pulse in sound.pulses)
+    assert {pulse.hertz for pulse in CUES[Cue.NOT_READY].pulses} == {lowest}
+
+
+def test_a_breath_between_sounds_is_a_tenth_to_a_third_of_a_second() -> None:
+    assert 0.1 <= BREATH_SECONDS <= 1 / 3
+    assert [glow.seconds for glow in LAMP_TEST] == [LAMP_TEST[0].seconds] * 3
+    assert 0.2 <= LAMP_TEST[0].seconds <= 1.0
+    assert [glow.colour for glow in LAMP_TEST] == [Colour.RED, Colour.YELLOW, Colour.CYAN]
