@@ -1,4 +1,4 @@
-"""Mutation testing of the pure core: `python -m tests.bench.mutants [--sample 400] [--seed 1] [--module ...]`.
+"""Mutation testing of the pure core: `python -m tests.bench.mutants [--sample 400] [--seed 1] [--module watch/band]`.
 
 Needs the extra `mutation` (cosmic-ray makes the mutants, coverage.py says which tests concern them). Prints the share
 killed in `watch` and in `physics` with its interval, and each survivor with its change; `docs/mutation.md` judges them.
@@ -12,6 +12,7 @@ import multiprocessing
 import os
 import random
 import statistics
+import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterable
@@ -19,8 +20,12 @@ from dataclasses import asdict
 from hashlib import sha256
 from pathlib import Path
 
-from tests.bench.mutant_list import Mutant, changed_lines, mutants_of, sample
-from tests.bench.mutant_runner import Outcome, Runner
+try:
+    from tests.bench.mutant_list import Mutant, changed_lines, mutants_of, sample
+    from tests.bench.mutant_runner import Outcome, Runner
+except ImportError as missing:
+    print(f"{missing}: pip install -e '.[test,reference,mutation]'", file=sys.stderr)
+    raise SystemExit(2) from None
 
 __all__ = ["main"]
 

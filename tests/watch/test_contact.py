@@ -214,6 +214,13 @@ def test_a_probe_just_under_the_usual_has_not_moved() -> None:
         assert after.is_displaced is is_displaced
 
 
+def test_it_is_the_last_reading_that_says_whether_the_probe_is_back() -> None:
+    for before, last, is_displaced in ((33.55, 33.65, False), (33.65, 33.55, True)):
+        after = fall_of(Fall(0.0, 34.0, 33.5), Trend(bins=(*[before] * 59, last), swing=SWING), 2000.0)
+        assert after is not None
+        assert after.is_displaced is is_displaced
+
+
 def test_what_is_displaced_stays_so_until_it_is_back() -> None:
     fall = Fall(0.0, 34.0, 32.0, is_displaced=True)
     moving = tuple(32.0 - 0.01 * n for n in range(60))

@@ -73,6 +73,11 @@ def test_a_leap_that_comes_down_again_is_a_hot_spot(by: float, back: float, foun
     assert spot(leaps(by, back)) is found
 
 
+def test_a_leap_that_has_come_all_the_way_down_is_one_too() -> None:
+    """At the end nothing has risen; but in between it was seven tenths and more over where it began."""
+    assert spot(lambda t: 40.0 - 0.01 * t + (0.9 if 46.0 <= t < 50.0 else 0.0))
+
+
 def test_a_fall_before_the_leap_is_no_leap() -> None:
     """The highest came first: paste that was stirred cooler."""
     assert not spot(lambda t: 41.0 if t < 46.0 else 40.0 if t < 55.0 else 40.2)

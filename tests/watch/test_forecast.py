@@ -291,6 +291,19 @@ def test_a_drift_that_has_ended_is_none() -> None:
     assert drift(ended)[0].outlook is None
 
 
+@pytest.mark.parametrize(("lately", "is_told"), [(0.15, False), (0.25, True)])
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_a_drift_goes_on_where_the_last_half_hour_has_its_share(lately: float, is_told: bool, sign: float) -> None:
+    """Six of twenty-three steps: a fifth of the whole way is the least that has to have been made in them."""
+    blocks, moved = [], 0.0
+    for n in range(24):
+        step = (1.0 - lately) / 17 if n <= 17 else lately / 6
+        moved += 0.0 if n == 0 else sign * step
+        blocks.append((34.5 + moved - 0.2, 34.5 + moved + 0.2, 34.5 + moved, 0.002, 0.002, n * BLOCK_SECONDS))
+    trend = Trend(bins=(34.5, 34.5), blocks=tuple(blocks), swing=Swing(33.0, 36.0, 0.002, 0.002))
+    assert (drift(trend)[0].outlook is not None) is is_told
+
+
 def test_what_lies_beyond_half_an_hour_is_not_told() -> None:
     """The earliest end counts: (distance - 0.41) / (1.4 speed) over 1800 s is too far off to act on."""
     speed = 0.5 / 3600.0
