@@ -43,8 +43,9 @@ def mutants_of(path: str, source: str) -> list[Mutant]:
         operator = operator_class()
         places = (place for node in nodes for place, _ in operator.mutation_positions(node))
         for occurrence, (line, column) in enumerate(places):
-            if not any(begin <= (line, column) < end for begin, end in idle):
-                found.append(Mutant(path, line, column, name.removeprefix("core/"), occurrence))
+            mutant = Mutant(path, line, column, name.removeprefix("core/"), occurrence)
+            if not any(begin <= (line, column) < end for begin, end in idle) and _is_program(mutant, source):
+                found.append(mutant)
     return sorted(found)
 
 
@@ -58,6 +59,17 @@ def _left_out(name: str) -> bool:
         return False
     *_, before, after = name.split("_")
     return (before in _COUNTING) != (after in _COUNTING)
+
+
+def _is_program(mutant: Mutant, source: str) -> bool:
+    """`a < not b`, which cosmic-ray makes of `a < -b`, is none."""
+    if not (mutant.operator.startswith("ReplaceUnaryOperator") and mutant.operator.endswith("_Not")):
+        return True
+    try:
+        ast.parse(mutated(mutant, source))
+    except SyntaxError:
+        return False
+    return True
 
 
 def _idle_spans(tree: ast.Module) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:

@@ -278,3 +278,11 @@ def test_latches_service_and_what_nobody_acknowledged_survive_a_restart() -> Non
     assert row["unacknowledged"] is False
     assert row["shelved_for_seconds"] is None
     assert row["shelved_since_seconds"] is None
+
+
+def test_a_shelf_of_which_nobody_knows_the_beginning_is_dropped_and_the_rest_kept() -> None:
+    book, _ = alarms.shelve(raised(COLD), SETTINGS, 100.0, *COLD, 300.0, Origin.CONTROL)
+    (row,) = alarms.dump(book, 150.0)
+    for missing in ("shelved_since_seconds", "shelved_for_seconds"):
+        alarm = alarms.restore([{**row, missing: None}], SETTINGS, 5.0, 10.0).get(*COLD)
+        assert alarm.state is AlarmState.RETURNED_UNACKNOWLEDGED
