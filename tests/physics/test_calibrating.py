@@ -411,3 +411,8 @@ def test_what_moves_or_scatters_says_how_much() -> None:
     assert isinstance(plateau_, Plateau)
     assert plateau_.slope == pytest.approx(0.03)
     assert plateau_.celsius == pytest.approx(0.0075)
+
+
+def test_a_point_near_the_dish_is_not_carried_far() -> None:
+    point = Point(20.1, 20.0, (Component("alone", 0.1, ""),))
+    assert calibrate([point], 37.0).expanded_uncertainty == pytest.approx(2 * math.sqrt(0.1**2 + 0.1**2 / 3))

@@ -1,5 +1,6 @@
 """Heat balances against textbook problems, the plan of a batch, and what the plan promises."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -399,3 +400,17 @@ def test_a_crossing_is_found_to_the_last_digits_or_is_the_nearer_end() -> None:
 
     assert crossing(steep) == pytest.approx(0.5 ** (1 / 20), abs=1e-8)
     assert asked < 40  # regula falsi without the Illinois step needs hundreds
+
+
+@pytest.mark.parametrize(("power", "most"), [(3, 12), (20, 22), (0.2, 14)])
+def test_a_crossing_is_found_in_a_few_steps_on_bent_functions(power: float, most: int) -> None:
+    """The Illinois step halves the end that stays: convergence of order 1.44 (Dowell and Jarratt 1971)."""
+    for rising in (lambda x: x**power - 0.5, lambda x: 0.5 - (1.0 - x) ** power):
+        asked = []
+
+        def noted(x: float, rising: Callable[[float], float] = rising, asked: list[float] = asked) -> float:
+            asked.append(x)
+            return float(rising(x))
+
+        assert abs(rising(crossing(noted))) < 1e-8
+        assert len(asked) <= most

@@ -253,3 +253,11 @@ def test_a_bowl_that_levels_out_as_fast_as_the_paste_cools_is_no_division_by_not
     ready = look_ahead(cooling(known, {}), BAND, 0.0).ready
     assert ready is not None
     assert ready.middle == pytest.approx(root(lambda t: course(known, t) - 38.0, 0.0, 200.0), rel=2e-3)
+
+
+@pytest.mark.parametrize("known", [HOT, (37.4, 1.1, -0.004)])
+def test_a_course_known_exactly_still_has_what_the_model_leaves_out(known: Known) -> None:
+    window = look_ahead(cooling(known, {}), BAND, 0.0).window
+    assert window is not None
+    wide = Z * math.sqrt(math.log(1.0 + WINDOW_SHARE**2))
+    assert (window.low / window.middle, window.high / window.middle) == pytest.approx((math.exp(-wide), math.exp(wide)))

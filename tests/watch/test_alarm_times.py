@@ -286,3 +286,8 @@ def test_a_shelf_of_which_nobody_knows_the_beginning_is_dropped_and_the_rest_kep
     for missing in ("shelved_since_seconds", "shelved_for_seconds"):
         alarm = alarms.restore([{**row, missing: None}], SETTINGS, 5.0, 10.0).get(*COLD)
         assert alarm.state is AlarmState.RETURNED_UNACKNOWLEDGED
+
+
+def test_without_a_reminder_yet_the_first_comes_when_an_interval_has_run() -> None:
+    early = replace(acknowledged(COLD, seconds=100.0), reminded_seconds=None)
+    assert reminders(early, [199.5, 200.0]) == [200.0]

@@ -135,3 +135,8 @@ def test_after_five_minutes_it_is_forgotten() -> None:
     assert judge(uneven, 450.1, False, 0.0) == Evenness()
     fresh = judge(uneven, 450.0, False, 0.0)
     assert fresh.evidence_seconds == 150.0
+
+
+def test_two_dozen_readings_are_enough() -> None:
+    whole = readings(climbs(0.6))
+    assert shows_hot_spot(whole[-24:], 60.0, ROOM)

@@ -12,8 +12,22 @@ from sensord.watch import obeying
 from sensord.watch.alarm_book import AlarmSettings
 from sensord.watch.calibration import Calibration
 from sensord.watch.day import chick_view, overdue
-from sensord.watch.effects import Alerting, Answered, Effect, GapFound, Note, Noted
-from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, Origin, PauseAudio, Tick, Troubled
+from sensord.watch.effects import AlarmChanged, Alerting, Answered, Effect, GapFound, Note, Noted
+from sensord.watch.events import (
+    Command,
+    Condition,
+    Event,
+    FeedsOverdue,
+    Gap,
+    Observed,
+    Origin,
+    OutOfService,
+    PauseAudio,
+    ReturnToService,
+    StartBatch,
+    Tick,
+    Troubled,
+)
 from sensord.watch.finding import Finding, feel, moved, moved_most
 from sensord.watch.nursery import Nursery, step
 from sensord.watch.nursery import begin as begun
@@ -182,3 +196,57 @@ def test_the_longest_of_everything_is_what_the_config_says_without_a_word() -> N
     assert AlarmSettings().shelve_seconds == 10 * 60
     assert AlarmSettings().rearm_seconds == 30 * 60
     assert AlarmSettings().reminder_seconds == 10 * 60
+
+
+def commanded(command: Command, nursery: Nursery | None = None) -> tuple[Nursery, Answered]:
+    nursery, effects = after(command, nursery=nursery)
+    (found_,) = [each for each in effects if isinstance(each, Answered)]
+    return nursery, found_
+
+
+def test_at_the_pi_itself_an_alarm_leaves_service_and_comes_back() -> None:
+    key = {"place": "nest", "condition": Condition.TOO_COLD, "seconds": 1.0}
+    for origin in (Origin.CONTROL, Origin.BUTTON):
+        nursery, out = commanded(OutOfService(origin=origin, **key))  # type: ignore[arg-type]
+        assert out.done
+        assert nursery.book.get("nest", Condition.TOO_COLD).out
+        nursery, back = commanded(ReturnToService(origin=origin, **key), nursery)  # type: ignore[arg-type]
+        assert back.done
+        assert not nursery.book.get("nest", Condition.TOO_COLD).out
+    _, refused = commanded(OutOfService(origin=Origin.MQTT, **key))  # type: ignore[arg-type]
+    assert not refused.done
+
+
+def in_paste(celsius: float = 45.0) -> tuple[Nursery, float]:
+    """The spoon in air, then in paste."""
+    nursery, seconds = begun(SETTINGS, 0.0), 0.0
+    for n in range(40):
+        reading = 21.0 if n < 12 else celsius - (celsius - 21.0) * 0.8 ** (n - 12)
+        seconds = float(n)
+        nursery, _ = after(Observed(Reading("spoon", seconds, reading)), nursery=nursery)
+    assert nursery.dishes["supper"].finder.in_paste
+    return nursery, seconds
+
+
+def test_a_fault_in_the_paste_is_an_alarm_of_the_dish_until_it_reads_again() -> None:
+    nursery, seconds = in_paste()
+    failed, effects = after(Observed(Fault("spoon", seconds + 1, FaultKind.CRC_ERROR)), nursery=nursery)
+    alarm = failed.book.get("supper", Condition.PROBE_FAULT)
+    assert alarm.condition_true
+    assert alarm.celsius == pytest.approx(45.0, abs=0.2)
+    assert alarm.since_seconds == seconds + 1
+    assert any(isinstance(each, AlarmChanged) and each.place == "supper" for each in effects)
+    again, _ = after(Observed(Reading("spoon", seconds + 2, 45.0)), nursery=failed)
+    assert not again.book.get("supper", Condition.PROBE_FAULT).condition_true
+
+
+def test_silence_in_the_paste_is_an_alarm_of_the_dish() -> None:
+    nursery, seconds = in_paste()
+    silent, _ = after(*[Tick(seconds + n) for n in range(1, 9)], nursery=nursery)
+    assert silent.book.get("supper", Condition.PROBE_FAULT).condition_true
+
+
+def test_a_batch_begins_by_command_for_the_dish_that_is_named() -> None:
+    nursery, answered = commanded(StartBatch(seconds=7.0, origin=Origin.BUTTON, dish="supper"))
+    assert answered.done
+    assert nursery.dishes["supper"].batch_seconds == 7.0

@@ -1,5 +1,6 @@
 """How the air's last minutes are kept: ten-second means, five-minute blocks, and what they make usual."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -129,3 +130,16 @@ def test_the_interval_of_the_slope_is_sens_for_a_worked_case() -> None:
     assert middle == slopes[22]
     # Ranks (45 - 18.4) / 2 = 13.3 and (45 + 18.4) / 2 + 1 = 32.7, counted from 1, rounded outwards by the usual rule.
     assert (low, high) == (slopes[12], slopes[32])
+
+
+def test_the_fastest_in_eight_blocks_does_not_count_as_usual_either() -> None:
+    """Eight blocks with eight paces: of lows, highs, falls and rises the rarest one is left aside."""
+    blocks = tuple((33.0 + n / 10, 35.0 + n / 10, 34.0, 0.001 * (n + 1), 0.002 * (n + 1), 300.0 * n) for n in range(7))
+    trend = Trend(seconds=2090.0, blocks=blocks, block_begun_seconds=1800.0, block=(34.0,) * 28, begun_seconds=2090.0)
+    trend = add(replace(trend, total=34.0, count=1), BAND, 2100.0, 34.0)
+    # The eighth: 34.0 °C throughout.
+    assert len(trend.blocks) == 8
+    assert trend.swing is not None
+    assert trend.swing.low_celsius == pytest.approx(33.1 - 0.1)
+    assert trend.swing.high_celsius == pytest.approx(35.5 + 0.1)
+    assert (trend.swing.fall, trend.swing.rise) == pytest.approx((0.006, 0.012))
