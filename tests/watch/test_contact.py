@@ -228,3 +228,16 @@ def test_what_is_displaced_stays_so_until_it_is_back() -> None:
     assert after is not None
     assert after.is_displaced
     assert fall_of(fall, Trend(bins=(34.0,) * 60, swing=SWING), 3000.0) is None
+
+
+def test_a_rise_that_took_off_slowly_is_a_heaters() -> None:
+    """Before the steepest step the probe had already risen by three quarters of it."""
+    for run_up, is_chick in ((0.3, True), (0.8, False)):
+        bins = (*[34.5] * 12, 34.5 + run_up / 2, 34.5 + run_up, 34.9 + run_up, *[35.9 + run_up] * 12)
+        assert (chick_arrived(Trend(bins=bins, swing=SWING), 0.0, bins[-1]) is not None) is is_chick
+
+
+def test_a_fall_begins_with_the_reading_that_shows_it() -> None:
+    bins = (*[34.9] * 12, 33.4)
+    _, fall = followed(bins)[-1]
+    assert fall == Fall(130.0, SWING.low_celsius, 33.4)

@@ -326,6 +326,7 @@ def test_the_estimate_is_told_every_ten_seconds_and_at_each_change() -> None:
 
     one = replace(bowl(45.0), estimate_seconds=NOW - 9.9)
     assert not told(ticked(one)[1])
+    assert told(ticked(one, NOW + 3.0)[1])
     after, effects = ticked(one, NOW + 0.1)
     assert told(effects)
     assert after.estimate_seconds == NOW + 0.1

@@ -122,6 +122,7 @@ def test_a_stir_without_a_new_sign_clears_it_after_three_quarters_of_a_minute() 
 
 def test_the_stir_that_showed_it_does_not_count() -> None:
     uneven = Evenness(100.0, 100.0)
+    assert not judge(uneven, 104.0, False, 0.7).stirred_since
     assert not judge(uneven, 110.0, False, 0.7).stirred_since
     assert not judge(uneven, 111.0, False, 0.6).stirred_since
     assert not judge(uneven, 145.1, False, 0.0).stirred_since

@@ -291,7 +291,7 @@ def test_a_drift_that_has_ended_is_none() -> None:
     assert drift(ended)[0].outlook is None
 
 
-@pytest.mark.parametrize(("lately", "is_told"), [(0.15, False), (0.25, True)])
+@pytest.mark.parametrize(("lately", "is_told"), [(0.197, False), (0.203, True)])
 @pytest.mark.parametrize("sign", [-1.0, 1.0])
 def test_a_drift_goes_on_where_the_last_half_hour_has_its_share(lately: float, is_told: bool, sign: float) -> None:
     """Six of twenty-three steps: a fifth of the whole way is the least that has to have been made in them."""

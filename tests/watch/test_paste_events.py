@@ -134,7 +134,7 @@ def test_one_great_surprise_opens_an_episode(sign: float) -> None:
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_smaller_surprises_of_one_sign_add_up_over_what_is_usual(sign: float) -> None:
     """Each counts by what it is over 1.6: twice 3.6 is 4, three times is 6, over 5."""
-    assert surprised(*[(sign * 3.6, sign * 0.1)] * 4)[1][:3] == [False, False, True]
+    assert surprised(*[(sign * 3.6, sign * 0.15)] * 4)[1][:3] == [False, False, True]
     assert surprised(*[(sign * 3.6, sign * 0.08)] * 3)[1] == [False, False, False]  # 0.24 °C in all
     assert surprised(*[(sign * 1.5, sign * 0.2)] * 30)[1] == [False] * 30
 
@@ -293,3 +293,18 @@ def test_something_is_unexplained_for_twelve_seconds_and_while_the_readings_fall
         recent = course(lambda t, fall=fall: 40.0 - fall * (t - 100.0), 90.0, 125.0)  # type: ignore[misc]
         assert unexplained(Finder(recent=recent, episode=began), 125.0) is is_open
     assert not unexplained(Finder(recent=level[:2], episode=began), 120.0)  # no slope can be told
+
+
+def test_half_as_much_again_counts_by_its_own_size() -> None:
+    """Named where the spread is under six tenths of the change."""
+    for spread, is_named in ((0.88, True), (0.92, False)):
+        hot = episode(15.0, 1.5, spread=spread)[1]
+        cool = episode(25.0, -1.5, spread=spread, recent=settling(25.0, 8.0))[1]
+        assert (hot is Note.HOT_WATER) is is_named
+        assert (cool is Note.COOL_WATER) is is_named
+    assert episode(15.0, -1.5, recent=settling(15.0, 8.0))[1] is None
+
+
+def test_it_is_the_newest_reading_that_is_too_warm_for_a_room() -> None:
+    assert in_air(course(lambda t: 29.8 + 0.02 * t, 0.0, 20.0))[1]
+    assert not in_air(course(lambda t: 30.2 - 0.02 * t, 0.0, 20.0))[1]

@@ -289,3 +289,16 @@ def test_a_self_test_lights_the_lamp_in_turn_whatever_stands() -> None:
     assert [colour for _, colour in found] == [Colour.RED, Colour.YELLOW, Colour.CYAN, Colour.RED]
     other = advance(take(Score(), Cued(5.0, Cue.CONFIRM), 5.0), 5.0)[1]
     assert other.colour is Colour.DARK
+
+
+def test_whoever_looks_between_two_sounds_hears_silence() -> None:
+    """Half a second before a cue: not after the breath already."""
+    for base in (0.0, 86_400.0):
+        score = take(take(Score(), Cued(base, Cue.CONFIRM), base), Cued(base, Cue.STIR), base)
+        score, _ = advance(score, base)
+        over = base + CUES[Cue.CONFIRM].length_seconds
+        for after in (0.05, 0.2, 0.45):
+            score, due = advance(score, over + after)
+            assert due.pulse is None
+            assert due.next_seconds is not None
+        assert advance(score, over + 0.5)[1].pulse is CUES[Cue.STIR].pulses[0]
