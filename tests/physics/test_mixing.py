@@ -405,12 +405,19 @@ def test_a_crossing_is_found_to_the_last_digits_or_is_the_nearer_end() -> None:
 @pytest.mark.parametrize(("power", "most"), [(3, 12), (20, 22), (0.2, 14)])
 def test_a_crossing_is_found_in_a_few_steps_on_bent_functions(power: float, most: int) -> None:
     """The Illinois step halves the end that stays: convergence of order 1.44 (Dowell and Jarratt 1971)."""
-    for rising in (lambda x: x**power - 0.5, lambda x: 0.5 - (1.0 - x) ** power):
-        asked = []
+
+    def early(x: float) -> float:
+        return float(x**power - 0.5)
+
+    def late(x: float) -> float:
+        return float(0.5 - (1.0 - x) ** power)
+
+    for rising in (early, late):
+        asked: list[float] = []
 
         def noted(x: float, rising: Callable[[float], float] = rising, asked: list[float] = asked) -> float:
             asked.append(x)
-            return float(rising(x))
+            return rising(x)
 
         assert abs(rising(crossing(noted))) < 1e-8
         assert len(asked) <= most
