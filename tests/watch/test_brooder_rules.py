@@ -73,6 +73,7 @@ def test_danger_above_is_a_degree_and_a_half_over_the_band_or_any_published_set_
     for high, danger in ((36.0, 1.5), (37.0, 1.5), (37.5, 1.0), (38.0, 0.5), (38.4, 0.5)):
         assert warm_rules(SETTINGS, Band(33.0, high)).danger_celsius == pytest.approx(danger)
     rules = warm_rules(SETTINGS, SETTINGS.band)
+    assert rules.deep_celsius == 0.5
     assert (rules.deep_seconds, rules.shallow_seconds) == (SETTINGS.warm_delay_seconds, SETTINGS.on_delay_seconds)
     assert rules.danger_seconds == SETTINGS.warm_delay_seconds
 
@@ -126,7 +127,7 @@ def test_losing_heat_is_said_while_nothing_worse_is() -> None:
 def test_what_is_remembered_for_a_while_ends_at_its_second() -> None:
     chick = replace(quiet(), chick_until_seconds=20.0)
     stopped = replace(quiet(), gap_until_seconds=20.0)
-    for seconds, stands in ((19.9, True), (20.0, False)):
+    for seconds, stands in ((19.9, True), (20.0, False), (500.0, False)):
         assert (Condition.CHICK_ON_PROBE in standing(chick, seconds)) is stands
         assert (Condition.POWER_GAP in standing(stopped, seconds)) is stands
 

@@ -127,3 +127,10 @@ def test_a_stop_forgets_the_readings_and_keeps_the_usual() -> None:
     assert after.begun_seconds == 5000.0
     assert not after.disagree.is_standing
     assert air_of(RULES, after, 5000.0)[1] is None
+
+
+def test_far_apart_is_a_difference_however_cold_one_of_them_is() -> None:
+    """30 and 10 °C are 20 °C apart."""
+    company, _ = over(gather(("a", "b")), 0, 305, a=30.0, b=10.0)
+    assert company.disagree.is_standing
+    assert company.members["a"].usually_celsius == 0.0

@@ -474,3 +474,14 @@ def test_the_words_say_what_is_known() -> None:
     assert ticked(bowl(35.0))[0].why == "about 35.0 °C: too cool"
     # Within the band, but not proven: 1.645 times 0.141.
     assert ticked(bowl(37.9))[0].why == "about 37.9 °C, but known only to 0.2 °C: stir, or wait"
+
+
+def test_a_stir_that_is_seen_counts() -> None:
+    """Two filters of one mind, stirred with a probability of nine tenths."""
+    one = bowl(45.0)
+    assert one.estimate is not None
+    stirred, resting = one.estimate.bank
+    for share, counts in ((0.97, True), (0.05, False)):
+        bank = (replace(stirred, weight=share), replace(resting, weight=1.0 - share))
+        after = followed(replace(one, stirred_seconds=500.0, estimate=replace(one.estimate, bank=bank)), 45.0)
+        assert (after.stirred_seconds == NOW + 1.0) is counts

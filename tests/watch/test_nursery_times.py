@@ -5,14 +5,14 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from sensord.care.chicks import Chick
+from sensord.care.chicks import Chick, Weighing
 from sensord.errors import CommandError, DataError
 from sensord.readings import Fault, FaultKind, Reading
 from sensord.watch import obeying
 from sensord.watch.alarm_book import AlarmSettings
 from sensord.watch.calibration import Calibration
 from sensord.watch.day import chick_view, overdue
-from sensord.watch.effects import AlarmChanged, Alerting, Answered, Effect, GapFound, Note, Noted
+from sensord.watch.effects import AlarmChanged, Alerting, Answered, Effect, GapFound, Measured, Note, Noted
 from sensord.watch.events import (
     Command,
     Condition,
@@ -250,3 +250,34 @@ def test_a_batch_begins_by_command_for_the_dish_that_is_named() -> None:
     nursery, answered = commanded(StartBatch(seconds=7.0, origin=Origin.BUTTON, dish="supper"))
     assert answered.done
     assert nursery.dishes["supper"].batch_seconds == 7.0
+
+
+def test_a_late_fault_says_how_long_it_has_been_silent() -> None:
+    late = SETTINGS.probes["air"].late_seconds
+    _, effects = after(Observed(Reading("air", 10.0, 34.0)), Tick(10.0 + late))
+    faults = [each.observation for each in effects if isinstance(each, Measured)]
+    details = [each.detail for each in faults if isinstance(each, Fault) and each.probe == "air"]
+    assert details == [f"silent for {late:.0f} s"]
+
+
+def test_on_a_tick_a_brooders_silence_comes_to_stand() -> None:
+    nursery, _ = after(Observed(Reading("air", 0.0, 34.0)))
+    nursery, _ = after(*[Tick(float(n)) for n in range(1, 130)], nursery=nursery)
+    assert nursery.book.get("nest", Condition.READINGS_LATE).condition_true
+    stopped, _ = after(Gap(200.0, 50.0, {}), nursery=nursery)
+    assert stopped.book.get("nest", Condition.POWER_GAP).condition_true
+    over, _ = after(*[Tick(200.0 + 100.0 * n) for n in range(1, 8)], nursery=stopped)
+    assert not over.book.get("nest", Condition.POWER_GAP).condition_true
+
+
+def test_a_chicks_view_has_its_last_gain_and_weight() -> None:
+    now = datetime(2026, 5, 10, 12, tzinfo=UTC).timestamp()
+    chick = Chick("pip", "cockatiel", date(2026, 5, 1))
+    weighed = [
+        Weighing("pip", now - day * 86_400.0, grams) for day, grams in ((3, 20.0), (2, 24.0), (1, 30.0), (0, 37.0))
+    ]
+    view = chick_view(chick, weighed, [], now, now - 43_200.0)
+    assert (view.grams, view.weighed_utc_seconds) == (37.0, now)
+    assert view.gain_grams_per_day == pytest.approx(7.0)
+    assert view.age_days == 9.5  # counted from the first minute of the day it hatched
+    assert chick_view(chick, [], [], now, now).gain_grams_per_day is None

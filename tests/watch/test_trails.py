@@ -46,3 +46,8 @@ def test_the_last_sixty_bins_are_kept() -> None:
     after_a_night = keeper.add(60.0 * 1000, 5.0)
     assert after_a_night.trail(60.0 * 1000).celsius == (*[None] * 59, 5.0)
     assert keeper.trail(60.0 * 130).celsius == (*[float(n) for n in range(70, 100)], *[None] * 30)
+
+
+def test_bins_begin_at_whole_multiples_before_the_clock_was_started_too() -> None:
+    keeper = kept([(-30.0, 30.0), (30.0, 34.0)])
+    assert keeper.trail(30.0).celsius == (30.0, 34.0)

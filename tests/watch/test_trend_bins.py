@@ -143,3 +143,16 @@ def test_the_fastest_in_eight_blocks_does_not_count_as_usual_either() -> None:
     assert trend.swing.low_celsius == pytest.approx(33.1 - 0.1)
     assert trend.swing.high_celsius == pytest.approx(35.5 + 0.1)
     assert (trend.swing.fall, trend.swing.rise) == pytest.approx((0.006, 0.012))
+
+
+def test_the_ends_of_a_short_interval_are_the_outermost_slopes() -> None:
+    """Three and four points: the reach is longer than the list, and both ends are the last there are."""
+    for celsius in ((0.0, 1.0, 5.0), (0.0, 1.0, 3.0, 9.0)):
+        times = tuple(10.0 * n for n in range(len(celsius)))
+        steps = [
+            (celsius[j] - celsius[i]) / (times[j] - times[i])
+            for i in range(len(celsius))
+            for j in range(i + 1, len(celsius))
+        ]
+        _, low, high = median_slope(times, celsius)
+        assert (low, high) == (min(steps), max(steps))
