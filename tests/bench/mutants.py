@@ -151,7 +151,11 @@ def _modules(wanted: Iterable[str]) -> list[str]:
     paths = (path.relative_to(TOP) for part in PARTS for path in sorted((TOP / part).glob("*.py")))
     found = [str(path) for path in paths if path.name != "__init__.py"]
     names = [one.removesuffix(".py").replace(".", "/") for one in wanted]
-    return [path for path in found if not names or any(path.removesuffix(".py").endswith(name) for name in names)]
+    return [
+        path
+        for path in found
+        if not names or path.split("/")[1] in names or any(path.removesuffix(".py").endswith(name) for name in names)
+    ]
 
 
 def main() -> int:
@@ -159,7 +163,9 @@ def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("--sample", type=int, default=400, help="mutants per part, 0 for all (default: %(default)s)")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--module", action="append", default=[], help="only this one, as in watch/band")
+    parser.add_argument(
+        "--module", action="append", default=[], help="only this part or module, as in watch or watch/band"
+    )
     parser.add_argument("--minutes", type=float, default=600.0, help="stop after so long (default: %(default)g)")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--results", type=Path, help="keep the results in this file, and go on from it")

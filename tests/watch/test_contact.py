@@ -241,3 +241,51 @@ def test_a_fall_begins_with_the_reading_that_shows_it() -> None:
     bins = (*[34.9] * 12, 33.4)
     _, fall = followed(bins)[-1]
     assert fall == Fall(130.0, SWING.low_celsius, 33.4)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "is_chick"),
+    # A minute of rest behind the jump and half a minute before it are needed, two minutes in all.
+    [(4, 8, True), (4, 7, False), (2, 10, False), (12, 6, True), (12, 5, False)],
+)
+def test_a_jump_has_to_lie_well_within_the_last_minutes(before: int, after: int, is_chick: bool) -> None:
+    bins = (*[34.5] * before, *[38.5] * after)
+    assert (chick_arrived(Trend(bins=bins, swing=SWING), 0.0, 38.4) is not None) is is_chick
+
+
+def test_a_touch_begins_from_the_bin_before_the_steep_one() -> None:
+    bins = (*[34.5] * 12, 34.65, 34.8, 35.3, *[36.3] * 12)
+    touch = chick_arrived(Trend(bins=bins, swing=SWING), 7.0, 36.2)
+    assert touch == Touch(7.0, 34.8, 36.2)
+
+
+@pytest.mark.parametrize(("tau", "is_chick"), [(55.0, True), (150.0, False)])
+def test_most_of_a_touch_comes_in_the_first_minute(tau: float, is_chick: bool) -> None:
+    """1 - exp(-60 / 55) is two thirds; of a slower rise it is a third, and that is air."""
+    bins = lagged(tau, 34.5, 38.5, 42)
+    assert (chick_arrived(Trend(bins=bins, swing=SWING), 0.0, 38.4) is not None) is is_chick
+
+
+def test_hotter_than_any_chick_is_none_by_any_amount() -> None:
+    bins = lagged(35.0, 34.5, 40.4, 30)
+    for celsius in (40.5, 41.0, 45.0):
+        assert chick_arrived(Trend(bins=bins, swing=SWING), 0.0, celsius) is None
+
+
+def test_a_fall_follows_its_last_bin() -> None:
+    fall = Fall(0.0, 34.0, 31.0)
+    trend = Trend(bins=(31.5, 31.4, 31.3, 31.2, 30.6, 30.5), swing=SWING)
+    assert fall_of(fall, trend, 100.0) == Fall(0.0, 34.0, 30.5)
+    for last, is_undone in ((33.9, True), (34.5, True)):
+        back = Trend(bins=(31.5, 31.4, 31.3, 31.2, 31.1, last), swing=SWING)
+        assert (fall_of(fall, back, 100.0) is None) is is_undone
+    dip = Trend(bins=(34.5, 34.5, 34.5, 34.5, 34.5, 31.1), swing=SWING)
+    assert fall_of(fall, dip, 100.0) is not None
+
+
+def test_a_fall_is_measured_over_its_last_minute() -> None:
+    """Six steps back: what was usual then, and by how much it is lower now."""
+    slow = (*[34.9] * 8, 34.7, 34.6, 34.5, 34.4, 34.3, 34.2, 33.79)  # 0.81 °C in the minute, 0.41 in the last step
+    assert followed(slow)[-1][1] is not None
+    early = (*[34.9] * 8, 34.49, 34.4, 34.3, 34.2, 34.1, 34.0, 33.65)  # the steep step was a minute ago
+    assert followed(early)[-1][1] is None

@@ -9,11 +9,13 @@ from sensord.readings import Reading
 from sensord.watch.evenness import Evenness, judge, shows_hot_spot
 
 ROOM = 21.0
+# The daemon has been up for more than a day: only differences of times may count.
+UP = 100_000.0
 
 
 def readings(celsius: Callable[[float], float], stop: float = 60.0, last: float = 40.0) -> tuple[Reading, ...]:
     """One a second, the last 40 s of them as the watch keeps them."""
-    return tuple(Reading("dish", float(s), celsius(float(s))) for s in range(int(stop - last), int(stop) + 1))
+    return tuple(Reading("dish", UP + s, celsius(float(s))) for s in range(int(stop - last), int(stop) + 1))
 
 
 def climbs(by: float, begin: float = 45.0, tau: float = 2.5, fall: float = 0.01) -> Callable[[float], float]:
@@ -141,3 +143,32 @@ def test_after_five_minutes_it_is_forgotten() -> None:
 def test_two_dozen_readings_are_enough() -> None:
     whole = readings(climbs(0.6))
     assert shows_hot_spot(whole[-24:], 60.0, ROOM)
+
+
+@pytest.mark.parametrize("began", [20.0, 100_000.0])
+def test_ages_are_differences_whenever_the_day_began(began: float) -> None:
+    uneven = Evenness(began, began)
+    assert judge(uneven, began + 11.0, False, 0.7).stirred_since
+    assert not judge(uneven, began + 9.0, False, 0.7).stirred_since
+    stirred = Evenness(began, began, stirred_since=True)
+    assert judge(stirred, began + 45.0, False, 0.0).uneven_since == began
+    assert judge(stirred, began + 46.0, False, 0.0) == Evenness()
+    assert judge(uneven, began + 300.0, False, 0.0).uneven_since == began
+    assert judge(uneven, began + 301.0, False, 0.0) == Evenness()
+
+
+def test_it_is_judged_at_the_newest_reading() -> None:
+    """The climb comes to rest with the last six seconds; a second before, it was still on its way."""
+    taken = readings(climbs(0.6, begin=45.0, tau=2.0), stop=70.0, last=50.0)
+    first = next(n for n in range(24, len(taken)) if shows_hot_spot(taken[:n], 60.0, ROOM))
+    last = taken[first - 1]
+    slope_seconds = [r for r in taken[:first] if r.seconds >= last.seconds - 6.3]
+    mean_t = sum(r.seconds for r in slope_seconds) / len(slope_seconds)
+    square = sum((r.seconds - mean_t) ** 2 for r in slope_seconds)
+    rest = sum((r.seconds - mean_t) * r.celsius for r in slope_seconds) / square
+    # At rest is less than 0.02 °C a second over the last six seconds and a bit, and it had not been so before.
+    assert abs(rest) < 0.02
+    before = [r for r in taken[: first - 1] if r.seconds >= last.seconds - 1.0 - 6.3]
+    mean_t = sum(r.seconds for r in before) / len(before)
+    square = sum((r.seconds - mean_t) ** 2 for r in before)
+    assert abs(sum((r.seconds - mean_t) * r.celsius for r in before) / square) >= 0.02

@@ -241,8 +241,10 @@ def drifting(celsius_per_hour: float, blocks: int = 24, swing: float = 0.3, gap:
     found = []
     for n in range(blocks):
         mean = 34.5 + celsius_per_hour * n * BLOCK_SECONDS / 3600.0
-        end = n * BLOCK_SECONDS + (gap if n >= blocks // 2 else 0.0)
-        found.append((mean - swing, mean + swing, mean, 0.002, 0.002, end))
+        end = 1e5 + n * BLOCK_SECONDS + (gap if n >= blocks // 2 else 0.0)
+        # Only the means drift evenly; lows and highs are as they are, and count where the drift is at last.
+        odd = 0.0 if n == blocks - 1 else 0.1 * (n % 3)
+        found.append((mean - swing - odd, mean + swing + odd * n / 4, mean, 0.002, 0.002, end))
     return Trend(bins=(34.5, 34.5), blocks=tuple(found), swing=Swing(33.0, 36.0, 0.002, 0.002))
 
 
@@ -429,3 +431,105 @@ def test_a_heater_that_stays_off_for_forty_minutes_was_put_right_by_somebody() -
     for seconds, is_suspect in ((3400.0, True), (3401.0, False)):
         after = outside(RULES, replace(course, outside_seconds=seconds - 10.0), seconds)
         assert (after.failed_seconds is not None) is is_suspect
+
+
+# --- sides that differ, and what came before
+
+
+def mirrored(bins: tuple[float, ...]) -> tuple[float, ...]:
+    """About the middle of the usual swing, 34.65 °C."""
+    return tuple(69.3 - celsius for celsius in bins)
+
+
+MIRRORED_BAND = Band(33.3, 36.3)
+FALLS_FAST, RISES_FAST = Swing(34.4, 34.9, 0.012, 0.003), Swing(34.4, 34.9, 0.003, 0.012)
+
+
+def risen(bins: tuple[float, ...], swing: Swing = QUIET) -> Course:
+    course = Course(beyond_since=5000.0 - 10.0 * len(bins))
+    return look_ahead(RULES, course, Trend(bins=mirrored(bins), swing=swing), MIRRORED_BAND, 5000.0)[0]
+
+
+def test_a_rise_within_the_usual_swing_is_the_thermostats_too() -> None:
+    inside = falling(0.005, 9, start=34.9, flat=1)
+    assert risen(inside).outlook is None
+    assert risen(tuple(c - 0.04 for c in inside)).outlook is None
+    assert risen(tuple(c - 0.06 for c in inside)).outlook is not None
+
+
+def test_each_way_is_held_against_its_own_usual_pace() -> None:
+    """0.013 °C a second at once: the box has shown to go so fast, but only one way."""
+    steep = (34.4, *falling(0.013, 9))
+    wide, wide_up = Band(20.0, 36.0), Band(33.3, 50.0)
+    for swing, down, up in ((FALLS_FAST, True, False), (RISES_FAST, False, True)):
+        course = Course(beyond_since=4900.0)
+        fell = look_ahead(RULES, course, Trend(bins=steep, swing=swing), wide, 5000.0)[0]
+        rose = look_ahead(RULES, course, Trend(bins=mirrored(steep), swing=swing), wide_up, 5000.0)[0]
+        assert (fell.outlook is not None) is down
+        assert (rose.outlook is not None) is up
+    for swing, down, up in ((FALLS_FAST, False, True), (RISES_FAST, True, False)):
+        assert (told(crept(0.002), swing=swing).outlook is not None) is down
+        assert (risen(crept(0.002), swing=swing).outlook is not None) is up
+
+
+def test_a_fall_that_flags_at_its_very_end_is_over() -> None:
+    for last, is_told in ((0.3, False), (0.5, True)):
+        bins = [34.4]
+        for speed in (*[0.008] * 9, 0.008 * last):
+            bins.append(bins[-1] - speed * BIN_SECONDS)
+        outlook = told(tuple(bins)).outlook
+        assert (outlook is not None) is is_told
+        if outlook is not None:
+            speed = 0.008 * (1 + last) / 2  # of the last twenty seconds
+            assert outlook.in_seconds == pytest.approx((bins[-1] - 33.0) / speed - 40.0)
+
+
+def test_a_first_step_too_great_for_a_lagging_probe_is_a_lids() -> None:
+    """At most a quarter of 0.03 °C a second and 0.003 after ten seconds: 0.0105; after twenty 0.016."""
+    for first, is_told in ((0.010, True), (0.013, False)):
+        bins = [34.4, 34.4 - first * BIN_SECONDS]
+        for _ in range(9):
+            bins.append(bins[-1] - 0.0095 * BIN_SECONDS)
+        course = Course(beyond_since=4900.0)
+        found = look_ahead(RULES, course, Trend(bins=tuple(bins), swing=QUIET), Band(20.0, 36.0), 5000.0)[0]
+        assert (found.outlook is not None) is is_told
+
+
+@pytest.mark.parametrize("start", [34.35, 34.43])
+def test_a_steady_fall_is_judged_by_where_it_has_come_to(start: float) -> None:
+    """It may have begun within the usual swing, and whatever was three minutes ago does not matter."""
+    bins = (35.5, 33.5, 35.5, 34.0, *crept(0.002, start=start))
+    outlook = told(bins).outlook
+    assert outlook is not None
+    assert outlook.pace is Pace.STEADY
+    assert outlook.in_seconds == pytest.approx((bins[-1] - 33.0) / 0.002 - 35.0)
+    up = risen(bins).outlook
+    assert up is not None
+    assert not up.cold
+
+
+def test_a_steady_fall_about_to_leave_the_band_is_left_to_it() -> None:
+    swing = Swing(33.6, 35.0, 0.003, 0.003)
+    for start, is_told in ((33.55, True), (33.52, False)):  # 0.36 °C lower now, 0.07 °C of lag, 0.1 °C at the least
+        assert (told(crept(0.002, start=start), swing=swing).outlook is not None) is is_told
+
+
+def test_long_after_it_was_said_it_is_news_again() -> None:
+    trend = Trend(bins=STEADY, swing=QUIET)
+    course, _ = look_ahead(RULES, Course(beyond_since=4900.0), trend, BAND, 5000.0)
+    assert look_ahead(RULES, course, trend, BAND, 50_000.0)[1]
+    slow, _ = drift(drifting(-0.5))
+    assert drift(drifting(-0.5), slow, 90_000.0)[1]
+
+
+def test_a_heater_that_failed_hours_ago_is_trusted_again() -> None:
+    bins = (34.5, 34.5, 34.5, *falling(0.006, 3, start=34.45))
+    old = Course(failed_seconds=4000.0, failed_cold=True, outside_seconds=4200.0)
+    assert told(bins, course=old, seconds=50_000.0).outlook is None
+    within = Course(failed_seconds=900.0, failed_cold=True, exited_seconds=1000.0, outside_seconds=1990.0)
+    assert outside(RULES, within, 2000.0).failed_seconds == 900.0
+
+
+def test_calm_is_long_after_the_lid_too() -> None:
+    course = Course(beyond_since=104_900.0, beyond_until=100_000.0)
+    assert told(STEADY, course=course, seconds=105_000.0).outlook is not None

@@ -23,10 +23,14 @@ from sensord.watch.paste_events import (
     unexplained,
 )
 
+# The daemon has been up for more than a day: only differences of times may count.
+UP = 100_000.0
+
 
 def course(celsius: Callable[[float], float], start: float, stop: float, step: float = 1.0) -> tuple[Reading, ...]:
+    """Readings from `start` to `stop`, in seconds after `UP`."""
     count = round((stop - start) / step)
-    return tuple(Reading("dish", start + step * n, celsius(start + step * n)) for n in range(count + 1))
+    return tuple(Reading("dish", UP + start + step * n, celsius(start + step * n)) for n in range(count + 1))
 
 
 def belief(celsius: float, spread: float = 0.05, surprise: float = 0.0, missed: float = 0.0) -> Cooling:
@@ -152,7 +156,7 @@ def episode(
     age: float, change: float, spread: float = 0.1, named: bool = False, recent: tuple[Reading, ...] | None = None
 ) -> tuple[Finder, Note | None]:
     """So many seconds after a surprise the mean is believed to have changed by so much."""
-    began = Episode(100.0, 38.0, 38.0, change > 0, named)
+    began = Episode(UP + 100.0, 38.0, 38.0, change > 0, named)
     recent = recent or course(lambda _: 38.0 + change, 100.0 + age - 20.0, 100.0 + age)
     finder = Finder(recent=recent, in_paste=True, episode=began)
     finder, note, anew = find_in_paste(finder, belief(38.0), belief(38.0 + change, spread))
@@ -228,7 +232,7 @@ def test_a_probe_in_air_is_told_by_five_readings_on_its_course(tau: float) -> No
     finder, note = leaving(readings, before=LEAVING_READINGS - 1)
     assert note is Note.LIFT
     assert not finder.in_paste
-    assert (finder.leaving, finder.episode, finder.since_seconds) == (0, None, 14.0)
+    assert (finder.leaving, finder.episode, finder.since_seconds) == (0, None, UP + 14.0)
     assert LEAVING_READINGS == 5
 
 
@@ -275,7 +279,7 @@ def test_too_few_readings_or_a_hole_tell_nothing() -> None:
     assert leaving(sparse)[0].leaving == 0  # seven in twelve seconds
     nine = course(lambda t: 19.0 + 19.0 * math.exp(-max(t, 0.0) / 50.0), -18.0, 13.5, step=1.5)
     assert leaving(nine)[0].leaving == 1
-    begun = tuple(r for r in readings if r.seconds >= 3.6)  # eleven of them, in ten seconds and a half
+    begun = tuple(r for r in readings if r.seconds >= UP + 3.6)  # eleven of them, in ten seconds and a half
     assert leaving(begun)[0].leaving == 0
 
 
@@ -283,16 +287,16 @@ def test_too_few_readings_or_a_hole_tell_nothing() -> None:
 
 
 def test_something_is_unexplained_for_twelve_seconds_and_while_the_readings_fall() -> None:
-    began = Episode(100.0, 38.0, 38.0, upward=False)
+    began = Episode(UP + 100.0, 38.0, 38.0, upward=False)
     level = course(lambda _: 37.0, 90.0, 130.0)
-    assert not unexplained(Finder(recent=level), 130.0)
+    assert not unexplained(Finder(recent=level), UP + 130.0)
     for seconds, is_open in ((111.9, True), (112.0, False)):
         recent = course(lambda _: 37.0, 80.0, seconds)
-        assert unexplained(Finder(recent=recent, episode=began), seconds) is is_open
+        assert unexplained(Finder(recent=recent, episode=began), UP + seconds) is is_open
     for fall, is_open in ((0.08, False), (0.10, True)):
         recent = course(lambda t, fall=fall: 40.0 - fall * (t - 100.0), 90.0, 125.0)  # type: ignore[misc]
-        assert unexplained(Finder(recent=recent, episode=began), 125.0) is is_open
-    assert not unexplained(Finder(recent=level[:2], episode=began), 120.0)  # no slope can be told
+        assert unexplained(Finder(recent=recent, episode=began), UP + 125.0) is is_open
+    assert not unexplained(Finder(recent=level[:2], episode=began), UP + 120.0)  # no slope can be told
 
 
 def test_half_as_much_again_counts_by_its_own_size() -> None:
@@ -308,3 +312,29 @@ def test_half_as_much_again_counts_by_its_own_size() -> None:
 def test_it_is_the_newest_reading_that_is_too_warm_for_a_room() -> None:
     assert in_air(course(lambda t: 29.8 + 0.02 * t, 0.0, 20.0))[1]
     assert not in_air(course(lambda t: 30.2 - 0.02 * t, 0.0, 20.0))[1]
+
+
+def test_the_slope_of_a_dip_is_that_of_the_last_three_seconds() -> None:
+    """Fast only in its last two readings, or fast before and over: neither is a dip."""
+    late = course(lambda t: 21.0 if t < 1.0 else 21.0 + 0.35 * (t - 1.0), -30.0, 3.0)
+    assert in_air(late, 21.0)[1]
+    over = course(lambda t: 21.0 if t < -6.0 else 21.0 + 0.5 * min(t + 6.0, 3.0), -30.0, 1.0)
+    assert not in_air(over, 21.0)[1]
+
+
+@pytest.mark.parametrize("bend_share", [0.5, 0.8, 1.0, 1.2, 1.7])
+def test_the_bend_of_a_probe_in_air_belongs_to_its_slope(bend_share: float) -> None:
+    """Slope and bend of exp(-t / 50 s) in the middle of twelve seconds; with another bend it is no such course."""
+    level, pace = 33.0, 1.0 / 50.0
+    fall = -(level - 19.0) * pace
+    bend = bend_share * -fall * pace / 2.0
+    readings = course(
+        lambda t: level + fall * (t - 6.0) + bend * (t - 6.0) ** 2 if t >= 0.0 else level - 6.0 * fall + 36.0 * bend,
+        -20.0,
+        12.0,
+    )
+    # 2.8e-3 °C/s² are expected; three tenths of that and two and a half standard deviations are allowed either way:
+    # a probe's noise of 0.055 °C leaves 1.2e-3 for thirteen readings.
+    allowed = 0.3 * 2.8e-3 + 2.5 * 0.055 * math.sqrt(180.0 / 13**5)
+    expected = abs(bend - 2.8e-3) < allowed
+    assert (leaving(readings)[0].leaving == 1) is expected
