@@ -57,7 +57,10 @@ def test_after_a_minute_without_a_reading_the_air_begins_anew() -> None:
     bridged = breathe(30.0, 60.0, brooder, long)[0]
     assert bridged.celsius == 30.0
     assert bridged.trend.bins == (34.0,)
-    assert breathe(30.0, 60.1, brooder, long)[0].celsius == 30.0
+    quick = breathe(30.0, 6.0, brooder, long)[0]
+    for seconds in (60.1, 100.0, 5000.0):
+        after = breathe(31.0, 6.0 + seconds, quick, long)[0]
+        assert after.celsius == 31.0
 
 
 @pytest.mark.parametrize("seconds", [5.0, 59.0])

@@ -485,3 +485,24 @@ def test_a_stir_that_is_seen_counts() -> None:
         bank = (replace(stirred, weight=share), replace(resting, weight=1.0 - share))
         after = followed(replace(one, stirred_seconds=500.0, estimate=replace(one.estimate, bank=bank)), 45.0)
         assert (after.stirred_seconds == NOW + 1.0) is counts
+
+
+def test_a_surprise_of_any_size_over_three_calls_nobody() -> None:
+    one = proven(bowl())
+    assert one.estimate is not None
+    for surprise in (3.5, 8.0, -20.0):
+        assert state_of(replace(one, estimate=replace(one.estimate, surprise=surprise))) is not DishState.READY
+
+
+@pytest.mark.parametrize(("since", "found"), [(20.0, False), (300.0, True)])
+def test_a_climb_right_after_the_dip_is_no_hot_spot(since: float, found: bool) -> None:
+    """The probe itself climbs then; later the same climb is a lump."""
+
+    def celsius(t: float) -> float:
+        return 44.0 - 0.01 * t if t < 25.0 else 43.75 + 0.65 * (1.0 - math.exp(-(t - 25.0) / 2.5))
+
+    recent = tuple(Reading("spoon", NOW - 40.0 + t, celsius(float(t))) for t in range(40))
+    one = bowl(44.4)
+    finder = replace(one.finder, recent=recent, since_seconds=NOW - since)
+    later = followed(replace(one, finder=finder, last=recent[-1]), celsius(41.0), NOW + 1.0)
+    assert (later.evenness.uneven_since is not None) is found

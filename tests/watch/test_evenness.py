@@ -172,3 +172,24 @@ def test_it_is_judged_at_the_newest_reading() -> None:
     mean_t = sum(r.seconds for r in before) / len(before)
     square = sum((r.seconds - mean_t) ** 2 for r in before)
     assert abs(sum((r.seconds - mean_t) * r.celsius for r in before) / square) >= 0.02
+
+
+def test_a_dozen_readings_in_eighteen_seconds_are_enough() -> None:
+    """Three in two seconds before the climb, two in three within it."""
+    slow = tuple(r for r in readings(climbs(0.6), stop=60.0, last=60.0) if r.seconds - UP < 42.0 or r.seconds % 3 != 1)
+    assert sum(r.seconds >= UP + 42.0 for r in slow) == 12
+    assert shows_hot_spot(slow, 60.0, ROOM)
+    slower = tuple(r for r in slow if r.seconds - UP < 42.0 or r.seconds != UP + 46.0)
+    assert sum(r.seconds >= UP + 42.0 for r in slower) == 11
+    assert not shows_hot_spot(slower, 60.0, ROOM)
+
+
+def test_the_lowest_before_the_climb_counts_wherever_it_was() -> None:
+    """A dip just before the climb, not at the beginning of the window."""
+
+    def celsius(t: float) -> float:
+        if t < 46.0:
+            return 40.0 - 0.01 * t
+        return 39.3 if t < 50.0 else 39.3 + 0.6 * (1.0 - math.exp(-(t - 50.0) / 1.5))
+
+    assert spot(celsius)

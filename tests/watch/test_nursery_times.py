@@ -281,3 +281,17 @@ def test_a_chicks_view_has_its_last_gain_and_weight() -> None:
     assert view.gain_grams_per_day == pytest.approx(7.0)
     assert view.age_days == 9.5  # counted from the first minute of the day it hatched
     assert chick_view(chick, [], [], now, now).gain_grams_per_day is None
+
+
+def test_a_probe_is_found_once_however_often_it_is_named() -> None:
+    twice = Finding().next_one("a").next_one("a")
+    assert twice.known == {"a"}
+
+
+def test_a_reading_of_one_place_leaves_the_others_alone() -> None:
+    """Whatever their probes are called: `wall` comes after `spoon` in the alphabet, `air` before."""
+    nursery = begun(SETTINGS, 0.0)
+    for probe, touched in (("wall", None), ("air", "nest"), ("spoon", "supper")):
+        later, _ = after(Observed(Reading(probe, 1.0, 30.0)), nursery=nursery)
+        assert (later.dishes["supper"] is nursery.dishes["supper"]) is (touched != "supper")
+        assert (later.brooders["nest"] is nursery.brooders["nest"]) is (touched != "nest")

@@ -338,3 +338,26 @@ def test_the_bend_of_a_probe_in_air_belongs_to_its_slope(bend_share: float) -> N
     allowed = 0.3 * 2.8e-3 + 2.5 * 0.055 * math.sqrt(180.0 / 13**5)
     expected = abs(bend - 2.8e-3) < allowed
     assert (leaving(readings)[0].leaving == 1) is expected
+
+
+def test_half_a_minute_and_a_bit_is_what_an_episode_lasts() -> None:
+    assert episode(31.5, 0.1)[0].episode is not None
+    assert episode(32.5, 0.1)[0].episode is None
+
+
+def test_three_surprises_of_changing_sign_are_none_of_one() -> None:
+    """Up, up, down by far: what was up does not count against it, nor for it."""
+    assert surprised((3.6, 0.15), (3.6, 0.15), (-2.0, -0.3), (3.6, 0.15))[1] == [False] * 4
+    finder, _ = surprised((2.6, 0.15))
+    # Over the usual 1.6, of which six tenths are kept at the first of a sign.
+    assert finder.surprise == pytest.approx(0.6)
+    assert finder.surprise_celsius == 0.15
+    finder, _ = surprised((2.6, 0.15), (2.6, 0.15))
+    assert finder.surprise == pytest.approx(1.6)
+    finder, _ = surprised((2.6, 0.15), (1.0, 0.05))
+    assert finder.surprise == pytest.approx(0.36)
+    assert finder.surprise_celsius == pytest.approx(0.2)
+    finder, _ = surprised((-2.6, -0.15), (-2.6, -0.15))
+    assert finder.surprise == pytest.approx(-1.6)
+    finder, _ = surprised((2.6, 0.15), (-2.6, -0.1))
+    assert (finder.surprise, finder.surprise_celsius) == pytest.approx((-0.6, -0.1))

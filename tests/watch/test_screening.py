@@ -105,3 +105,13 @@ def test_a_fault_says_what_was_read() -> None:
     assert isinstance(found, Fault)
     assert (found.probe, found.seconds) == ("floor", 5.0)
     assert "-40.0 °C" in found.detail
+
+
+def test_a_dish_that_stands_still_for_fifty_seconds_and_a_brooder_for_a_quarter_of_an_hour_are_frozen() -> None:
+    for settings, seconds in ((DISH_SCREEN, 50.0), (BROODER_SCREEN, 900.0)):
+        assert screened(settings, [(0.0, 35.0), (seconds - 0.5, 35.0)]) == [35.0, 35.0]
+        assert screened(settings, [(0.0, 35.0), (seconds, 35.0)]) == [35.0, FaultKind.FROZEN]
+    assert screened(ROOM_SCREEN, [(0.0, 20.0), (90_000.0, 20.0)]) == [20.0, 20.0]
+    for settings in (BROODER_SCREEN, ROOM_SCREEN):
+        assert screened(settings, [(0.0, 20.0), (5.0, 25.0)])[1] == 25.0
+        assert screened(settings, [(0.0, 20.0), (5.0, 25.1)])[1] is FaultKind.IMPLAUSIBLE_STEP

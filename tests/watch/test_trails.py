@@ -51,3 +51,8 @@ def test_the_last_sixty_bins_are_kept() -> None:
 def test_bins_begin_at_whole_multiples_before_the_clock_was_started_too() -> None:
     keeper = kept([(-30.0, 30.0), (30.0, 34.0)])
     assert keeper.trail(30.0).celsius == (30.0, 34.0)
+
+
+def test_the_bin_under_way_is_a_mean_too() -> None:
+    keeper = kept([(0.0, 30.0), (60.0, 40.0), (70.0, 42.0), (80.0, 44.0)])
+    assert keeper.trail(90.0).celsius == pytest.approx((30.0, 42.0))
