@@ -40,7 +40,9 @@ TESTS = (
     *("tests/screens/test_watching_page.py", "tests/commands/test_mix.py", "tests/commands/test_correct.py"),
     *("tests/commands/test_calibrate.py", "tests/commands/test_brooder_command.py"),
 )
-DEAD = ("killed", "timeout", "died")
+# One that took the process down counts as survived: who knows whether a test would have failed.
+DEAD = ("killed", "timeout")
+_OUTCOMES = (*DEAD, "survived", "died", "uncovered", "broken")
 
 _runner: list[Runner] = []
 
@@ -128,7 +130,7 @@ def _told(everything: list[Mutant], tried: list[tuple[Mutant, Outcome]]) -> bool
             print(f"{part}: none tried")
             good = False
             continue
-        counts = {what: sum(one.what == what for one in of_part) for what in (*DEAD, "survived", "uncovered", "broken")}
+        counts = {what: sum(one.what == what for one in of_part) for what in _OUTCOMES}
         share = sum(counts[what] for what in DEAD) / len(of_part)
         low, high = wilson(share, len(of_part))
         total = sum(one.part == part for one in everything)

@@ -118,3 +118,10 @@ def test_delays_are_differences_whenever_the_day_began(began: float) -> None:
     outside = Side(was_in_band=True, outside_since=began)
     assert advance(RULES, outside, began + 199.0, 0.1, 0.0).level is Level.IN_BAND
     assert advance(RULES, outside, began + 200.0, 0.1, 0.0).level is Level.OUT
+
+
+def test_a_delay_that_ran_out_between_two_readings_has_run_out() -> None:
+    for late in (201.0, 250.0, 5000.0):
+        assert walk([(0.0, 0.1), (late, 0.1)]).level is Level.OUT
+    assert walk([(200.0, -0.31), (900.0, -0.31)], OUT).level is Level.IN_BAND
+    assert walk([(200.0, 1.5), (900.0, 1.5)], OUT).level is Level.DANGER
