@@ -6,7 +6,9 @@ from dataclasses import replace
 import pytest
 
 from sensord.errors import DataError
+from sensord.physics.conformity import Verdict
 from sensord.physics.cooling import LOSS, MEAN, SIZE, TIP, USUAL_LOSS_PER_SECOND, Cooling, Regime
+from sensord.physics.outlook import look_ahead
 from sensord.readings import Band, Fault, FaultKind, Reading
 from sensord.watch import dish
 from sensord.watch.dish import Dish, DishSettings
@@ -506,3 +508,43 @@ def test_a_climb_right_after_the_dip_is_no_hot_spot(since: float, found: bool) -
     finder = replace(one.finder, recent=recent, since_seconds=NOW - since)
     later = followed(replace(one, finder=finder, last=recent[-1]), celsius(41.0), NOW + 1.0)
     assert (later.evenness.uneven_since is not None) is found
+
+
+def test_silence_is_counted_from_the_last_reading() -> None:
+    one = bowl()
+    recent = tuple(Reading("spoon", NOW - 39.0 + n, 37.0) for n in range(40))
+    after = followed(replace(one, finder=replace(one.finder, recent=recent)), 37.0, NOW + 100.0)
+    assert after.estimate is not None
+    assert after.estimate.unsettled_until == -math.inf
+
+
+def test_the_view_counts_the_probes_own_uncertainty_by_half() -> None:
+    """It is an expanded one (k = 2); a verdict's guard band is an expanded one again."""
+    one = bowl(39.0)
+    assert one.estimate is not None
+    shown, ahead = dish.view(SETTINGS, one, NOW), look_ahead(one.estimate, SETTINGS.band, 0.1)
+    assert ahead.ready is not None
+    assert ahead.window is not None
+    assert (shown.ready_in_seconds, shown.ready_low_seconds, shown.ready_high_seconds) == (
+        ahead.ready.middle,
+        ahead.ready.low,
+        ahead.ready.high,
+    )
+    assert (shown.open_for_seconds, shown.open_low_seconds, shown.open_high_seconds) == (
+        ahead.window.middle,
+        ahead.window.low,
+        ahead.window.high,
+    )
+    for celsius, said in (
+        (37.0, Verdict.IN_BAND),
+        (37.8, Verdict.IN_NOT_PROVEN),
+        (38.2, Verdict.OUT_NOT_PROVEN),
+        (38.4, Verdict.OUT_OF_BAND),
+    ):
+        assert dish.view(SETTINGS, bowl(celsius), NOW).verdict is said
+
+
+def test_the_late_end_is_never_later_than_the_horizon() -> None:
+    """Paste that creeps towards the band: at the 95th percentile it takes more than two hours."""
+    shown = dish.view(SETTINGS, bowl(38.3, spread=0.7, per_second=-1e-4), NOW)
+    assert shown.ready_high_seconds == 7200.0

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from sensord.care.chicks import Chick, Weighing
+from sensord.care.chicks import Chick, Feed, Weighing
 from sensord.errors import CommandError, DataError
 from sensord.readings import Fault, FaultKind, Reading
 from sensord.watch import obeying
@@ -295,3 +295,11 @@ def test_a_reading_of_one_place_leaves_the_others_alone() -> None:
         later, _ = after(Observed(Reading(probe, 1.0, 30.0)), nursery=nursery)
         assert (later.dishes["supper"] is nursery.dishes["supper"]) is (touched != "supper")
         assert (later.brooders["nest"] is nursery.brooders["nest"]) is (touched != "nest")
+
+
+def test_a_chicks_view_has_its_last_feed() -> None:
+    now = datetime(2026, 5, 10, 12, tzinfo=UTC).timestamp()
+    chick = Chick("pip", "cockatiel", date(2026, 5, 1))
+    feeds = [Feed("pip", now - hours * 3600.0, millilitres) for hours, millilitres in ((30, 3.0), (8, 3.5), (3, 4.0))]
+    view = chick_view(chick, [], feeds, now, now - 43_200.0)
+    assert (view.fed_utc_seconds, view.fed_millilitres, view.feeds_today) == (now - 3 * 3600.0, 4.0, 2)

@@ -361,3 +361,26 @@ def test_three_surprises_of_changing_sign_are_none_of_one() -> None:
     assert finder.surprise == pytest.approx(-1.6)
     finder, _ = surprised((2.6, 0.15), (-2.6, -0.1))
     assert (finder.surprise, finder.surprise_celsius) == pytest.approx((-0.6, -0.1))
+
+
+def test_a_room_is_learned_from_the_last_quarter_minute_whatever_was_before() -> None:
+    readings = course(lambda t: 21.0 if t > 0.0 else 21.0 - 0.2 * t, -20.0, 15.0)
+    assert in_air(readings)[0].room_celsius == pytest.approx(21.0)
+    still_falling = course(lambda t: 21.0 if t > 5.0 else 21.0 - 0.2 * (t - 5.0), -20.0, 15.0)
+    assert in_air(still_falling, 18.0)[0].room_celsius == 18.0
+
+
+def test_what_was_long_before_a_dip_does_not_count_against_it() -> None:
+    """Carried into a warmer room, at rest there for ten seconds, then dipped."""
+
+    def celsius(t: float) -> float:
+        if t < -10.0:
+            return 21.0 + 0.3 * (t + 40.0)
+        return 30.0 if t < 0.0 else 30.0 + 0.3 * t
+
+    assert in_air(course(celsius, -39.0, 3.0), 21.0)[1]
+
+
+def test_water_in_a_slow_probe_levels_out_too() -> None:
+    """The slowest capsule in paste, 14 s: from its first ten seconds to its last six the slope falls to a third."""
+    assert episode(25.0, -1.5, recent=settling(25.0, 14.0))[1] is Note.COOL_WATER

@@ -254,3 +254,13 @@ def test_a_breath_between_sounds_is_a_tenth_to_a_third_of_a_second() -> None:
     assert [glow.seconds for glow in LAMP_TEST] == [LAMP_TEST[0].seconds] * 3
     assert 0.2 <= LAMP_TEST[0].seconds <= 1.0
     assert [glow.colour for glow in LAMP_TEST] == [Colour.RED, Colour.YELLOW, Colour.CYAN]
+
+
+def test_a_tone_is_a_narrow_pulse_and_lamps_are_of_the_colours_of_the_pattern() -> None:
+    """Red, yellow and cyan are the colours of IEC 60601-1-8 as known from public copies; blue is ours, for the wink."""
+    assert 0.05 < TONE_DUTY < 0.5
+    assert Colour.RED.value == (1, 0, 0)
+    assert Colour.YELLOW.value == (1, 1, 0)
+    assert Colour.CYAN.value == (0, 1, 1)
+    assert Colour.BLUE.value == (0, 0, 1)
+    assert Colour.DARK.value == (0, 0, 0)

@@ -156,3 +156,11 @@ def test_the_ends_of_a_short_interval_are_the_outermost_slopes() -> None:
         ]
         _, low, high = median_slope(times, celsius)
         assert (low, high) == (min(steps), max(steps))
+
+
+def test_a_block_ends_with_the_first_bin_that_fills_it() -> None:
+    """Readings every seven seconds: bins of fourteen, and no block of exactly five minutes."""
+    trend = taken([(7.0 * n, 34.0) for n in range(400)])
+    assert len(trend.blocks) == 9
+    ends = [block[5] for block in trend.blocks]
+    assert all(300.0 <= late - early < 300.0 + 14.0 for early, late in pairwise(ends))
