@@ -546,5 +546,9 @@ def test_the_view_counts_the_probes_own_uncertainty_by_half() -> None:
 
 def test_the_late_end_is_never_later_than_the_horizon() -> None:
     """Paste that creeps towards the band: at the 95th percentile it takes more than two hours."""
-    shown = dish.view(SETTINGS, bowl(38.3, spread=0.7, per_second=-1e-4), NOW)
-    assert shown.ready_high_seconds == 7200.0
+    one = bowl(38.3, spread=1.2, per_second=-2e-4)
+    assert one.estimate is not None
+    late = look_ahead(one.estimate, SETTINGS.band, 0.1).ready
+    assert late is not None
+    assert late.high > 7200.0
+    assert dish.view(SETTINGS, one, NOW).ready_high_seconds == 7200.0
