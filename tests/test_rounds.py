@@ -50,3 +50,9 @@ def test_a_dish_that_was_never_ready_and_a_brooders_probe_begin_no_round() -> No
     tracker.take(changed(300.0, DishState.HOT, DishState.UPTAKE, 44.0))
     assert tracker.take(Noted(340.0, "bowl", Note.LIFT)) is None
     assert tracker.take(Noted(341.0, "left", Note.LIFT)) is None
+
+
+def test_the_probe_may_stay_for_three_minutes_after_the_window_has_closed(tracker: RoundTracker) -> None:
+    tracker.take(changed(400.0, DishState.COOL, DishState.READY))
+    assert tracker.take(Noted(580.1, "bowl", Note.LIFT)) is None
+    assert tracker.take(Noted(580.0, "bowl", Note.LIFT)) is not None

@@ -29,7 +29,6 @@ __all__ = [
     "ice_limit_celsius",
     "line_through",
     "settled",
-    "uncertainty_at",
 ]
 
 ICE_CELSIUS = 0.0
@@ -247,12 +246,6 @@ def line_through(low_reading: float, low_true: float, high_reading: float, high_
         raise DataError("both points gave the same reading: there is no line through them, repeat both")
     gain = (high_true - low_true) / (high_reading - low_reading)
     return gain, low_true - gain * low_reading
-
-
-def uncertainty_at(celsius: float, low_true: float, low_u: float, high_true: float, high_u: float) -> float:
-    """Standard uncertainty of a two-point correction between, or beyond, its points."""
-    weight = (celsius - low_true) / (high_true - low_true)
-    return hypot((1 - weight) * low_u, weight * high_u)
 
 
 def ice_limit_celsius(bath_u: float = _ICE_BATH_U) -> float:

@@ -10,7 +10,7 @@ from statistics import NormalDist
 
 from sensord.readings import Band
 
-__all__ = ["Verdict", "acceptance_interval", "capability_index", "probability_inside", "standard_normal", "verdict"]
+__all__ = ["Verdict", "acceptance_interval", "probability_inside", "standard_normal", "verdict"]
 
 
 @unique
@@ -49,11 +49,6 @@ def acceptance_interval(band: Band, standard_uncertainty: float, probability: fl
     guard = NormalDist().inv_cdf(probability) * standard_uncertainty
     low, high = band.low_celsius + guard, band.high_celsius - guard
     return Band(low, high) if low < high else None
-
-
-def capability_index(band: Band, standard_uncertainty: float) -> float:
-    """Measurement capability: width of the band over 4 u (JCGM 106 clause 7.6.3). Under 1 nothing can be proven."""
-    return (band.high_celsius - band.low_celsius) / (4.0 * standard_uncertainty)
 
 
 def verdict(band: Band, celsius: float, expanded_uncertainty: float) -> Verdict:

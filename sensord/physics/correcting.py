@@ -6,7 +6,7 @@ The bath for a dish that is too cool is never above 42 °C: left in it for an ho
 
 from dataclasses import dataclass
 from enum import StrEnum, unique
-from math import isfinite, log
+from math import hypot, isfinite, log
 
 from sensord.errors import DataError
 from sensord.physics import paste, water
@@ -189,7 +189,8 @@ def _splash(
     if honest is not None:
         half = spread_celsius(lambda slips: after(added, slips), honest)
         for probe, amount in ((_PROBE_CELSIUS, 0.0), (0.0, _AMOUNT_SHARE)):
-            half = (half**2 + (NINETY_PERCENT * (after(added, probe=probe, amount=amount) - celsius)) ** 2) ** 0.5
+            ways = (after(added, probe=sign * probe, amount=sign * amount) for sign in (1, -1))
+            half = hypot(half, NINETY_PERCENT * max(abs(way - celsius) for way in ways))
     solids = dish.solids * grams / (grams + added)
     return Splash(
         temper=temper,

@@ -1,4 +1,4 @@
-"""Dry formula and paste as food: specific heat, density and conductivity from what the label says is in it.
+"""Dry formula and paste as food: specific heat and density from what the label says is in it.
 
 Choi and Okos (1986) in the form of ASHRAE Handbook Refrigeration 2006, chapter 9; -40 to 150 °C, t in Celsius,
 each property a + b t + c t². The constant of water's specific heat is 4.1762; copies with 4.1289 are misprints that
@@ -13,7 +13,6 @@ from sensord.errors import DataError
 __all__ = [
     "DEFAULT_FORMULA",
     "Composition",
-    "conductivity_bounds",
     "density",
     "enthalpy",
     "paste_of",
@@ -24,19 +23,18 @@ __all__ = [
 class _Part(NamedTuple):
     """Coefficients a, b, c of one food component."""
 
-    conductivity: tuple[float, float, float]
     density: tuple[float, float, float]
     specific_heat: tuple[float, float, float]
 
 
 # In the order of the fields of Composition.
 _PARTS = (
-    _Part((0.57109, 1.7625e-3, -6.7036e-6), (997.18, 3.1439e-3, -3.7574e-3), (4.1762, -9.0864e-5, 5.4731e-6)),
-    _Part((0.17881, 1.1958e-3, -2.7178e-6), (1329.9, -0.51840, 0.0), (2.0082, 1.2089e-3, -1.3129e-6)),
-    _Part((0.18071, -2.7604e-4, -1.7749e-7), (925.59, -0.41757, 0.0), (1.9842, 1.4733e-3, -4.8008e-6)),
-    _Part((0.20141, 1.3874e-3, -4.3312e-6), (1599.1, -0.31046, 0.0), (1.5488, 1.9625e-3, -5.9399e-6)),
-    _Part((0.18331, 1.2497e-3, -3.1683e-6), (1311.5, -0.36589, 0.0), (1.8459, 1.8306e-3, -4.6509e-6)),
-    _Part((0.32962, 1.4011e-3, -2.9069e-6), (2423.8, -0.28063, 0.0), (1.0926, 1.8896e-3, -3.6817e-6)),
+    _Part((997.18, 3.1439e-3, -3.7574e-3), (4.1762, -9.0864e-5, 5.4731e-6)),
+    _Part((1329.9, -0.51840, 0.0), (2.0082, 1.2089e-3, -1.3129e-6)),
+    _Part((925.59, -0.41757, 0.0), (1.9842, 1.4733e-3, -4.8008e-6)),
+    _Part((1599.1, -0.31046, 0.0), (1.5488, 1.9625e-3, -5.9399e-6)),
+    _Part((1311.5, -0.36589, 0.0), (1.8459, 1.8306e-3, -4.6509e-6)),
+    _Part((2423.8, -0.28063, 0.0), (1.0926, 1.8896e-3, -3.6817e-6)),
 )
 
 
@@ -93,13 +91,6 @@ def enthalpy(food: Composition, celsius: float) -> float:
 def density(food: Composition, celsius: float) -> float:
     """Kilograms a cubic metre of the food without air in it: a paste, not a heap of powder."""
     return 1 / sum(x / _at(part.density, celsius) for x, part in _shares(food))
-
-
-def conductivity_bounds(food: Composition, celsius: float) -> tuple[float, float]:
-    """Lower (parts in series) and upper bound (parts in parallel) in watts per metre and kelvin."""
-    whole = density(food, celsius)
-    volumes = [(x * whole / _at(part.density, celsius), _at(part.conductivity, celsius)) for x, part in _shares(food)]
-    return 1 / sum(v / k for v, k in volumes), sum(v * k for v, k in volumes)
 
 
 def _shares(food: Composition) -> list[tuple[float, _Part]]:

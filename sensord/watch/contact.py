@@ -59,7 +59,7 @@ def chick_arrived(trend: Trend, seconds: float, celsius: float) -> Touch | None:
     at = max(range(3, len(steps) - MINUTE_BINS + 1), key=steps.__getitem__)
     start, before = bins[at - 1], bins[at - 1] - bins[at - 3]
     change = sum(bins[-3:]) / 3 - start
-    in_a_minute = bins[min(at + MINUTE_BINS, len(bins) - 1)] - start
+    in_a_minute = bins[at + MINUTE_BINS] - start
     is_sudden = before <= 0.75 * steps[at] and in_a_minute >= JUMP_SHARE * change
     is_flat = abs(bins[-1] - bins[-5]) <= 0.25 * change
     is_from_usual = trend.swing is None or start >= trend.swing.low_celsius

@@ -16,8 +16,8 @@ __all__ = ["Believed", "Evenness", "judge", "remember", "shows_hot_spot"]
 
 WINDOW_SECONDS = 18.0
 CLIMB_LEAST, CLIMB_SHARE, CLIMB_CELSIUS = 0.28, 0.016, 0.85
-"""A climb between these that has come to rest. In even paste a stir lifts a reading at most by a fortieth of its
-warmth over the room (the tip had lain near the cool rim); more than the upper end is water that somebody added."""
+"""A climb between these that has come to rest: more than noise makes (the share is of the warmth over the room), and
+less than water that somebody added."""
 LEAP_CELSIUS, DROP_CELSIUS = 0.7, 0.5
 BEYOND_SPREADS, BEYOND_CELSIUS = 2.0, 0.2
 """How far beyond the mean of the paste, as it was believed before the climb, the reading has to come."""

@@ -220,8 +220,6 @@ def _steady(rules: CourseRules, course: Course, trend: Trend, band: Band) -> Out
     bins = trend.bins[-rules.long_bins :]
     cold = bins[-1] < trend.swing.low_celsius
     sign = -1.0 if cold else 1.0
-    if not cold and bins[-1] <= trend.swing.high_celsius:
-        return None
     # A lid drops the air and lets it stay or come back; a heater that is off lets it go on and on, all three minutes.
     third = rules.long_bins // 3
     thirds = [sign * (bins[min(k + third, len(bins) - 1)] - bins[k]) for k in range(0, 3 * third, third)]

@@ -220,8 +220,8 @@ def _lamp(score: Score, now: float) -> tuple[Colour, float | None]:
     length = sum(glow.seconds for glow in pattern)
     offset = (now - since + _SAME_INSTANT_SECONDS) % length
     end = 0.0
-    for glow in pattern:
+    for glow in pattern[:-1]:
         end += glow.seconds
         if offset < end:
             return glow.colour, now + end - offset + _SAME_INSTANT_SECONDS
-    return pattern[-1].colour, now
+    return pattern[-1].colour, now + length - offset + _SAME_INSTANT_SECONDS

@@ -13,9 +13,8 @@ def slope(recent: tuple[Reading, ...], start: float, end: float) -> float | None
     if len(chosen) < 3:
         return None
     t = sum(r.seconds for r in chosen) / len(chosen)
-    c = sum(r.celsius for r in chosen) / len(chosen)
     square = sum((r.seconds - t) ** 2 for r in chosen)
-    return sum((r.seconds - t) * (r.celsius - c) for r in chosen) / square
+    return sum((r.seconds - t) * r.celsius for r in chosen) / square
 
 
 def parabola(readings: list[Reading]) -> tuple[float, float, float]:

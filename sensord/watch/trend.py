@@ -59,7 +59,7 @@ def add(trend: Trend, band: Band, seconds: float, celsius: float) -> Trend:
     mean = trend.total / trend.count
     bins = (*trend.bins[1 - BINS_KEPT :], mean)
     begun = trend.block_begun_seconds
-    if begun is None or seconds - begun > 2 * BLOCK_SECONDS:
+    if begun is None:
         begun, block = seconds, tuple[float, ...]()
     else:
         block = (*trend.block, mean)

@@ -1,114 +1,190 @@
-"""Mutation testing of the pure core: `python -m tests.bench.mutants [--sample 150] [--seed 1] [--minutes 20]`.
+"""Mutation testing of the pure core: `python -m tests.bench.mutants [--sample 400] [--seed 1] [--module watch/band]`.
 
-Needs the extra `mutation` (cosmic-ray). The package is copied first, so that nothing here is ever a mutant. A random
-sample of all mutants of `watch` and `physics` is tried against the tests of the core; type annotations are left
-alone, because `A | None` made `A + None` changes nothing that runs. Survivors are printed with their change;
-`docs/mutation.md` judges them. `--sample 0` tries all, which takes a day.
+Needs the extra `mutation` (cosmic-ray makes the mutants, coverage.py says which tests concern them). Prints the share
+killed in `watch` and in `physics` with its interval, and each survivor with its change; `docs/mutation.md` judges them.
+Answers 1 when the lower end of an interval is under 90 %.
 """
 
 import argparse
 import json
+import math
+import multiprocessing
+import os
 import random
-import shutil
-import sqlite3
-import subprocess
+import statistics
 import sys
 import tempfile
-from collections import Counter
-from contextlib import closing
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import asdict
+from hashlib import sha256
 from pathlib import Path
+
+try:
+    from tests.bench.mutant_list import Mutant, changed_lines, mutants_of, sample
+    from tests.bench.mutant_runner import Outcome, Runner
+except ImportError as missing:
+    print(f"{missing}: pip install -e '.[test,reference,mutation]'", file=sys.stderr)
+    raise SystemExit(2) from None
 
 __all__ = ["main"]
 
 TOP = Path(__file__).parents[2]
 PARTS = ("sensord/watch", "sensord/physics")
-# Quick ones first: a mutant is dead at the first test that fails.
+WANTED = 0.90
+# The tests that run the core within their own process; those that start the program see nothing of a mutant.
 TESTS = (
-    "tests/test_conformity.py tests/test_water.py tests/test_paste.py tests/test_sounds.py tests/test_correcting.py"
-    " tests/test_calibrating.py tests/test_mixing.py tests/test_replay.py tests/watch"
+    *("tests/physics", "tests/watch", "tests/care", "tests/test_cooling.py", "tests/test_rounds.py"),
+    *("tests/test_alarms_page.py", "tests/whole/test_replay.py", "tests/whole/test_memory.py"),
+    *("tests/screens/test_chicks.py", "tests/screens/test_dashboard.py", "tests/screens/test_lines.py"),
+    *("tests/screens/test_watching_page.py", "tests/commands/test_mix.py", "tests/commands/test_correct.py"),
+    *("tests/commands/test_calibrate.py", "tests/commands/test_brooder_command.py"),
 )
-_CONFIG = """
-[cosmic-ray]
-module-path = {parts}
-timeout = 90.0
-excluded-modules = ["sensord/watch/__init__.py", "sensord/physics/__init__.py"]
-test-command = "{python} -m pytest -x -q -p no:cacheprovider {tests}"
-[cosmic-ray.distributor]
-name = "local"
-"""
+# One that took the process down counts as survived: who knows whether a test would have failed.
+DEAD = ("killed", "timeout")
+_OUTCOMES = (*DEAD, "survived", "died", "uncovered", "broken")
+
+_runner: list[Runner] = []
 
 
-def _sample(session: Path, size: int, seed: int) -> Counter[str]:
-    """Leave only a random sample in the session; how many mutants there were, by part."""
-    with closing(sqlite3.connect(session)) as connection, connection:
-        everything = connection.execute(
-            "SELECT job_id, module_path FROM mutation_specs WHERE operator_name NOT LIKE '%BitOr%' ORDER BY 2, 1"
-        ).fetchall()
-        chosen = everything if size == 0 else random.Random(seed).sample(everything, min(size, len(everything)))
-        keep = {job for job, _ in chosen}
-        for table in ("mutation_specs", "work_items"):
-            gone = [(job,) for (job,) in connection.execute(f"SELECT job_id FROM {table}") if job not in keep]
-            connection.executemany(f"DELETE FROM {table} WHERE job_id = ?", gone)
-    return Counter(_part(path) for _, path in everything)
+def _run(mutant: Mutant) -> tuple[Mutant, Outcome]:
+    return mutant, _runner[0].run(mutant)
 
 
-def _part(path: str) -> str:
-    return path.split("/")[1]
+def wilson(share: float, tried: int, z: float = 1.959964) -> tuple[float, float]:
+    """The 95 % interval of a share by Wilson's score (Brown, Cai & DasGupta 2001, formula 4)."""
+    middle = (share + z * z / (2 * tried)) / (1 + z * z / tried)
+    half = z / (1 + z * z / tried) * math.sqrt(share * (1 - share) / tried + z * z / (4 * tried * tried))
+    return middle - half, middle + half
 
 
-def _told(session: Path, total: Counter[str]) -> None:
-    """Print counts by part, and each survivor with its change."""
-    with closing(sqlite3.connect(session)) as connection:
-        rows = connection.execute(
-            "SELECT s.module_path, s.start_pos_row, s.operator_name, r.test_outcome, r.worker_outcome, r.diff"
-            " FROM mutation_specs s JOIN work_results r USING (job_id) ORDER BY 1, 2"
-        ).fetchall()
-    tried, dead = (
-        Counter(_part(row[0]) for row in rows),
-        Counter(_part(row[0]) for row in rows if "SURVIVED" not in str(row[3])),
-    )
-    for part in total:
-        share = 100 * dead[part] / tried[part] if tried[part] else float("nan")
-        print(f"{part}: {total[part]} mutants, {tried[part]} tried, {dead[part]} killed ({share:.0f} %)")
-    for path, line, operator, outcome, _, diff in rows:
-        if "SURVIVED" in str(outcome):
-            changed = [one for one in diff.splitlines() if one[:1] in "+-" and one[:3] not in ("+++", "---")]
-            print(f"\n{path}:{line} {operator.removeprefix('core/')}")
-            print("\n".join(f"    {one}" for one in changed))
+class _Kept:
+    """Results in a file, one JSON line each, so that a run can be stopped and gone on with."""
+
+    def __init__(self, file: Path, again: bool) -> None:
+        self.file = file
+        self.known: dict[str, Outcome] = {}
+        if file.exists():
+            self.read()
+        if again:
+            self.known = {key: outcome for key, outcome in self.known.items() if outcome.what in DEAD}
+
+    def read(self) -> None:
+        """Take in what this process or a fork of it has written; the last line of a mutant counts."""
+        for row in map(json.loads, self.file.read_text().splitlines()):
+            self.known[row["key"]] = Outcome(row["what"], row["by"], row["seconds"])
+
+    def key(self, mutant: Mutant) -> str:
+        """Holds while the module is the same."""
+        module = sha256((TOP / mutant.path).read_bytes()).hexdigest()[:12]
+        return f"{mutant.path}:{mutant.line}:{mutant.column}:{mutant.operator}:{mutant.occurrence}:{module}"
+
+    def add(self, mutant: Mutant, outcome: Outcome) -> None:
+        """Note one, at once."""
+        with self.file.open("a") as lines:
+            lines.write(json.dumps({"key": self.key(mutant), **asdict(outcome)}) + "\n")
+
+
+def _try(mutants: list[Mutant], kept: _Kept, tests: list[str], workers: int, minutes: float) -> None:
+    left = [one for one in mutants if kept.key(one) not in kept.known]
+    random.Random(len(left)).shuffle(left)  # a run that is stopped has tried some of each
+    print(f"{len(mutants)} mutants chosen, {len(left)} to run", flush=True)
+    if not left:
+        return
+    runner = Runner(tests, PARTS, print)
+    control = runner.control()
+    if control.what != "survived":
+        raise RuntimeError(f"the tests fail with nothing changed: {control}")
+    _runner[:] = [runner]
+    until = time.monotonic() + 60 * minutes
+    loading = [one for one in left if runner.needs_loading(one)]
+    _in_forks([one for one in left if one not in set(loading)], kept, workers, until, runner.with_all_loaded)
+    _in_forks(loading, kept, workers, until, lambda work: work())
+
+
+def _in_forks(
+    left: list[Mutant], kept: _Kept, workers: int, until: float, around: Callable[[Callable[[], None]], None]
+) -> None:
+    def work() -> None:
+        with multiprocessing.get_context("fork").Pool(workers) as pool:
+            for count, (mutant, outcome) in enumerate(pool.imap_unordered(_run, left), 1):
+                kept.add(mutant, outcome)
+                if count % 50 == 0:
+                    print(f"{count} of {len(left)}: {mutant.path}:{mutant.line} {outcome.what}", flush=True)
+                if time.monotonic() > until:
+                    print("stopped: the time is up")
+                    pool.terminate()
+                    break
+
+    if left:
+        around(work)
+        kept.read()
+
+
+def _told(everything: list[Mutant], tried: list[tuple[Mutant, Outcome]]) -> bool:
+    """Print the figures and the survivors; whether all parts reach what is wanted."""
+    good = True
+    for part in sorted({one.part for one in everything}):
+        of_part = [outcome for mutant, outcome in tried if mutant.part == part]
+        if not of_part:
+            print(f"{part}: none tried")
+            good = False
+            continue
+        counts = {what: sum(one.what == what for one in of_part) for what in _OUTCOMES}
+        share = sum(counts[what] for what in DEAD) / len(of_part)
+        low, high = wilson(share, len(of_part))
+        total = sum(one.part == part for one in everything)
+        ran = [one.seconds for one in of_part if one.what not in ("uncovered", "broken")]
+        print(
+            f"{part}: {total} mutants, {len(of_part)} tried, "
+            + ", ".join(f"{count} {what}" for what, count in counts.items())
+            + f"; {100 * share:.1f} % killed, 95 % interval {100 * low:.1f} to {100 * high:.1f} %"
+            + f"; median {statistics.median(ran or [0]):.1f} s, mean {statistics.fmean(ran or [0]):.1f} s"
+        )
+        good = good and low > WANTED
+    for mutant, outcome in sorted(tried, key=lambda one: one[0]):
+        if outcome.what not in DEAD:
+            print(f"\n{mutant.path}:{mutant.line} {mutant.operator} {mutant.occurrence} {outcome.what} {outcome.by}")
+            print("\n".join(f"    {line}" for line in changed_lines(mutant, (TOP / mutant.path).read_text())))
+    return good
+
+
+def _modules(wanted: Iterable[str]) -> list[str]:
+    paths = (path.relative_to(TOP) for part in PARTS for path in sorted((TOP / part).glob("*.py")))
+    found = [str(path) for path in paths if path.name != "__init__.py"]
+    names = [one.removesuffix(".py").replace(".", "/") for one in wanted]
+    return [
+        path
+        for path in found
+        if not names or path.split("/")[1] in names or any(path.removesuffix(".py").endswith(name) for name in names)
+    ]
 
 
 def main() -> int:
-    """Copy, mutate, test, tell."""
+    """Choose, try, tell."""
     parser = argparse.ArgumentParser()
-    parser.add_argument("--sample", type=int, default=150)
+    parser.add_argument("--sample", type=int, default=400, help="mutants per part, 0 for all (default: %(default)s)")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--minutes", type=float, default=20.0, help="stop after so long (default: %(default)g)")
-    parser.add_argument("--cosmic-ray", default="cosmic-ray", metavar="PROGRAM")
+    parser.add_argument(
+        "--module", action="append", default=[], help="only this part or module, as in watch or watch/band"
+    )
+    parser.add_argument("--minutes", type=float, default=600.0, help="stop after so long (default: %(default)g)")
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--results", type=Path, help="keep the results in this file, and go on from it")
+    parser.add_argument("--again", action="store_true", help="try the survivors of the results again")
+    parser.add_argument("--tests", nargs="+", help="only these tests, while closing a gap")
     options = parser.parse_args()
-    program = shutil.which(options.cosmic_ray) or shutil.which(str(Path(sys.executable).with_name(options.cosmic_ray)))
-    if program is None:
-        print("cosmic-ray is not installed: pip install -e '.[test,mutation]'", file=sys.stderr)
-        return 2
-    with tempfile.TemporaryDirectory(prefix="mutants-") as text:
-        folder = Path(text)
-        for name in ("sensord", "tests", "config", "docs", "pyproject.toml", "hardware.md"):
-            source = TOP / name
-            if source.is_dir():
-                shutil.copytree(source, folder / name)
-            else:
-                shutil.copy(source, folder / name)
-        config = folder / "mutants.toml"
-        config.write_text(_CONFIG.format(parts=json.dumps(PARTS), python=sys.executable, tests=TESTS))
-        session = folder / "session.sqlite"
-        subprocess.run([program, "init", str(config), str(session)], check=True, cwd=folder)
-        total = _sample(session, options.sample, options.seed)
-        try:
-            command = [program, "exec", str(config), str(session)]
-            subprocess.run(command, check=True, cwd=folder, timeout=60 * options.minutes)
-        except subprocess.TimeoutExpired:
-            print("stopped: the time is up")
-        _told(session, total)
-    return 0
+    os.chdir(TOP)
+    everything = [one for path in _modules(options.module) for one in mutants_of(path, (TOP / path).read_text())]
+    mutants = sample(everything, options.sample, options.seed)
+    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        return _run_all(everything, mutants, _Kept(options.results or Path(folder) / "results", options.again), options)
+
+
+def _run_all(everything: list[Mutant], mutants: list[Mutant], kept: _Kept, options: argparse.Namespace) -> int:
+    _try(mutants, kept, options.tests or list(TESTS), options.workers, options.minutes)
+    tried = [(one, kept.known[kept.key(one)]) for one in mutants if kept.key(one) in kept.known]
+    return 0 if _told(everything, tried) else 1
 
 
 if __name__ == "__main__":

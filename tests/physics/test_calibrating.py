@@ -24,7 +24,6 @@ from sensord.physics.calibrating import (
     ice_limit_celsius,
     line_through,
     settled,
-    uncertainty_at,
 )
 from sensord.physics.response import time_constant
 from tests.checks import row
@@ -79,7 +78,10 @@ def test_two_points_give_a_line() -> None:
 
 def test_the_uncertainty_between_two_points_is_shared_by_distance() -> None:
     given = row("CAL-03")["given"]
-    assert uncertainty_at(37, given["ice"], given["u_ice"], given["boil"], given["u_boil"]) == near("CAL-03")
+    low = Point(given["ice"], given["ice"], (Component("ice", given["u_ice"], ""),))
+    high = Point(given["boil"], given["boil"], (Component("boil", given["u_boil"], ""),))
+    at_ice, at_boil, _ = calibrate([high, low], 37.0).components
+    assert combined([at_ice, at_boil]) == near("CAL-03")
 
 
 def test_an_error_at_the_boil_would_be_carried_to_37_by_a_third() -> None:
@@ -239,3 +241,178 @@ def test_a_plunge_that_is_none_is_refused_with_the_reason() -> None:
     falling = [Sample(float(t), 20.0 - t) for t in range(10)]
     with pytest.raises(DataError, match="do not rise"):
         time_constant(falling, COLD, WARM)
+
+
+@pytest.mark.parametrize("hand", [0, 5])
+def test_the_uncertainty_of_the_time_constant_is_that_of_a_fitted_slope(hand: int) -> None:
+    """Ordinary least squares: s / sqrt(sum (t - mean)²), then tau = -1/slope carries it over as u / slope²."""
+    stats = pytest.importorskip("scipy.stats")
+    noise = (0.2, -0.3, 0.1, 0.25, -0.2, -0.1, 0.3, -0.25, 0.05, -0.05)
+    taken = [Sample(float(n), 0.0) for n in range(hand)]
+    taken += [Sample(hand + 2.0 * n, 40.0 * (1 - math.exp(-(2.0 * n) / 9.0)) + noise[n % 10]) for n in range(60)]
+    cold, warm = Plateau(0.0, 0.02, 31, 0.0), Plateau(40.0, 0.02, 31, 0.0)
+    share = [(s.seconds, (40.0 - s.celsius) / 40.0) for s in taken]
+    # From the last reading of the first tenth to the first of the last tenth.
+    after = max((n for n, (_, left) in enumerate(share) if left > 0.90), default=-1) + 1
+    stop = next(n for n, (_, left) in enumerate(share) if n >= after and left < 0.10)
+    points = share[after:stop]
+    fit = stats.linregress([t for t, _ in points], [math.log(left) for _, left in points])
+    response = time_constant(taken, cold, warm)
+    assert response.points == len(points)
+    assert response.seconds == pytest.approx(-1 / float(fit.slope))
+    assert response.u_seconds == pytest.approx(float(fit.stderr) / float(fit.slope) ** 2)
+
+
+def test_a_plunge_whose_first_reading_is_on_its_way_already_counts_from_there() -> None:
+    taken = [Sample(2.0 * n, 40.0 - 34.0 * math.exp(-2.0 * n / 9.0)) for n in range(40)]
+    response = time_constant(taken, Plateau(0.0, 0.02, 31, 0.0), Plateau(40.0, 0.02, 31, 0.0))
+    assert response.seconds == pytest.approx(9.0)
+    # exp(-t / 9) x 0.85 stays over a tenth until 19.3 s: readings at 0, 2 ... 18 s.
+    assert response.points == 10
+
+
+@pytest.mark.parametrize(("step", "is_enough"), [(14.9, False), (15.0, True)])
+def test_a_plunge_of_fifteen_degrees_is_the_least(step: float, is_enough: bool) -> None:
+    taken = [Sample(float(n), step * (1 - math.exp(-n / 9.0))) for n in range(60)]
+    cold, warm = Plateau(0.0, 0.02, 31, 0.0), Plateau(step, 0.02, 31, 0.0)
+    if is_enough:
+        assert time_constant(taken, cold, warm).seconds == pytest.approx(9.0)
+    else:
+        with pytest.raises(DataError, match=r"from 0\.0 to 14\.9 °C is too small"):
+            time_constant(taken, cold, warm)
+
+
+def test_four_readings_on_the_way_are_enough_and_three_are_not() -> None:
+    cold, warm = Plateau(0.0, 0.02, 31, 0.0), Plateau(40.0, 0.02, 31, 0.0)
+
+    def at(seconds: float) -> list[Sample]:
+        return [Sample(seconds * n, 40.0 * (1 - math.exp(-seconds * n / 9.0))) for n in range(40)]
+
+    assert time_constant(at(4.5), cold, warm).points == 4  # 4.5, 9, 13.5, 18 s; 0.082 is left at 22.5 s
+    with pytest.raises(DataError, match="only 3 readings"):
+        time_constant(at(6.0), cold, warm)
+
+
+@pytest.mark.parametrize(("tau", "is_probe"), [(115.0, True), (125.0, False)])
+def test_slower_than_two_minutes_is_no_probe_in_water(tau: float, is_probe: bool) -> None:
+    taken = [Sample(5.0 * n, 40.0 * (1 - math.exp(-5.0 * n / tau))) for n in range(100)]
+    cold, warm = Plateau(0.0, 0.02, 31, 0.0), Plateau(40.0, 0.02, 31, 0.0)
+    if is_probe:
+        assert time_constant(taken, cold, warm).seconds == pytest.approx(tau)
+    else:
+        with pytest.raises(DataError, match="do not rise"):
+            time_constant(taken, cold, warm)
+
+
+def test_a_rise_in_two_steps_says_by_how_much_it_is_off() -> None:
+    taken = [Sample(float(n), 20.0 if n < 20 else 40 - 20 * math.exp(-(n - 20) / 8)) for n in range(80)]
+    with pytest.raises(DataError, match=r"\((1[0-9]|[2-3][0-9]) % off"):
+        time_constant(taken, Plateau(0.0, 0.02, 31, 0.0), Plateau(40.0, 0.02, 31, 0.0))
+
+
+def plateau(celsius: float, readings: int = 31) -> Plateau:
+    return Plateau(celsius, 0.03, readings, 0.0)
+
+
+def test_repeatability_is_the_standard_deviation_of_the_mean_and_never_under_half_a_step() -> None:
+    """JCGM 100, 4.2.3: s / sqrt(n)."""
+    three = {c.name: c.u for c in ice_components([plateau(0.0), plateau(0.1), plateau(0.29)])}
+    s = math.sqrt(((0.13) ** 2 + 0.03**2 + 0.16**2) / 2)
+    assert three["repeatability"] == pytest.approx(s / math.sqrt(3))
+    alike = {c.name: c.u for c in ice_components([plateau(0.1), plateau(0.1)])}
+    assert alike["repeatability"] == 0.03125
+    one = {c.name: c.u for c in ice_components([plateau(0.1)])}
+    assert one["repeatability"] == 0.05
+    two = {c.name: c.u for c in ice_components([plateau(0.1, 30), plateau(0.1, 60)])}
+    assert two["mean of readings"] == pytest.approx(math.sqrt(0.03**2 / 30 + 0.03**2 / 60) / 2)
+    assert len(ice_components([plateau(0.0), plateau(0.3)])) == 4  # 0.3 °C apart is still a repetition
+
+
+def test_the_ends_of_what_a_reference_may_be() -> None:
+    assert comparison_components([STILL], 0.5, 1.0)
+    for reference, step, words in (
+        *[(0.51, 0.1, "no help to a probe"), (0.0, 0.1, "no help"), (0.1, 0.0, "more than 0"), (0.1, 1.1, "at most 1")],
+    ):
+        with pytest.raises(DataError, match=words):
+            comparison_components([STILL], reference, step)
+    bath = {c.name: c.u for c in comparison_components([STILL], 0.2, 0.1)}["bath"]
+    assert bath == pytest.approx(0.1 / math.sqrt(3))  # JCGM 100, 4.3.7: rectangular
+
+
+def test_the_ends_of_what_points_may_be() -> None:
+    quiet = ice_components([STILL])
+    for reading, is_believed in ((1.5, True), (-1.5, True), (1.51, False), (-1.51, False)):
+        if is_believed:
+            assert calibrate([Point(reading, 0.0, quiet)], 37.0).offset == -reading
+        else:
+            with pytest.raises(DataError, match="no working probe"):
+                calibrate([Point(reading, 0.0, quiet)], 37.0)
+    low = Point(0.0, 0.0, quiet)
+    assert calibrate([low, Point(37.69, 37.0, quiet)], 37.0).gain == pytest.approx(37.0 / 37.69)
+    with pytest.raises(DataError, match="contradict"):
+        calibrate([low, Point(37.71, 37.0, quiet)], 37.0)
+    assert calibrate([low, Point(25.0, 25.0, quiet)], 37.0).gain == 1.0
+    with pytest.raises(DataError, match="25 °C between"):
+        calibrate([low, Point(24.9, 24.9, quiet)], 37.0)
+
+
+def test_the_budget_at_37_degrees_counts_the_drift_and_how_far_an_ice_point_is_carried() -> None:
+    """Half the data sheet's 0.2 °C over its thousand hours, and 0.2 °C between 0 and 37 °C: rectangular both."""
+    point = Point(0.1, 0.0, (Component("alone", 0.1, ""),))
+    far = calibrate([point], 37.0)
+    assert far.expanded_uncertainty == pytest.approx(2 * math.sqrt(0.1**2 + 0.1**2 / 3 + 0.2**2 / 3))
+    near_ = calibrate([point], 25.0)
+    assert near_.expanded_uncertainty == pytest.approx(2 * math.sqrt(0.1**2 + 0.1**2 / 3))
+    assert far.at_celsius == 37.0
+    below = calibrate([replace(point, reading=37.1, true=37.0)], 5.0)
+    assert below.expanded_uncertainty == far.expanded_uncertainty
+    two = calibrate([point, Point(50.0, 50.0, (Component("alone", 0.3, ""),))], 20.0)
+    assert [c.u for c in two.components[:2]] == pytest.approx([0.6 * 0.1, 0.4 * 0.3])
+    beyond = calibrate([point, Point(50.0, 50.0, (Component("alone", 0.3, ""),))], 60.0)
+    assert [c.u for c in beyond.components[:2]] == pytest.approx([0.2 * 0.1, 1.2 * 0.3])
+
+
+def test_the_limits_widen_with_the_bath() -> None:
+    """Root of the squares: the data sheet's limit and the bath's expanded uncertainty."""
+    assert ice_limit_celsius(0.1) == pytest.approx(math.hypot(0.5, 0.2))
+    assert ice_limit_celsius() == ice_limit_celsius(0.1)
+    assert boil_limit_celsius(0.5) == pytest.approx(math.hypot(1.0, 0.5))
+
+
+def test_a_warning_comes_where_the_limit_is_passed() -> None:
+    part = (Component("alone", 0.1, ""),)
+    assert calibrate([Point(0.538, 0.0, part)], 37.0).warnings == ()
+    (words,) = calibrate([Point(-0.54, 0.0, part)], 37.0).warnings
+    assert words.startswith("-0.54 °C off at 0.0 °C")
+
+
+def test_half_a_minute_of_fifteen_readings_that_stand_still_is_the_least() -> None:
+    def still(seconds: float, count: int) -> str | Plateau:
+        return settled([Sample(seconds * n / (count - 1), 0.0) for n in range(count)])
+
+    assert isinstance(still(30.0, 15), Plateau)
+    assert still(30.0, 14) == "waiting for half a minute of readings"
+    assert still(29.9, 20) == "waiting for half a minute of readings"
+    long = settled([Sample(float(n), 5.0 if n < 25 else 0.0) for n in range(60)])
+    assert isinstance(long, Plateau)
+    assert long.readings == 31  # the last half minute alone
+
+
+def test_what_moves_or_scatters_says_how_much() -> None:
+    creeping = settled([Sample(float(n), 0.1 * n / 60) for n in range(31)])
+    assert creeping == "still rising, 0.10 °C a minute"
+    assert isinstance(settled([Sample(float(n), 0.07 * n / 60) for n in range(31)]), Plateau)
+    falling = settled([Sample(float(n), -0.09 * n / 60) for n in range(31)])
+    assert falling == "still falling, 0.09 °C a minute"
+    for swing, is_still in ((0.11, True), (0.13, False)):
+        found = settled([Sample(float(n), swing if n % 2 else -swing) for n in range(31)])
+        assert isinstance(found, Plateau) is is_still
+    plateau_ = settled([Sample(float(n), 0.03 * n / 60) for n in range(31)])
+    assert isinstance(plateau_, Plateau)
+    assert plateau_.slope == pytest.approx(0.03)
+    assert plateau_.celsius == pytest.approx(0.0075)
+
+
+def test_a_point_near_the_dish_is_not_carried_far() -> None:
+    point = Point(20.1, 20.0, (Component("alone", 0.1, ""),))
+    assert calibrate([point], 37.0).expanded_uncertainty == pytest.approx(2 * math.sqrt(0.1**2 + 0.1**2 / 3))

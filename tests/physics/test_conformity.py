@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from sensord.physics.conformity import (
     Verdict,
     acceptance_interval,
-    capability_index,
     probability_inside,
     standard_normal,
     verdict,
@@ -50,12 +49,6 @@ def test_guard_bands_that_meet_leave_nothing_to_accept() -> None:
     assert acceptance_interval(Band(36.0, 38.0), ROWS["CNF-15"]["given"]["u"], 0.97725) is None
 
 
-def test_the_capability_index_matches_the_published_row() -> None:
-    row = ROWS["CNF-16"]
-    found = [capability_index(Band(36.0, 38.0), u) for u in row["given"]["u"]]
-    assert found == pytest.approx(row["expected"], abs=row["tolerance"])
-
-
 def test_the_four_verdicts_match_the_published_row() -> None:
     row = ROWS["CNF-17"]
     words = {
@@ -85,3 +78,39 @@ def test_the_guarded_interval_accepts_only_what_has_the_probability(celsius: flo
     accepted = acceptance_interval(Band(36.0, 38.0), u)
     if accepted is not None and celsius in accepted:
         assert probability_inside(celsius, u, 36.0, 38.0) >= 0.9
+
+
+@pytest.mark.parametrize(("celsius", "inside"), [(36.0, 1.0), (38.0, 1.0), (35.999, 0.0), (38.001, 0.0)])
+def test_a_temperature_known_exactly_is_inside_or_not(celsius: float, inside: float) -> None:
+    for none in (0.0, -0.1):
+        assert probability_inside(celsius, none, 36.0, 38.0) == inside
+
+
+@pytest.mark.parametrize("celsius", [28.0, 30.0, 44.0, 46.0])
+def test_far_outside_the_band_the_small_probability_keeps_its_digits(celsius: float) -> None:
+    stats = pytest.importorskip("scipy.stats")
+    for u in (0.5, 1.0):
+        low, high = (36.0 - celsius) / u, (38.0 - celsius) / u
+        tail = stats.norm.cdf(-low) - stats.norm.cdf(-high) if low > 0 else stats.norm.cdf(high) - stats.norm.cdf(low)
+        assert probability_inside(celsius, u, 36.0, 38.0) == pytest.approx(float(tail), rel=1e-9, abs=0.0)
+
+
+@pytest.mark.parametrize(
+    ("celsius", "said"),
+    [
+        *[(36.0, Verdict.IN_NOT_PROVEN), (36.24, Verdict.IN_NOT_PROVEN), (36.25, Verdict.IN_BAND)],
+        *[(37.75, Verdict.IN_BAND), (37.76, Verdict.IN_NOT_PROVEN), (38.0, Verdict.IN_NOT_PROVEN)],
+        *[(35.75, Verdict.OUT_NOT_PROVEN), (35.74, Verdict.OUT_OF_BAND)],
+        *[(38.25, Verdict.OUT_NOT_PROVEN), (38.26, Verdict.OUT_OF_BAND)],
+    ],
+)
+def test_each_verdict_begins_a_guard_band_from_the_limit(celsius: float, said: Verdict) -> None:
+    assert verdict(Band(36.0, 38.0), celsius, 0.25) is said
+
+
+def test_guard_bands_that_just_touch_leave_nothing() -> None:
+    u = 1.0 / 1.6448536269514722
+    assert acceptance_interval(Band(36.0, 38.0), 1.0001 * u) is None
+    found = acceptance_interval(Band(36.0, 38.0), 0.99 * u)
+    assert found is not None
+    assert (found.low_celsius, found.high_celsius) == pytest.approx((36.99, 37.01))

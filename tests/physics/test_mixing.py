@@ -1,5 +1,6 @@
 """Heat balances against textbook problems, the plan of a batch, and what the plan promises."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -9,8 +10,29 @@ from hypothesis import strategies as st
 
 from sensord.errors import DataError
 from sensord.physics import paste, water
-from sensord.physics.heat import Bowl, Food, Material, Solid, Stuff, Water, settled_celsius
-from sensord.physics.mixing import Kitchen, Plan, Recipe, Refusal, outcome, plan
+from sensord.physics.heat import (
+    Bowl,
+    Food,
+    Material,
+    Solid,
+    Stuff,
+    Water,
+    lost_joules,
+    open_air_loss,
+    settled_celsius,
+)
+from sensord.physics.mixing import (
+    HIGHEST_SOLIDS,
+    Kitchen,
+    Plan,
+    Recipe,
+    Refusal,
+    check_millilitres,
+    check_solids,
+    crossing,
+    outcome,
+    plan,
+)
 from sensord.physics.slips import HONEST, Slips
 from sensord.readings import Band
 from tests.checks import row
@@ -265,3 +287,137 @@ def test_a_bowl_of_no_mass_is_refused(grams: float) -> None:
 def test_an_empty_bowl_has_no_temperature() -> None:
     with pytest.raises(DataError, match="mass above 0"):
         settled_celsius([])
+
+
+def test_a_plan_says_its_water_as_volume_at_its_own_temperature() -> None:
+    batch = planned(plan(40, 0.25, KITCHEN, BAND))
+    assert batch.hot_millilitres * water.density(95) / 1000 == pytest.approx(batch.recipe.hot_grams)
+    assert batch.cool_millilitres * water.density(18) / 1000 == pytest.approx(batch.recipe.cool_grams)
+    assert (batch.hot_celsius, batch.cool_celsius, batch.wait_seconds) == (95, 18, KITCHEN.wait_seconds)
+
+
+def by_hand(recipe: Recipe, kitchen: Kitchen, slips: Slips) -> tuple[float, float, float]:
+    """Worked, mixed and fed, step by step: settle, cool by Newton's law in the room, settle again, cool again."""
+    powder = Food(recipe.dry_grams * (1 + slips.dry_share), paste.DEFAULT_FORMULA, 1 + slips.dry_heat_share)
+    hot, cool = Water(recipe.hot_grams * (1 + slips.hot_share)), Water(recipe.cool_grams * (1 + slips.cool_share))
+    room, loss = kitchen.room_celsius + slips.room_celsius, 1 + slips.loss_share
+    things: list[tuple[Stuff, float]] = [
+        (powder, kitchen.dry_celsius + slips.dry_celsius),
+        (hot, min(kitchen.hot_celsius + slips.hot_celsius, 101.0)),
+    ]
+    if kitchen.bowl is not None:
+        things.append((kitchen.bowl.solid(1 + slips.bowl_share), kitchen.room_celsius + slips.bowl_celsius))
+
+    def stood(parts: list[Stuff], celsius: float, seconds: float, grams: float) -> float:
+        capacity = sum(stuff.joules_per_kelvin(celsius) for stuff in parts)
+        lost = lost_joules(celsius, room, capacity, loss * open_air_loss(grams), seconds)
+        return settled_celsius([(stuff, celsius) for stuff in parts], -lost)
+
+    base = [stuff for stuff, _ in things]
+    worked = settled_celsius(things, slips.wetting_joules_per_gram * powder.grams)
+    worked = stood(base, worked, kitchen.work_seconds, powder.grams + hot.grams)
+    cool_celsius = max(kitchen.cool_celsius + slips.cool_celsius, 0.0)
+    mixed = settled_celsius([*((stuff, worked) for stuff in base), (cool, cool_celsius)])
+    fed = stood([*base, cool], mixed, kitchen.wait_seconds, powder.grams + hot.grams + cool.grams)
+    return worked, mixed, fed
+
+
+@pytest.mark.parametrize("name", [None, *Slips.__dataclass_fields__])
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+@pytest.mark.parametrize("bowl", [None, STEEL])
+def test_each_slip_moves_the_batch_as_the_heat_balance_says(name: str | None, sign: float, bowl: Bowl | None) -> None:
+    slips = Slips() if name is None else Slips(**{name: sign * getattr(HONEST, name)})
+    recipe, kitchen = Recipe(10.0, 20.0, 12.0), replace(KITCHEN, bowl=bowl)
+    result = outcome(recipe, kitchen, paste.DEFAULT_FORMULA, slips)
+    assert (result.worked_celsius, result.mixed_celsius, result.fed_celsius) == pytest.approx(
+        by_hand(recipe, kitchen, slips)
+    )
+
+
+def test_water_never_leaves_the_liquid_range_by_a_slip() -> None:
+    kitchen = replace(KITCHEN, hot_celsius=100.5, cool_celsius=0.5)
+    recipe = Recipe(10.0, 20.0, 12.0)
+    for slips in (Slips(hot_celsius=2.0), Slips(cool_celsius=-1.0)):
+        result = outcome(recipe, kitchen, paste.DEFAULT_FORMULA, slips)
+        assert result.fed_celsius == pytest.approx(by_hand(recipe, kitchen, slips)[2])
+
+
+def test_the_spread_is_the_root_of_the_squares_of_the_greater_changes() -> None:
+    """JCGM 100, clause 5.1; 1.645 is the 95th percentile of the normal distribution."""
+    batch = planned(plan(40, 0.25, KITCHEN, BAND))
+    squares = 0.0
+    for name in Slips.__dataclass_fields__:
+        moved = (by_hand(batch.recipe, KITCHEN, Slips(**{name: sign * getattr(HONEST, name)}))[2] for sign in (-1, 1))
+        squares += max(abs(each - batch.fed_celsius) for each in moved) ** 2
+    half = 1.645 * squares**0.5
+    assert (37.0 - batch.low_celsius, batch.high_celsius - 37.0) == pytest.approx((half, half), rel=1e-6)
+    # A careful keeper's batch is known to a few degrees, no better and no worse.
+    assert 1.0 < half < 4.0
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        *[({"hot_celsius": 101.0}, ""), ({"hot_celsius": 101.1}, "hot water of 101.1 °C")],
+        *[({"cool_celsius": 0.0}, ""), ({"cool_celsius": -0.1}, "cool water")],
+        *[({"dry_celsius": -30.0}, ""), ({"dry_celsius": -30.1}, "dry formula")],
+        *[({"dry_celsius": 60.0}, ""), ({"dry_celsius": 60.1}, "dry formula")],
+        *[({"room_celsius": -10.0}, ""), ({"room_celsius": -10.1}, "room")],
+        *[({"room_celsius": 50.0}, ""), ({"room_celsius": 50.1}, "room")],
+        *[({"cool_celsius": 95}, "exchange them"), ({"cool_celsius": 94.9}, "")],
+        *[({"work_seconds": 0.0, "wait_seconds": 0.0}, ""), ({"work_seconds": -0.1}, "0 seconds or more")],
+    ],
+)
+def test_the_ends_of_what_a_kitchen_can_be(change: dict[str, float], words: str) -> None:
+    if words:
+        with pytest.raises(DataError, match=words):
+            replace(KITCHEN, **change)  # type: ignore[arg-type]
+    else:
+        assert replace(KITCHEN, **change).dry_celsius == change.get("dry_celsius", 21)  # type: ignore[arg-type]
+
+
+def test_the_ends_of_what_a_paste_can_be() -> None:
+    check_solids(HIGHEST_SOLIDS)
+    check_millilitres(20_000)
+    with pytest.raises(DataError, match="solids of 61 %"):
+        check_solids(0.61)
+    with pytest.raises(DataError, match="20001 ml"):
+        check_millilitres(20_001)
+
+
+def test_a_crossing_is_found_to_the_last_digits_or_is_the_nearer_end() -> None:
+    assert crossing(lambda x: x**3 - 0.2) == pytest.approx(0.2 ** (1 / 3), abs=1e-8)
+    assert crossing(lambda x: (x - 2.0) ** 9 - 0.5, 0.0, 4.0) == pytest.approx(2.0 + 0.5 ** (1 / 9), abs=1e-6)
+    assert crossing(lambda x: x + 1.0, 0.0, 5.0) == 0.0
+    assert crossing(lambda x: x - 9.0, 0.0, 5.0) == 5.0
+    assert crossing(lambda x: x, 0.0, 5.0) == 0.0
+    asked = 0
+
+    def steep(x: float) -> float:
+        nonlocal asked
+        asked += 1
+        return float(x**20 - 0.5)
+
+    assert crossing(steep) == pytest.approx(0.5 ** (1 / 20), abs=1e-8)
+    assert asked < 40  # regula falsi without the Illinois step needs hundreds
+
+
+@pytest.mark.parametrize(("power", "most"), [(3, 12), (20, 22), (0.2, 14)])
+def test_a_crossing_is_found_in_a_few_steps_on_bent_functions(power: float, most: int) -> None:
+    """The Illinois step halves the end that stays: convergence of order 1.44 (Dowell and Jarratt 1971)."""
+
+    def early(x: float) -> float:
+        return float(x**power - 0.5)
+
+    def late(x: float) -> float:
+        return float(0.5 - (1.0 - x) ** power)
+
+    for rising in (early, late):
+        asked: list[float] = []
+
+        def noted(x: float, rising: Callable[[float], float] = rising, asked: list[float] = asked) -> float:
+            asked.append(x)
+            return rising(x)
+
+        assert abs(rising(crossing(noted))) < 1e-8
+        assert len(asked) <= most

@@ -92,3 +92,30 @@ def test_pressures_and_altitudes_of_no_kitchen_are_refused() -> None:
             water.altitude_pascals(metres)
     with pytest.raises(DataError, match="no weather"):
         water.station_pascals(1013.25, 500)
+
+
+def test_refusals_name_the_number_in_its_own_unit() -> None:
+    for pascals, words in ((49_900, "pressure of 499 hPa"), (110_100, "pressure of 1101 hPa")):
+        with pytest.raises(DataError, match=words):
+            water.boiling_celsius(pascals)
+        with pytest.raises(DataError, match=f"sea-level {words}"):
+            water.station_pascals(pascals, 500)
+    for metres in (-451, 5501):
+        with pytest.raises(DataError, match=f"altitude of {metres} m"):
+            water.altitude_pascals(metres)
+    with pytest.raises(DataError, match=r"water of 101\.1 °C: liquid water in a kitchen lies between 0 and 101 °C"):
+        water.density(101.1)
+
+
+def test_the_ends_of_what_a_kitchen_can_have_are_believed() -> None:
+    assert water.boiling_celsius(50_000) == pytest.approx(81.317, abs=0.01)  # saturation tables: 50 kPa, 81.32 °C
+    assert water.boiling_celsius(110_000) == pytest.approx(102.29, abs=0.01)  # 110 kPa, 102.29 °C
+    assert water.altitude_pascals(-450) > 106_000
+    assert water.altitude_pascals(5500) == pytest.approx(50_506, abs=20)  # ISO 2533, 5500 m
+    for celsius in (0.0, 101.0):
+        assert water.density(celsius) > 950
+    assert water.station_pascals(50_000, 0) == pytest.approx(50_000)
+    assert water.station_pascals(110_000, 0) == pytest.approx(110_000)
+    # 1035 hPa, the highest that the weather makes (from memory of records at sea level).
+    assert water.boiling_celsius(103_500) == pytest.approx(100 + water.WEATHER_CELSIUS, abs=0.03)
+    assert water.boiling_celsius(103_500) <= water.HIGHEST_CELSIUS

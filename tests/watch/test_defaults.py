@@ -1,0 +1,101 @@
+"""What holds where nobody says anything is said twice, in the config and in the rules: both say the same."""
+
+from dataclasses import replace
+
+from sensord.assembly import nursery_settings
+from sensord.config import parse
+from sensord.readings import Band, FaultKind
+from sensord.watch.alarm_book import AlarmSettings
+from sensord.watch.brooder_rules import BrooderSettings
+from sensord.watch.dish_state import Dish, DishSettings
+from sensord.watch.dish_table import Findings, decide
+from sensord.watch.effects import DishState, Priority
+from sensord.watch.nursery import begin
+from sensord.watch.side import Level
+
+SETTINGS = nursery_settings(
+    parse(
+        """
+        [probes.air]
+        rom = "28-00000000000a"
+        place = "brooder"
+        [probes.spoon]
+        rom = "28-00000000000b"
+        place = "dish"
+        [brooders.nest]
+        probes = ["air"]
+        band = { low_celsius = 33.0, high_celsius = 36.0 }
+        [dishes.supper]
+        probe = "spoon"
+        """,
+        "sensord.toml",
+    )
+)
+
+
+def test_alarms_are_held_to_what_a_config_without_a_word_says() -> None:
+    assert AlarmSettings() == replace(SETTINGS.alarms, priorities=AlarmSettings().priorities)
+    assert SETTINGS.alarms.priorities == AlarmSettings().priorities
+
+
+def test_a_dish_is_held_to_what_a_config_without_a_word_says() -> None:
+    configured = SETTINGS.dishes["supper"]
+    plain = DishSettings("supper", "spoon", band_source=configured.band_source, bowlful=configured.bowlful)
+    assert plain == configured
+
+
+def test_a_brooder_is_held_to_what_a_config_without_a_word_says() -> None:
+    configured = SETTINGS.brooders["nest"]
+    assert BrooderSettings("nest", ("air",), Band(33.0, 36.0), late_seconds=configured.late_seconds) == configured
+
+
+def test_a_unit_is_held_to_what_a_config_without_a_word_says() -> None:
+    given = {"unit": SETTINGS.unit, "probes": {}, "dishes": {}, "brooders": {}, "alarms": SETTINGS.alarms}
+    plain = type(SETTINGS)(**given)  # type: ignore[arg-type]
+    assert (plain.pause_seconds, plain.keeps_history) == (SETTINGS.pause_seconds, SETTINGS.keeps_history)
+
+
+def test_before_the_first_reading_nothing_is_known_and_nothing_stands() -> None:
+    nursery = begin(SETTINGS, 5.0)
+    assert nursery.book.alarms == {}
+    assert nursery.alerting.priority is None
+    assert nursery.alerting.lamp is None
+    assert not nursery.alerting.flashing
+    assert not nursery.bands_told
+    watched = nursery.probes["air"]
+    assert (watched.readings, watched.heard_seconds, watched.last, watched.fault) == (0, 5.0, None, None)
+    dish = Dish()
+    assert dish.state is DishState.UNKNOWN
+    assert (dish.late, dish.was_called_ready, dish.ready_lost, dish.closing_cued) == (False,) * 4
+    assert dish.cooled_probability == 0.0
+
+
+def test_nothing_found_of_a_dish_is_a_probe_away() -> None:
+    """And each finding alone leads to its own state, however good all the others are."""
+    assert decide(Findings()).state is DishState.AWAY
+    good = Findings(in_paste=True, settled=True, enters=True, stays=True)
+    assert decide(good).state is DishState.READY
+    for findings, state in (
+        (replace(good, fault=FaultKind.CRC_ERROR), DishState.UNKNOWN),
+        (replace(good, late=True), DishState.UNKNOWN),
+        (replace(good, in_paste=False), DishState.AWAY),
+        (replace(good, too_old=True), DishState.OLD),
+        (replace(good, uptake_left_seconds=0.5), DishState.UPTAKE),
+        (replace(good, uptake_left_seconds=-0.5), DishState.READY),
+        (replace(good, uneven=True), DishState.UNEVEN),
+        (replace(good, disturbed=True), DishState.UNKNOWN),
+        (replace(good, settled=False), DishState.UNKNOWN),
+        (replace(good, provable=False), DishState.UNKNOWN),
+        (replace(good, enters=False), DishState.COOL),
+        (replace(good, enters=False, was_ready=True), DishState.READY),
+        (replace(good, enters=False, stays=False, was_ready=True), DishState.COOL),
+        (replace(good, enters=False, warmer_than_middle=True), DishState.HOT),
+    ):
+        assert decide(findings).state is state
+
+
+def test_worse_is_more() -> None:
+    assert Priority.LOW < Priority.MEDIUM < Priority.HIGH
+    assert Level.IN_BAND < Level.OUT < Level.DANGER
+    assert not Level.IN_BAND
+    assert Priority.HIGH.word == "high"
