@@ -12,7 +12,19 @@ from sensord.watch import obeying
 from sensord.watch.alarm_book import AlarmSettings
 from sensord.watch.calibration import Calibration
 from sensord.watch.day import chick_view, overdue
-from sensord.watch.effects import AlarmChanged, Alerting, Answered, Effect, GapFound, Measured, Note, Noted
+from sensord.watch.effects import (
+    AlarmChanged,
+    AlarmState,
+    Alerting,
+    Answered,
+    DishChanged,
+    DishState,
+    Effect,
+    GapFound,
+    Measured,
+    Note,
+    Noted,
+)
 from sensord.watch.events import (
     Command,
     Condition,
@@ -24,12 +36,13 @@ from sensord.watch.events import (
     OutOfService,
     PauseAudio,
     ReturnToService,
+    Shelve,
     StartBatch,
     Tick,
     Troubled,
 )
 from sensord.watch.finding import Finding, feel, moved, moved_most
-from sensord.watch.nursery import Nursery, step
+from sensord.watch.nursery import Nursery, snapshot, step
 from sensord.watch.nursery import begin as begun
 from tests.watch.test_nursery import SETTINGS
 
@@ -303,3 +316,31 @@ def test_a_chicks_view_has_its_last_feed() -> None:
     feeds = [Feed("pip", now - hours * 3600.0, millilitres) for hours, millilitres in ((30, 3.0), (8, 3.5), (3, 4.0))]
     view = chick_view(chick, [], feeds, now, now - 43_200.0)
     assert (view.fed_utc_seconds, view.fed_millilitres, view.feeds_today) == (now - 3 * 3600.0, 4.0, 2)
+
+
+def test_a_tick_ends_the_shelves_that_have_run_out() -> None:
+    shelf = Shelve(seconds=10.0, origin=Origin.CONTROL, place="nest", condition=Condition.TOO_COLD, for_seconds=60.0)
+    nursery, _ = after(shelf)
+    assert after(Tick(69.0), nursery=nursery)[0].book.get("nest", Condition.TOO_COLD).state is AlarmState.SHELVED
+    assert after(Tick(70.0), nursery=nursery)[0].book.get("nest", Condition.TOO_COLD).state is AlarmState.NORMAL
+
+
+def test_a_tick_lets_the_time_of_a_dish_pass() -> None:
+    """Uptake and age are told by the clock, not by readings."""
+    nursery, seconds = in_paste()
+    nursery, _ = after(StartBatch(seconds=seconds, origin=Origin.BUTTON, dish="supper"), nursery=nursery)
+    assert nursery.dishes["supper"].state is DishState.UPTAKE
+    limit = SETTINGS.dishes["supper"].batch_limit_seconds
+    fresh = replace(nursery, dishes={"supper": replace(nursery.dishes["supper"], batch_seconds=seconds - limit)})
+    old, effects = after(Tick(seconds + 1.0), nursery=fresh)
+    assert old.dishes["supper"].state is DishState.OLD
+    assert any(isinstance(each, DishChanged) for each in effects)
+
+
+def test_what_is_shown_of_an_output_in_trouble_and_of_a_pause() -> None:
+    nursery, _ = after(Troubled(1.0, "mqtt", "gone"), PauseAudio(seconds=2.0, origin=Origin.BUTTON, for_seconds=60.0))
+    shown = snapshot(SETTINGS, nursery, 62.0)
+    (output,) = shown.outputs
+    assert (output.working, output.words) == (False, "gone")
+    assert shown.audio_paused_left_seconds == 0.0
+    assert snapshot(SETTINGS, nursery, 61.5).audio_paused_left_seconds == 0.5
