@@ -331,7 +331,13 @@ def test_repeatability_is_the_standard_deviation_of_the_mean_and_never_under_hal
 def test_the_ends_of_what_a_reference_may_be() -> None:
     assert comparison_components([STILL], 0.5, 1.0)
     for reference, step, words in (
-        *[(0.51, 0.1, "no help to a probe"), (0.0, 0.1, "no help"), (0.1, 0.0, "more than 0"), (0.1, 1.1, "at most 1")],
+        *[
+            (0.51, 0.1, "no help to a probe"),
+            (0.0, 0.1, "no help"),
+            (0.1, 0.0, "more than 0"),
+            (0.1, 1.1, "at most 1"),
+            (0.1, -0.1, "more than 0"),
+        ],
     ):
         with pytest.raises(DataError, match=words):
             comparison_components([STILL], reference, step)
