@@ -67,6 +67,8 @@ TIP_DRIFT = 1e-4
 LAYERING_FORGOTTEN_SECONDS = 3000.0
 FORGET_STIRRED_SECONDS = 6.0
 BEGINS_STIRRING_PER_SECOND, ENDS_STIRRING_PER_SECOND = 1.0 / 75.0, 1.0 / 14.0
+STIRRED_AFTER_DISTURBANCE = 0.6
+"""Probability that a disturbance goes with a stir: it mostly ends in one."""
 RIM_SHARE = 0.12
 """Of rests, those in which the tip lies in the cool paste near the rim or the surface; common practice, no source."""
 
@@ -175,9 +177,7 @@ def disturb(cooling: Cooling, silence_seconds: float = 0.0) -> Cooling:
     `silence_seconds` is how long ago the last reading was; the unrest counts from the next one.
     """
     bank = []
-    totals: dict[float, float] = {}
-    for regime in cooling.bank:
-        totals[regime.time_constant_seconds] = totals.get(regime.time_constant_seconds, 0.0) + regime.weight
+    totals, shares = _totals(cooling.bank), _shares(STIRRED_AFTER_DISTURBANCE)
     for regime in cooling.bank:
         state = [*regime.state]
         state[UNMIXED] = 0.0
@@ -188,15 +188,28 @@ def disturb(cooling: Cooling, silence_seconds: float = 0.0) -> Cooling:
             covariance[index][index] = spread**2
         covariance[SOAK][SOAK] += (BOWL_PER_SECOND * ANEW_CELSIUS) ** 2
         covariance[MEAN][SOAK] = covariance[SOAK][MEAN] = -BOWL_PER_SECOND * ANEW_CELSIUS**2
-        weight = _SHARES_ANEW[regime.place] * totals[regime.time_constant_seconds]
+        weight = shares[regime.place] * totals[regime.time_constant_seconds]
         anew = replace(regime, weight=weight, state=tuple(state), covariance=_tuples(covariance))
         bank.append(_laid(anew, cooling.room_celsius))
     unsettled_until = cooling.seconds + silence_seconds + UNSETTLED_SECONDS
     return replace(cooling, bank=tuple(bank), unsettled_until=unsettled_until, surprise=0.0, surprise_celsius=0.0)
 
 
-_SHARES_ANEW = {Place.STIRRED: 0.6, Place.CORE: 0.4 * (1.0 - RIM_SHARE), Place.RIM: 0.4 * RIM_SHARE}
-"""Weights of the regimes after a disturbance, which mostly ends in a stir."""
+def _shares(stirred: float) -> dict[Place, float]:
+    """How the weight of one time constant is spread over the regimes where `stirred` is all that is known."""
+    return {
+        Place.STIRRED: stirred,
+        Place.CORE: (1.0 - stirred) * (1.0 - RIM_SHARE),
+        Place.RIM: (1.0 - stirred) * RIM_SHARE,
+    }
+
+
+def _totals(bank: Sequence[Regime]) -> dict[float, float]:
+    """The weight of each time constant."""
+    totals: dict[float, float] = {}
+    for regime in bank:
+        totals[regime.time_constant_seconds] = totals.get(regime.time_constant_seconds, 0.0) + regime.weight
+    return totals
 
 
 def _fresh(
@@ -207,15 +220,10 @@ def _fresh(
     stirred: float,
 ) -> Cooling:
     taus = settings.time_constants
-    shares = {
-        Place.STIRRED: stirred,
-        Place.CORE: (1.0 - stirred) * (1.0 - RIM_SHARE),
-        Place.RIM: (1.0 - stirred) * RIM_SHARE,
-    }
     bank = tuple(
         _laid(Regime(share / len(taus), place, tau, state, covariance), settings.room_celsius)
         for tau in taus
-        for place, share in shares.items()
+        for place, share in _shares(stirred).items()
     )
     return Cooling(seconds, settings.room_celsius, bank)
 
@@ -253,10 +261,7 @@ def follow(cooling: Cooling, seconds: float, celsius: float) -> Cooling:
 
 def _prune(bank: list[Regime]) -> tuple[Regime, ...]:
     """Let go of time constants that the readings have ruled out."""
-    weights: dict[float, float] = {}
-    for regime in bank:
-        tau = regime.time_constant_seconds
-        weights[tau] = weights.get(tau, 0.0) + regime.weight
+    weights = _totals(bank)
     kept = [r for r in bank if weights[r.time_constant_seconds] > 1e-3]
     if len(kept) == len(bank):
         return tuple(bank)
