@@ -39,6 +39,20 @@ class ProbeMake:
     stem_seconds: float = 30.0
     noise_celsius: float = 0.04
 
+    def followed(
+        self, tip: float, stem: float, target: float, seconds: float, stem_seconds: float, room: float, dt: float
+    ) -> tuple[float, float]:
+        """Tip and stem, Celsius, after `dt`: the tip follows `target`, the stem the tip, each with its own lag."""
+        tip += dt * (target - tip) / seconds
+        kept = tip - self.stem_loss * (tip - room)
+        return tip, stem + dt * (kept - stem) / stem_seconds
+
+    def said(self, tip: float, stem: float, chance: random.Random) -> float:
+        """What it says, Celsius, in steps of 1/16 °C."""
+        exact = (1.0 - self.stem_share) * tip + self.stem_share * stem
+        noisy = exact + self.offset_celsius + chance.gauss(0.0, self.noise_celsius)
+        return round(noisy * 16.0) / 16.0
+
 
 @dataclass(frozen=True, slots=True)
 class BowlMake:
@@ -222,16 +236,14 @@ class Bowl:
             target = self.make.room_celsius - (4.0 if self._wet else 0.0)
             seconds = make.air_seconds
             self._wet = self._wet and self._random.random() > dt / 60.0
-        self.tip += dt * (target - self.tip) / seconds
-        stem = self.tip - make.stem_loss * (self.tip - self.make.room_celsius)
-        self.stem += dt * (stem - self.stem) / (make.stem_seconds if self.in_paste else make.air_seconds)
+        stem_seconds = make.stem_seconds if self.in_paste else make.air_seconds
+        self.tip, self.stem = make.followed(
+            self.tip, self.stem, target, seconds, stem_seconds, self.make.room_celsius, dt
+        )
 
     def read(self) -> float:
         """What the probe says now, in Celsius."""
-        make = self.make.probe
-        exact = (1.0 - make.stem_share) * self.tip + make.stem_share * self.stem
-        noisy = exact + make.offset_celsius + self._random.gauss(0.0, make.noise_celsius)
-        return round(noisy * 16.0) / 16.0
+        return self.make.probe.said(self.tip, self.stem, self._random)
 
 
 @dataclass(frozen=True, slots=True)

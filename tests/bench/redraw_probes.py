@@ -18,6 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from sensord.readings import Fault, Observation, Reading
+from sensord.simulator import ProbeMake
 from tests.bench.make_dishes import write
 from tests.bench.scenarios import Scenario, load
 
@@ -37,12 +38,17 @@ class _Probe:
         self._scenario, self._room, self._random = scenario, room_celsius, rng
         self.uncertainty = 0.1 if rng.random() < CALIBRATED_SHARE else 0.5
         spread = 0.05 if self.uncertainty < 0.2 else 0.2
-        self._offset = max(-self.uncertainty, min(self.uncertainty, rng.gauss(0.0, spread)))
-        self._seconds, self._rest_factor = rng.uniform(4.0, 12.0), rng.uniform(1.15, 2.0)
-        self._air_seconds, self._stem_seconds = rng.uniform(40.0, 75.0), rng.uniform(30.0, 65.0)
-        self._stem_share, self._stem_loss = rng.uniform(0.02, 0.07), rng.choice([0.04, rng.uniform(0.02, 0.18)])
-        self._noise = rng.uniform(0.02, 0.06)
-        self._tip = self._stem = _first_celsius(scenario) - self._offset
+        self._make = ProbeMake(
+            offset_celsius=max(-self.uncertainty, min(self.uncertainty, rng.gauss(0.0, spread))),
+            time_constant_seconds=rng.uniform(4.0, 12.0),
+            rest_factor=rng.uniform(1.15, 2.0),
+            air_seconds=rng.uniform(40.0, 75.0),
+            stem_seconds=rng.uniform(30.0, 65.0),
+            stem_share=rng.uniform(0.02, 0.07),
+            stem_loss=rng.choice([0.04, rng.uniform(0.02, 0.18)]),
+            noise_celsius=rng.uniform(0.02, 0.06),
+        )
+        self._tip = self._stem = _first_celsius(scenario) - self._make.offset_celsius
         self._wet = self._in_bath = False
         self._below_water: tuple[float, float] | None = None  # since when hot water lies on top; the core under it
         self._share = self._rest()
@@ -71,14 +77,14 @@ class _Probe:
     def advance(self, seconds: float) -> None:
         """Let one tick pass."""
         *_, place, stirring = self._scenario.at(seconds)
+        make = self._make
         if place == "air":
-            target, lag = self._room - (4.0 if self._wet else 0.0), self._air_seconds
+            target, lag, stem_lag = self._room - (4.0 if self._wet else 0.0), make.air_seconds, make.air_seconds
             self._wet = self._wet and self._random.random() > TICK_SECONDS / 60.0
         else:
-            target, lag = self._spot(seconds), self._seconds * (1.0 if stirring else self._rest_factor)
-        self._tip += TICK_SECONDS * (target - self._tip) / lag
-        stem = self._tip - self._stem_loss * (self._tip - self._room)
-        self._stem += TICK_SECONDS * (stem - self._stem) / (self._air_seconds if place == "air" else self._stem_seconds)
+            lag = make.time_constant_seconds * (1.0 if stirring else make.rest_factor)
+            target, stem_lag = self._spot(seconds), make.stem_seconds
+        self._tip, self._stem = make.followed(self._tip, self._stem, target, lag, stem_lag, self._room, TICK_SECONDS)
 
     def _spot(self, seconds: float) -> float:
         mean, cold, hot, _, stirring = self._scenario.at(seconds)
@@ -95,8 +101,7 @@ class _Probe:
 
     def read(self) -> float:
         """What it says now, in steps of 1/16 °C."""
-        exact = (1.0 - self._stem_share) * self._tip + self._stem_share * self._stem
-        return round((exact + self._offset + self._random.gauss(0.0, self._noise)) * 16.0) / 16.0
+        return self._make.said(self._tip, self._stem, self._random)
 
 
 def _first_celsius(scenario: Scenario) -> float:
