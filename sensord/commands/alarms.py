@@ -11,7 +11,7 @@ from sensord.edges.control_wire import client_path
 from sensord.errors import CommandError
 from sensord.watch.events import Condition
 
-__all__ = ["add_socket_option", "arguments", "run"]
+__all__ = ["add_socket_option", "arguments", "run", "send"]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -57,6 +57,11 @@ def run(options: argparse.Namespace) -> int:
     }
     if getattr(options, "duration", None) is not None:
         params["for_seconds"] = duration_seconds(options.duration)
+    return send(options, params, _said(options.verb, params))
+
+
+def send(options: argparse.Namespace, params: dict[str, object], said: str) -> int:
+    """Have the daemon do `options.verb` and print `said`, or the reason why not and exit 1; with `--json` as JSON."""
     done, remark = True, ""
     try:
         with ControlClient(options.socket) as client:
@@ -66,7 +71,7 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps({"verb": options.verb, "done": done, "reason": remark}, ensure_ascii=False))
     elif done:
-        print(_said(options.verb, params) + (f" ({remark})" if remark else ""))
+        print(said + (f" ({remark})" if remark else ""))
     else:
         print(f"not done: {remark}")
     return 0 if done else 1

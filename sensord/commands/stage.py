@@ -1,11 +1,8 @@
 """`sensord stage`: say which stage the chicks of a brooder have reached, where no age can tell (pin feathers)."""
 
 import argparse
-import json
 
-from sensord.commands.alarms import add_socket_option
-from sensord.edges.control_client import ControlClient
-from sensord.errors import CommandError
+from sensord.commands.alarms import add_socket_option, send
 
 __all__ = ["arguments", "run"]
 
@@ -19,15 +16,5 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Send it and print the answer; 1 where the daemon refuses."""
-    params = {"stage": options.stage} | ({"brooder": options.brooder} if options.brooder else {})
-    done, reason = True, ""
-    try:
-        with ControlClient(options.socket) as client:
-            reason = client.call("stage", **params)
-    except CommandError as error:
-        done, reason = False, str(error)
-    if options.json:
-        print(json.dumps({"verb": "stage", "done": done, "reason": reason}, ensure_ascii=False))
-    else:
-        print(f"{options.stage}: the band follows" if done else f"not done: {reason}")
-    return 0 if done else 1
+    params: dict[str, object] = {"stage": options.stage} | ({"brooder": options.brooder} if options.brooder else {})
+    return send(options, params, f"{options.stage}: the band follows")
