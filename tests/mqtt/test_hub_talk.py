@@ -18,6 +18,7 @@ from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, until
 
 DEVICE = "homeassistant/device/sensord_nursery/config"
+STATUS = "sensord/nursery/status"
 
 CONFIG = """
 [unit]
@@ -61,6 +62,8 @@ class Station:
         made.start()
         self._open.append(made)
         until(lambda: made.working)
+        with Listener(self.broker.port) as listener:  # discovery is said before the status
+            listener.wait_payload(STATUS, b"online")
         return made
 
     def die(self) -> None:
@@ -85,7 +88,7 @@ def test_the_hub_is_told_at_birth_and_again_when_it_is_back(station: Station) ->
         listener.send("homeassistant/status", "online")
         again = listener.wait(DEVICE, 2)[1]
         assert again.payload == first.payload
-        listener.wait("sensord/nursery/status", 2)
+        listener.wait(STATUS, 2)
 
 
 def test_a_dropped_probe_leaves_the_hub_and_its_topic(station: Station) -> None:
