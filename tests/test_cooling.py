@@ -9,19 +9,9 @@ from typing import Any
 
 import pytest
 
-from sensord.physics.cooling import (
-    SIZE,
-    USUAL_LOSS_PER_SECOND,
-    Cooling,
-    CoolingSettings,
-    Place,
-    Regime,
-    disturb,
-    follow,
-    start,
-    warmth,
-)
+from sensord.physics.cooling import Cooling, CoolingSettings, disturb, follow, start
 from sensord.physics.outlook import look_ahead
+from sensord.physics.regime import SIZE, USUAL_LOSS_PER_SECOND, Regime, Spot, packed, warmth
 from sensord.readings import Band
 from sensord.simulator import Bowl, BowlMake, ProbeMake, saturation_pascal
 
@@ -35,8 +25,8 @@ def on_course(celsius: float, room: float, per_second: float, target: float) -> 
     """Paste known exactly, that loses as by Newton's law with so many per second on its way to `target`."""
     loss = per_second / USUAL_LOSS_PER_SECOND / warmth((celsius + target) / 2.0)
     state = (celsius, loss, 0.0, 0.0, 0.0, celsius, celsius)
-    nothing = tuple(tuple(0.0 for _ in range(SIZE)) for _ in range(SIZE))
-    return Cooling(0.0, room, (Regime(1.0, Place.CORE, 7.0, state, nothing),))
+    nothing = packed([[0.0] * SIZE] * SIZE)
+    return Cooling(0.0, room, (Regime(1.0, Spot.CORE, 7.0, state, nothing),))
 
 
 def seconds_to(target: float, celsius: float, room: float, per_second: float) -> float | None:
@@ -233,8 +223,8 @@ def test_a_tip_near_the_rim_is_not_taken_for_a_cool_dish() -> None:
     assert bowl.read() < bowl.mean_celsius - 0.4
     assert abs(near_rim.celsius - bowl.mean_celsius) < 1.7 * near_rim.spread_celsius
     in_core, _ = resting(0.0)
-    weight = {place: sum(r.weight for r in near_rim.bank if r.place is place) for place in Place}
-    assert weight[Place.RIM] > 5.0 * sum(r.weight for r in in_core.bank if r.place is Place.RIM)
+    weight = {spot: sum(r.weight for r in near_rim.bank if r.spot is spot) for spot in Spot}
+    assert weight[Spot.RIM] > 5.0 * sum(r.weight for r in in_core.bank if r.spot is Spot.RIM)
 
 
 def test_losses_grow_with_warmth_as_the_vapour_pressure_of_water_makes_them() -> None:

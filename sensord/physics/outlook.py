@@ -1,6 +1,6 @@
 """When the paste will enter a band, how long it will stay there, or that it will not get there on this course.
 
-Looks ahead along the model of `physics.cooling` with the bowl left as it is:
+Looks ahead along the model of `physics.regime` with the bowl left as it is:
 
     d mean / dt = -loss k (mean - room) + soak exp(-t / SOAK_SECONDS)
 
@@ -12,7 +12,8 @@ and 95 % of what is believed has crossed the edge of the band.
 import math
 from dataclasses import dataclass
 
-from sensord.physics.cooling import LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, Cooling, warmth
+from sensord.physics.cooling import Cooling
+from sensord.physics.regime import LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, warmth
 from sensord.readings import Band
 
 __all__ = ["HORIZON_SECONDS", "Interval", "Outlook", "look_ahead"]
@@ -83,8 +84,8 @@ class _Course:
 
     def covary(self, one: float, other: float) -> float:
         a, b = self.slopes(one), self.slopes(other)
-        p = self.covariance
-        return max(0.0, sum(a[i] * p[i][j] * b[j] for i in range(3) for j in range(3)))
+        held = [row[0] * b[0] + row[1] * b[1] + row[2] * b[2] for row in self.covariance]
+        return max(0.0, a[0] * held[0] + a[1] * held[1] + a[2] * held[2])
 
     def rate(self, seconds: float) -> float:
         return (self.at(seconds + 1.0) - self.at(seconds - 1.0)) / 2.0
@@ -94,17 +95,16 @@ def look_ahead(cooling: Cooling, band: Band, offset_celsius: float) -> Outlook:
     """The outlook for `band`; `offset_celsius` is the standard uncertainty of the probe itself."""
     low, high = band.low_celsius, band.high_celsius
     course = _course(cooling, min(max(cooling.celsius, low), high), offset_celsius)
-    times = _times()
     course_now = course.mean
     if course_now > high:
-        ready = _crossing(course, times, high, falling=True)
+        ready = _crossing(course, high, falling=True)
     elif course_now < low:
-        ready = _crossing(course, times, low, falling=False)
+        ready = _crossing(course, low, falling=False)
     else:
-        ready = Interval(0.0, 0.0, _already_in(course, times, band))
+        ready = Interval(0.0, 0.0, _already_in(course, band))
     if ready is None:
         return Outlook(None, None, True)
-    return Outlook(ready, _window(course, times, band, ready), False)
+    return Outlook(ready, _window(course, band, ready), False)
 
 
 def _course(cooling: Cooling, target: float, offset: float) -> _Course:
@@ -118,7 +118,7 @@ def _course(cooling: Cooling, target: float, offset: float) -> _Course:
         return sum(
             r.weight
             * (
-                row_scale * column_scale * r.covariance[row][column]
+                row_scale * column_scale * r.covary(row, column)
                 + (row_scale * r.state[row] - middle[i]) * (column_scale * r.state[column] - middle[j])
             )
             for r in cooling.bank
@@ -128,24 +128,32 @@ def _course(cooling: Cooling, target: float, offset: float) -> _Course:
     return _Course(middle[0], cooling.room_celsius, middle[1], middle[2], covariance, offset)
 
 
-def _times() -> list[float]:
+def _times() -> tuple[float, ...]:
     times, step = [0.0], 2.0
     while times[-1] < HORIZON_SECONDS:
         times.append(times[-1] + step)
         step *= 1.1
-    return times
+    return tuple(times)
 
 
-def _first(course: _Course, times: list[float], edge: float, falling: bool, shift: float) -> float | None:
-    """First time at which the course, shifted by so many spreads, has crossed `edge`; None where it never does."""
+_TIMES = _times()
+"""At which a course is looked at, ever further apart; the step in which it crosses an edge is then halved."""
 
-    def gap(time: float) -> float:
-        apart = course.at(time) + shift * course.spread(time) - edge
-        return apart if falling else -apart
 
-    early = 0.0
-    for time in times:
-        if gap(time) <= 0.0:
+def _first(course: _Course, edge: float, falling: bool, spreads: float, start: float = 0.0) -> float | None:
+    """First time from `start` on at which the course, so many spreads aside, is beyond `edge`; None if it never is."""
+
+    def beyond(time: float) -> bool:
+        aside = course.at(time) + (spreads * course.spread(time) if spreads else 0.0)
+        return aside <= edge if falling else aside >= edge
+
+    if beyond(start):
+        return start
+    early = start
+    for time in _TIMES:
+        if time <= start:
+            continue
+        if beyond(time):
             break
         early = time
     else:
@@ -153,46 +161,36 @@ def _first(course: _Course, times: list[float], edge: float, falling: bool, shif
     late = time
     for _ in range(12):  # halve the step in which it happens
         middle = (early + late) / 2.0
-        early, late = (early, middle) if gap(middle) <= 0.0 else (middle, late)
-    return late if late > times[0] + 1e-9 else times[0]
+        early, late = (early, middle) if beyond(middle) else (middle, late)
+    return late
 
 
-def _crossing(course: _Course, times: list[float], edge: float, falling: bool) -> Interval | None:
-    middle = _first(course, times, edge, falling, 0.0)
+def _crossing(course: _Course, edge: float, falling: bool) -> Interval | None:
+    middle = _first(course, edge, falling, 0.0)
     if middle is None:
         return None
     sign = 1.0 if falling else -1.0
-    early = _first(course, times, edge, falling, -NINETY * sign)
-    late = _first(course, times, edge, falling, NINETY * sign)
+    early = _first(course, edge, falling, -NINETY * sign)
+    late = _first(course, edge, falling, NINETY * sign)
     return Interval(middle, 0.0 if early is None else early, math.inf if late is None else late)
 
 
-def _already_in(course: _Course, times: list[float], band: Band) -> float:
+def _already_in(course: _Course, band: Band) -> float:
     """How much longer it may take after all, if the mean is not as low (or high) as it seems."""
     falling = course.rate(0.0) < 0.0
     edge = band.high_celsius if falling else band.low_celsius
-    late = _first(course, times, edge, falling, NINETY if falling else -NINETY)
+    late = _first(course, edge, falling, NINETY if falling else -NINETY)
     return math.inf if late is None else late
 
 
-def _window(course: _Course, times: list[float], band: Band, ready: Interval) -> Interval | None:
+def _window(course: _Course, band: Band, ready: Interval) -> Interval | None:
     """From entering (or from now) to leaving, by the edge that the course reaches first."""
     start = ready.middle
-    edge = None
-    leave = 0.0
-    for time in times:
-        if time <= start + 1.0:
-            continue
-        value = course.at(time)
-        if not band.low_celsius <= value <= band.high_celsius:
-            edge = band.low_celsius if value < band.low_celsius else band.high_celsius
-            leave = time
-            break
-    if edge is None:
+    below = _first(course, band.low_celsius, falling=True, spreads=0.0, start=start + 1.0)
+    above = _first(course, band.high_celsius, falling=False, spreads=0.0, start=start + 1.0)
+    if below is None and above is None:
         return None
-    falling = edge == band.low_celsius
-    found = _first(course, [t for t in times if t >= start], edge, falling, 0.0)
-    leave = leave if found is None or found <= start else found
+    leave = min(math.inf if below is None else below, math.inf if above is None else above)
     middle = leave - start
     out = course.rate(leave)
     if start <= 0.0:

@@ -238,9 +238,10 @@ def _spot_near(settings: DishSettings, dish: Dish) -> bool:
 def _confirm(settings: DishSettings, dish: Dish, seconds: float, known: Known | None) -> Dish:
     """Since when the probability has been enough to enter ready; a second time in the same bowl it has to be surer."""
     enough = 1.0 - (1.0 - settings.probability) / (2.0 if dish.ready_lost else 1.0)
-    if known is None or dish.fault is not None or known.probability < enough:
-        return replace(dish, conforms_since=None)
-    return dish if dish.conforms_since is not None else replace(dish, conforms_since=seconds)
+    proven = known is not None and dish.fault is None and known.probability >= enough
+    if proven is (dish.conforms_since is not None):
+        return dish
+    return replace(dish, conforms_since=seconds if proven else None)
 
 
 def _conclude(

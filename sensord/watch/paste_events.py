@@ -98,7 +98,8 @@ def find_in_paste(finder: Finder, before: Cooling, after: Cooling) -> tuple[Find
     reading = finder.recent[-1]
     episode = finder.episode
     leaving = finder.leaving + 1 if _leaving(finder) else 0
-    finder = replace(finder, leaving=leaving)
+    if leaving != finder.leaving:
+        finder = replace(finder, leaving=leaving)
     if leaving >= LEAVING_READINGS:
         gone = replace(finder, in_paste=False, episode=None, leaving=0, since_seconds=reading.seconds)
         return gone, Note.LIFT, False

@@ -9,19 +9,20 @@ from collections.abc import Callable
 
 import pytest
 
-from sensord.physics.cooling import (
+from sensord.physics.cooling import Cooling
+from sensord.physics.outlook import DRIFT_SHARE, HORIZON_SECONDS, WINDOW_SHARE, look_ahead
+from sensord.physics.regime import (
     LOSS,
     MEAN,
     SIZE,
     SOAK,
     SOAK_SECONDS,
     USUAL_LOSS_PER_SECOND,
-    Cooling,
-    Place,
     Regime,
+    Spot,
+    packed,
     warmth,
 )
-from sensord.physics.outlook import DRIFT_SHARE, HORIZON_SECONDS, WINDOW_SHARE, look_ahead
 from sensord.readings import Band
 
 ROOM = 21.0
@@ -83,7 +84,7 @@ def believed(known: Known, covariance: dict[tuple[int, int], float], weight: flo
         state[place] = scale[i] * known[i]
     for (i, j), value in covariance.items():
         rows[places[i]][places[j]] = scale[i] * scale[j] * value
-    return Regime(weight, Place.CORE, 7.0, tuple(state), tuple(tuple(row) for row in rows))
+    return Regime(weight, Spot.CORE, 7.0, tuple(state), packed(rows))
 
 
 def cooling(known: Known, covariance: dict[tuple[int, int], float]) -> Cooling:

@@ -7,19 +7,20 @@ import pytest
 
 from sensord.errors import DataError
 from sensord.physics.conformity import Verdict
-from sensord.physics.cooling import (
+from sensord.physics.cooling import Cooling
+from sensord.physics.outlook import look_ahead
+from sensord.physics.regime import (
     FRESH_LOSS,
     LOSS,
     MEAN,
     SIZE,
     TIP,
     USUAL_LOSS_PER_SECOND,
-    Cooling,
-    Place,
     Regime,
+    Spot,
+    packed,
     warmth,
 )
-from sensord.physics.outlook import look_ahead
 from sensord.readings import Band, Fault, FaultKind, Reading
 from sensord.watch import dish
 from sensord.watch.dish import Dish, DishSettings
@@ -53,9 +54,9 @@ def belief(celsius: float, spread: float = 0.1, per_second: float = -0.005) -> C
     loss = -per_second / (FRESH_LOSS * warmth(celsius) * USUAL_LOSS_PER_SECOND * (celsius - 21.0))
     state = [celsius, 0.0, 0.0, 0.0, 0.0, celsius, celsius]
     state[LOSS] = loss
-    rows = tuple(tuple(row) for row in covariance)
-    shares = {Place.STIRRED: 0.02, Place.CORE: 0.97, Place.RIM: 0.01}
-    bank = tuple(Regime(weight, place, 7.0, tuple(state), rows) for place, weight in shares.items())
+    held = packed(covariance)
+    shares = {Spot.STIRRED: 0.02, Spot.CORE: 0.97, Spot.RIM: 0.01}
+    bank = tuple(Regime(weight, spot, 7.0, tuple(state), held) for spot, weight in shares.items())
     return Cooling(NOW, 21.0, bank)
 
 
@@ -496,7 +497,7 @@ def test_a_stir_that_is_seen_counts() -> None:
     assert one.estimate is not None
     stirred, resting, rim = one.estimate.bank
     for share, counts in ((0.97, True), (0.05, False)):
-        bank = (replace(stirred, weight=share), replace(resting, weight=1.0 - share), replace(rim, weight=0.0))
+        bank = (stirred.weighing(share), resting.weighing(1.0 - share), rim.weighing(0.0))
         after = followed(replace(one, stirred_seconds=500.0, estimate=replace(one.estimate, bank=bank)), 45.0)
         assert (after.stirred_seconds == NOW + 1.0) is counts
 

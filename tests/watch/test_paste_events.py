@@ -9,7 +9,8 @@ from dataclasses import replace
 
 import pytest
 
-from sensord.physics.cooling import MEAN, SIZE, Cooling, Place, Regime
+from sensord.physics.cooling import Cooling
+from sensord.physics.regime import MEAN, SIZE, Regime, Spot, packed
 from sensord.readings import Reading
 from sensord.watch.effects import Note
 from sensord.watch.paste_events import (
@@ -34,10 +35,10 @@ def course(celsius: Callable[[float], float], start: float, stop: float, step: f
 
 
 def belief(celsius: float, spread: float = 0.05, surprise: float = 0.0, missed: float = 0.0) -> Cooling:
-    covariance = tuple(tuple(spread**2 if i == j == MEAN else 0.0 for j in range(SIZE)) for i in range(SIZE))
+    covariance = packed([[spread**2 if i == j == MEAN else 0.0 for j in range(SIZE)] for i in range(SIZE)])
     state = (celsius, 1.0, 0.0, 0.0, 0.0, celsius, celsius)
     return Cooling(
-        0.0, 21.0, (Regime(1.0, Place.CORE, 7.0, state, covariance),), surprise=surprise, surprise_celsius=missed
+        0.0, 21.0, (Regime(1.0, Spot.CORE, 7.0, state, covariance),), surprise=surprise, surprise_celsius=missed
     )
 
 
