@@ -14,7 +14,9 @@ from functools import cached_property
 
 from sensord.physics.regime import (
     MEAN,
+    SIZE,
     SOAK,
+    SOAK_SECONDS,
     UNMIXED,
     Regime,
     Spot,
@@ -23,6 +25,7 @@ from sensord.physics.regime import (
     blend,
     laid,
     measure,
+    packed,
     rate_of,
 )
 
@@ -50,6 +53,8 @@ RIM_SHARE = 0.12
 RULED_OUT = 1e-3
 """A time constant that weighs less than this is let go."""
 TRACE = 1e-4
+BATH_PER_SECOND = 0.003
+"""Celsius a second that something gives to the paste: from here on it is taken to be a bath, not only a warm bowl."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +100,12 @@ class Cooling:
         return sum(r.weight * rate_of(r, self.room_celsius) for r in self.bank)
 
     @cached_property
+    def bathed(self) -> bool:
+        """Whether the bowl seems to stand in a warm bath: something goes on giving heat to the paste."""
+        given = sum(r.weight * r.state[SOAK] for r in self.bank)
+        return given > BATH_PER_SECOND and self.seconds > self.unsettled_until + SOAK_SECONDS
+
+    @cached_property
     def stirring(self) -> float:
         """Probability that the paste is being stirred."""
         return sum(r.weight for r in self.bank if r.spot is Spot.STIRRED)
@@ -105,7 +116,7 @@ def start(settings: CoolingSettings, seconds: float, celsius: float) -> Cooling:
     state = (START_CELSIUS, 1.0, START_SOAK, 0.0, START_LAYERING, celsius, celsius)
     parts = {i: (x, spread**2) for i, (x, spread) in enumerate(zip(state, START_SPREADS, strict=True))}
     taus, room = settings.time_constants, settings.room_celsius
-    nothing = Regime(0.0, Spot.STIRRED, 0.0, state, ()).with_parts(parts)
+    nothing = Regime(0.0, Spot.STIRRED, 0.0, state, packed([[0.0] * SIZE] * SIZE)).with_parts(parts)
     bank = tuple(
         laid(nothing._replace(weight=share / len(taus), spot=spot, time_constant_seconds=tau), room)
         for tau in taus
@@ -142,7 +153,7 @@ def follow(cooling: Cooling, seconds: float, celsius: float) -> Cooling:
         return cooling
     steps = max(1, min(60, math.ceil(gap / 2.0)))
     settled = seconds > cooling.unsettled_until
-    step = Step.of(gap / steps, cooling.room_celsius, 0.0 if settled else UNSETTLED_DRIFT)
+    step = Step.of(gap / steps, cooling.room_celsius, 0.0 if settled else UNSETTLED_DRIFT, cooling.bathed)
     bank = cooling.bank
     for _ in range(steps):
         bank = _pass(bank, step)

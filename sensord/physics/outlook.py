@@ -2,7 +2,7 @@
 
 Looks ahead along the model of `physics.regime` with the bowl left as it is:
 
-    d mean / dt = -loss k (mean - room) + soak exp(-t / SOAK_SECONDS)
+    d mean / dt = -loss k (mean - room) + soak exp(-t / T)
 
 with the losses per kelvin of half-way to the band and of what the keeper has been doing; that has a closed solution.
 Its spread is carried along from the covariance of mean, loss and soak. Intervals are 90 %: the times at which 5, 50
@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass
 
 from sensord.physics.cooling import Cooling
-from sensord.physics.regime import LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, warmth
+from sensord.physics.regime import BATH_SECONDS, LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, warmth
 from sensord.readings import Band
 
 __all__ = ["HORIZON_SECONDS", "Interval", "Outlook", "look_ahead"]
@@ -56,6 +56,7 @@ class _Course:
     soak: float
     covariance: tuple[tuple[float, float, float], ...]
     offset: float
+    soak_seconds: float
 
     def at(self, seconds: float) -> float:
         k = max(self.loss, 0.02) * USUAL_LOSS_PER_SECOND
@@ -63,10 +64,10 @@ class _Course:
         return self.room + (self.mean - self.room) * kept + self.soak * self._soaked(k, seconds)
 
     def _soaked(self, k: float, seconds: float) -> float:
-        fade = 1.0 / SOAK_SECONDS - k
+        fade = 1.0 / self.soak_seconds - k
         if abs(fade) < 1e-9:
             return seconds * math.exp(-k * seconds)
-        return (math.exp(-k * seconds) - math.exp(-seconds / SOAK_SECONDS)) / fade
+        return (math.exp(-k * seconds) - math.exp(-seconds / self.soak_seconds)) / fade
 
     def slopes(self, seconds: float) -> tuple[float, float, float]:
         """How the mean at `seconds` depends on mean, loss and soak now."""
@@ -125,7 +126,8 @@ def _course(cooling: Cooling, target: float, offset: float) -> _Course:
         )
 
     covariance = tuple((covary(i, 0), covary(i, 1), covary(i, 2)) for i in range(3))
-    return _Course(middle[0], cooling.room_celsius, middle[1], middle[2], covariance, offset)
+    soak_seconds = BATH_SECONDS if cooling.bathed else SOAK_SECONDS
+    return _Course(middle[0], cooling.room_celsius, middle[1], middle[2], covariance, offset, soak_seconds)
 
 
 def _times() -> tuple[float, ...]:

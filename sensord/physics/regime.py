@@ -35,6 +35,9 @@ EVAPORATION_PER_KELVIN, FEEDING_CELSIUS = 0.008, 37.0
 Saturation pressure by Magnus (WMO-No. 8) in the balance of `sensord.simulator`: 6 % more at 47 °C, 20 % at 60."""
 SOAK_SECONDS = 100.0
 """How long a bowl takes to level out with its paste (ceramic about 2 minutes, steel less)."""
+BATH_SECONDS, BATH_DRIFT = 900.0, 2e-7
+"""The same where a warm bath stands behind the bowl, and by how much more the variance of `soak` then grows a second:
+the bath cools, is topped up, and the bowl stands in it more or less deeply."""
 LAYER_SECONDS = 48.0
 """How long resting paste takes to lie in layers again after a stir: conduction over a centimetre, (1 cm)2 / a."""
 STIR_SECONDS = 6.0
@@ -61,7 +64,6 @@ Triangle = tuple[float, ...]
 """The upper triangle of a symmetric matrix of `SIZE` rows, row by row: mm ml ms mu my mt mk ll ls ..."""
 
 _AT = {pair: n for n, pair in enumerate((i, j) for i in range(SIZE) for j in range(i, SIZE))}
-_DIAGONAL = tuple(_AT[i, i] for i in range(SIZE))
 
 
 def _at(i: int, j: int) -> int:
@@ -69,6 +71,7 @@ def _at(i: int, j: int) -> int:
     return _AT[min(i, j), max(i, j)]
 
 
+_ROWS = tuple(tuple(_at(i, j) for j in range(SIZE)) for i in range(SIZE))
 _SEEN = tuple((_at(i, TIP), _at(i, STEM)) for i in range(SIZE))
 """Where the columns of tip and stem stand, which are all that a reading shows."""
 
@@ -120,11 +123,15 @@ class Regime(NamedTuple):
 
     def with_parts(self, parts: dict[int, tuple[float, float]]) -> "Regime":
         """The same with these parts of the state set to a value and a variance that hang together with nothing else."""
-        state = [parts[i][0] if i in parts else value for i, value in enumerate(self.state)]
-        covariance = [0.0 if i in parts or j in parts else self.covariance[n] for (i, j), n in _AT.items()]
+        weight, spot, tau, given, covariance, skin = self
+        state, cells = [*given], [*covariance]
+        for i, (value, _) in parts.items():
+            state[i] = value
+            for cell in _ROWS[i]:
+                cells[cell] = 0.0
         for i, (_, variance) in parts.items():
-            covariance[_DIAGONAL[i]] = variance
-        return self._replace(state=tuple(state), covariance=tuple(covariance))
+            cells[_at(i, i)] = variance
+        return Regime(weight, spot, tau, tuple(state), tuple(cells), skin)
 
     def covarying(self, i: int, j: int, covariance: float) -> "Regime":
         """The same with another covariance of two parts of the state."""
@@ -157,19 +164,22 @@ class Step(NamedTuple):
     """What is kept of `unmixed`, how much of `layering` it takes on instead, and what is kept of `layering`."""
     at_rest: tuple[float, float, float]
     skin_kept: float
+    soak_drift: float
+    """What the variance of `soak` gains a second besides its own."""
 
     @classmethod
-    def of(cls, seconds: float, room: float, unsettled: float) -> "Step":
+    def of(cls, seconds: float, room: float, unsettled: float, bathed: bool) -> "Step":
         even_at_rest = math.exp(-seconds / LAYER_SECONDS)
         return cls(
             seconds,
             room,
             unsettled,
-            math.exp(-seconds / SOAK_SECONDS),
+            math.exp(-seconds / (BATH_SECONDS if bathed else SOAK_SECONDS)),
             math.exp(-seconds / STEM_SECONDS),
             (math.exp(-seconds / STIR_SECONDS), 0.0, math.exp(-seconds / FORGET_STIRRED_SECONDS)),
             (even_at_rest, 1.0 - even_at_rest, math.exp(-seconds / LAYERING_FORGOTTEN_SECONDS)),
             math.exp(-seconds / SKIN_SECONDS),
+            BATH_DRIFT if bathed else 0.0,
         )
 
 
@@ -191,10 +201,13 @@ def rate_of(regime: Regime, room: float) -> float:
 
 def layering(regime: Regime, room: float) -> tuple[float, float]:
     """What the tip's spot drifts to beside the mean, Celsius, and its spread: layering follows the heat that leaves."""
-    mean, loss = regime.state[:2]
+    mean, loss, soak = regime.state[:3]
     middle_per_rate, spread, spread_per_rate = regime.spot.value
-    share = max(0.0, min(2.0, loss * USUAL_LOSS_PER_SECOND * (mean - room) / LAYERING_RATE))
-    return middle_per_rate * share, spread + spread_per_rate * share
+    leaving = loss * USUAL_LOSS_PER_SECOND * (mean - room)
+    given = max(0.0, soak)
+    share = max(-2.0, min(2.0, (leaving - given) / LAYERING_RATE))
+    wide = min(2.0, (max(0.0, leaving) + given) / LAYERING_RATE)
+    return middle_per_rate * share, spread + spread_per_rate * wide
 
 
 def laid(regime: Regime, room: float) -> Regime:
@@ -277,7 +290,7 @@ def advance(regime: Regime, step: Step) -> Regime:
         layer * ly,
         kept * lt + lead * (ml + lu),
         cable * lk + c * lt,
-        soaked * soaked * ss + (SOAK_DRIFT_STIRRED if stirring else SOAK_DRIFT_AT_REST) * dt,
+        soaked * soaked * ss + ((SOAK_DRIFT_STIRRED if stirring else SOAK_DRIFT_AT_REST) + step.soak_drift) * dt,
         soaked * (even * su + drawn * sy),
         soaked * layer * sy,
         soaked * (kept * st + lead * (ms + su)),

@@ -17,6 +17,7 @@ from sensord.physics.regime import (
     MEAN,
     SIZE,
     SOAK,
+    SOAK_SECONDS,
     TIP,
     UNMIXED,
     Regime,
@@ -52,7 +53,7 @@ def about(one: Regime, other: Regime) -> bool:
     return one.skin == pytest.approx(other.skin)
 
 
-def cycled(bank: list[Regime], dt: float, unsettled: float) -> list[Regime]:
+def cycled(bank: list[Regime], dt: float, unsettled: float, bathed: bool = False) -> list[Regime]:
     """One step of the regimes by the book: flows from each to each, mixing, then the model of each."""
     stirred, core, rim = bank
     begin, end = 1.0 - math.exp(-dt / 75.0), 1.0 - math.exp(-dt / 14.0)
@@ -64,7 +65,7 @@ def cycled(bank: list[Regime], dt: float, unsettled: float) -> list[Regime]:
             (laid(stirred._replace(spot=Spot.RIM), ROOM), stirred.weight * end * RIM),
         ],
     }
-    step = Step.of(dt, ROOM, unsettled)
+    step = Step.of(dt, ROOM, unsettled, bathed)
     moved = []
     for spot, parts in flows.items():
         total, shares = parts[0]
@@ -78,9 +79,10 @@ def cycled(bank: list[Regime], dt: float, unsettled: float) -> list[Regime]:
 @pytest.mark.parametrize("unsettled_until", [-math.inf, 1e9])
 def test_a_reading_is_one_cycle_of_the_book(unsettled_until: float) -> None:
     bank = three()
-    after = follow(Cooling(100.0, ROOM, tuple(bank), unsettled_until, habit=1.2), 101.5, 39.9)
+    before = Cooling(100.0, ROOM, tuple(bank), unsettled_until, habit=1.2)
+    after = follow(before, 101.5, 39.9)
     drift = 0.0 if unsettled_until < 0.0 else cooling.UNSETTLED_DRIFT
-    taken = [measure(one, 39.9) for one in cycled(bank, 1.5, drift)]
+    taken = [measure(one, 39.9) for one in cycled(bank, 1.5, drift, before.bathed)]
     total = math.fsum(m.regime.weight * m.likelihood for m in taken)
     for found, m in zip(after.bank, taken, strict=True):
         assert about(found, m.regime.weighing(m.regime.weight * m.likelihood / total))
@@ -97,8 +99,9 @@ def test_a_reading_is_one_cycle_of_the_book(unsettled_until: float) -> None:
 def test_a_long_gap_is_bridged_in_steps_of_two_seconds_and_a_very_long_one_in_sixty() -> None:
     for gap, steps in ((7.0, 4), (8.0, 4), (500.0, 60)):
         bank = three()
+        bathed = Cooling(0.0, ROOM, tuple(bank)).bathed
         for _ in range(steps):
-            bank = cycled(bank, gap / steps, 0.0)
+            bank = cycled(bank, gap / steps, 0.0, bathed)
         after = follow(Cooling(0.0, ROOM, tuple(three())), gap, 38.0)
         taken = [measure(one, 38.0) for one in bank]
         for found, m in zip(after.bank, taken, strict=True):
@@ -121,6 +124,16 @@ def test_what_is_told_of_the_bank_is_told_of_its_mixture() -> None:
     assert one.spread_celsius == pytest.approx(math.sqrt(square - mean**2))
     assert one.rate == pytest.approx(math.fsum(r.weight * rate_of(r, ROOM) for r in bank))
     assert one.stirring == pytest.approx(bank[0].weight)
+
+
+def test_a_bath_is_what_goes_on_giving_heat_after_the_bowl_has_levelled_out() -> None:
+    def given(soak: float, seconds: float) -> bool:
+        bank = tuple(r._replace(state=(*r.state[:SOAK], soak, *r.state[SOAK + 1 :])) for r in three())
+        return Cooling(seconds, ROOM, bank, unsettled_until=50.0).bathed
+
+    assert given(1.1 * cooling.BATH_PER_SECOND, 50.0 + SOAK_SECONDS + 0.1)
+    assert not given(1.1 * cooling.BATH_PER_SECOND, 50.0 + SOAK_SECONDS)
+    assert not given(0.9 * cooling.BATH_PER_SECOND, 900.0)
 
 
 @pytest.mark.parametrize("known", [None, 6.0])

@@ -12,6 +12,7 @@ import pytest
 from sensord.physics.cooling import Cooling
 from sensord.physics.outlook import DRIFT_SHARE, HORIZON_SECONDS, WINDOW_SHARE, look_ahead
 from sensord.physics.regime import (
+    BATH_SECONDS,
     LOSS,
     MEAN,
     SIZE,
@@ -32,11 +33,11 @@ Z = 1.645
 Known = tuple[float, float, float]
 
 
-def course(known: Known, seconds: float) -> float:
+def course(known: Known, seconds: float, soak_seconds: float = SOAK_SECONDS) -> float:
     """The mean of the paste by Runge and Kutta."""
 
     def rates(mean: float, soak: float) -> tuple[float, float]:
-        return -known[1] * USUAL_LOSS_PER_SECOND * (mean - ROOM) + soak, -soak / SOAK_SECONDS
+        return -known[1] * USUAL_LOSS_PER_SECOND * (mean - ROOM) + soak, -soak / soak_seconds
 
     mean, soak = known[0], known[2]
     count = max(1, math.ceil(seconds / 8.0))
@@ -88,7 +89,8 @@ def believed(known: Known, covariance: dict[tuple[int, int], float], weight: flo
 
 
 def cooling(known: Known, covariance: dict[tuple[int, int], float]) -> Cooling:
-    return Cooling(0.0, ROOM, (believed(known, covariance),))
+    """Half a minute after a disturbance, when what the bowl gives is its own and no bath's."""
+    return Cooling(0.0, ROOM, (believed(known, covariance),), unsettled_until=-30.0)
 
 
 # Standard deviations 0.3 °C, 0.12 and 0.002 °C/s, correlated as they are after some minutes of readings.
@@ -174,6 +176,16 @@ def test_a_window_that_ends_at_the_upper_edge_is_found_too() -> None:
     enters = root(lambda t: BAND.low_celsius - course(WARMED, t), 0.0, 60.0)
     leaves = root(lambda t: BAND.high_celsius - course(WARMED, t), 0.0, 210.0)
     assert outlook.window.middle == pytest.approx(leaves - enters, rel=0.02)
+
+
+def test_a_bath_goes_on_warming_where_a_warm_bowl_would_have_done() -> None:
+    known: Known = (34.5, 0.6, 0.017)
+    assert look_ahead(cooling(known, {}), BAND, 0.0).never
+    bathed = Cooling(0.0, ROOM, (believed(known, {}),))
+    outlook = look_ahead(bathed, BAND, 0.0)
+    assert outlook.ready is not None
+    expected = root(lambda t: BAND.low_celsius - course(known, t, BATH_SECONDS), 0.0, 900.0)
+    assert outlook.ready.middle == pytest.approx(expected, rel=2e-3)
 
 
 def test_paste_that_rises_into_the_band_and_falls_out_again_has_its_whole_stay_as_window() -> None:

@@ -113,10 +113,8 @@ def jacobian(x: tuple[float, ...], stirring: bool) -> Matrix:
     return a
 
 
-def moved(
-    dt: float, stirring: bool, covariance: Matrix, unsettled: float = 0.0, x: tuple[float, ...] = STATE
-) -> Regime:
-    return advance(Regime(0.4, spot_of(stirring), TAU, x, packed(covariance)), Step.of(dt, ROOM, unsettled))
+def moved(dt: float, stirring: bool, covariance: Matrix, unsettled: float = 0.0, bathed: bool = False) -> Regime:
+    return advance(Regime(0.4, spot_of(stirring), TAU, STATE, packed(covariance)), Step.of(dt, ROOM, unsettled, bathed))
 
 
 @pytest.mark.parametrize("stirring", [False, True])
@@ -228,7 +226,7 @@ def test_a_share_of_next_to_nothing_blends_nothing_in() -> None:
 def test_skin_forms_at_rest_and_is_stirred_in() -> None:
     """Surface and rim cool within `SKIN_SECONDS` at rest; a stir levels them as fast as it does the rest."""
     begun = Regime(1.0, Spot.CORE, TAU, STATE, packed(some_covariance(1)), 0.25)
-    step = Step.of(10.0, ROOM, 0.0)
+    step = Step.of(10.0, ROOM, 0.0, bathed=False)
     formed = advance(begun, step).skin
     assert formed == pytest.approx(1.0 - 0.75 * math.exp(-10.0 / filters.SKIN_SECONDS))
     assert advance(begun._replace(spot=Spot.STIRRED), step).skin == pytest.approx(
@@ -253,12 +251,21 @@ def test_parts_that_are_set_hang_together_with_nothing_else() -> None:
     assert (again.weight, again.spot, again.time_constant_seconds, again.skin) == (0.3, Spot.RIM, TAU, 0.4)
 
 
+@pytest.mark.parametrize("stirring", [False, True])
+def test_what_a_bath_gives_dies_away_slowly_and_is_known_less(stirring: bool) -> None:
+    nothing = [[0.0] * SIZE for _ in range(SIZE)]
+    plain, bathed = moved(1.0, stirring, nothing), moved(1.0, stirring, nothing, bathed=True)
+    assert plain.state[SOAK] == pytest.approx(STATE[SOAK] * math.exp(-1.0 / filters.SOAK_SECONDS))
+    assert bathed.state[SOAK] == pytest.approx(STATE[SOAK] * math.exp(-1.0 / filters.BATH_SECONDS))
+    assert bathed.covary(SOAK, SOAK) - plain.covary(SOAK, SOAK) == pytest.approx(filters.BATH_DRIFT)
+
+
 @pytest.mark.parametrize("spot", list(Spot))
 def test_layers_are_as_deep_as_the_losses_make_them(spot: Spot) -> None:
-    """Between no cooling and twice the rate at which the figures hold, in proportion."""
+    """In proportion to the cooling, as far as twice the rate at which the figures hold."""
 
-    def depth(celsius: float, loss: float = 1.0) -> tuple[float, float]:
-        one = Regime(1.0, spot, TAU, (celsius, loss, *STATE[2:]), packed(some_covariance(2)))
+    def depth(celsius: float, loss: float = 1.0, soak: float = -0.01) -> tuple[float, float]:
+        one = Regime(1.0, spot, TAU, (celsius, loss, soak, *STATE[3:]), packed(some_covariance(2)))
         set_down = laid(one, ROOM)
         assert set_down.covary(LAYERING, TIP) == 0.0
         return set_down.state[LAYERING], math.sqrt(set_down.covary(LAYERING, LAYERING))
@@ -267,8 +274,15 @@ def test_layers_are_as_deep_as_the_losses_make_them(spot: Spot) -> None:
     at_rate = ROOM + filters.LAYERING_RATE / filters.USUAL_LOSS_PER_SECOND
     assert depth(at_rate) == pytest.approx((usual.middle_per_rate, usual.spread + usual.spread_per_rate))
     assert depth(ROOM) == pytest.approx((0.0, usual.spread))
-    assert depth(ROOM - 15.0) == pytest.approx((0.0, usual.spread))
+    assert depth(ROOM - filters.LAYERING_RATE / filters.USUAL_LOSS_PER_SECOND) == pytest.approx(
+        (-usual.middle_per_rate, usual.spread)
+    )
     assert depth(at_rate, 0.5)[0] == pytest.approx(0.5 * usual.middle_per_rate)
+    # A bath warms the rim instead: the layers turn over, and are the less known the more heat goes either way.
+    given = filters.LAYERING_RATE
+    assert depth(at_rate, soak=given) == pytest.approx((0.0, usual.spread + 2.0 * usual.spread_per_rate))
+    assert depth(ROOM, soak=given) == pytest.approx((-usual.middle_per_rate, usual.spread + usual.spread_per_rate))
+    assert depth(ROOM, soak=9.0 * given)[0] == pytest.approx(-2.0 * usual.middle_per_rate)
     assert depth(at_rate, 9.0) == pytest.approx(
         (2.0 * usual.middle_per_rate, usual.spread + 2.0 * usual.spread_per_rate)
     )
