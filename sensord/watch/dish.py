@@ -10,10 +10,10 @@ from dataclasses import replace
 from statistics import NormalDist
 
 from sensord.physics import cooling
-from sensord.physics.conformity import acceptance_interval, probability_inside
+from sensord.physics.conformity import acceptance_interval
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch import paste_events
-from sensord.watch.dish_state import NINETY, Dish, DishSettings, Known, known_of, spread_of
+from sensord.watch.dish_state import NINETY, Dish, DishSettings, Known, known_of, not_warmer, spread_of
 from sensord.watch.dish_table import Findings, Row, decide
 from sensord.watch.dish_view import estimated, view, words
 from sensord.watch.effects import (
@@ -28,11 +28,15 @@ from sensord.watch.effects import (
 )
 from sensord.watch.evenness import Believed, judge, remember, shows_hot_spot
 from sensord.watch.events import Condition, Origin
+from sensord.watch.slopes import slope
 
 __all__ = ["Dish", "DishSettings", "begin", "conditions", "observe", "scalding", "start_batch", "tick", "view"]
 
-CONFIRM_SECONDS = 3.0
+CONFIRM_SECONDS = 1.0
 """How long the proof has to hold before the tone: one odd reading must not call the keeper."""
+CLIMBING_SECONDS, CLIMBING_PER_SECOND = 6.3, 0.05
+"""A reading that climbs faster than this (Celsius a second) is still being caught up with, or shows hot water that is
+being stirred in: a bath warms paste by 0.02."""
 COOLING_RATE = 5e-4
 RISE_CELSIUS = 0.04
 """Celsius a second that counts as cooling, and by how much an estimate may waver without counting as a rise."""
@@ -167,8 +171,7 @@ def _cooled(settings: DishSettings, dish: Dish, anew: bool) -> Dish:
     estimate = dish.estimate
     if estimate is None:
         return replace(dish, cooled_celsius=None, cooled_probability=0.0)
-    spread = spread_of(settings, estimate)
-    now = probability_inside(estimate.celsius, spread, -math.inf, settings.band.high_celsius)
+    now = not_warmer(estimate.celsius, spread_of(settings, estimate), settings.band.high_celsius)
     then = dish.cooled_celsius
     ended = anew or then is None or estimate.celsius > then + RISE_CELSIUS or estimate.rate > -COOLING_RATE
     if ended or now >= dish.cooled_probability:
@@ -208,7 +211,7 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: Known |
     uptake_left = 0.0 if dish.batch_seconds is None else dish.batch_seconds + settings.uptake_seconds - seconds
     too_old = dish.batch_seconds is not None and seconds - dish.batch_seconds > settings.batch_limit_seconds
     settled = known is not None and known.spread < 1.5
-    calm = dish.estimate is not None and abs(dish.estimate.surprise) < 3.0 and _spot_near(settings, dish)
+    calm = dish.estimate is not None and abs(dish.estimate.surprise) < 3.0
     return Findings(
         fault=dish.fault,
         late=dish.late,
@@ -221,10 +224,20 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: Known |
         provable=known is None or acceptance_interval(settings.band, known.spread, settings.probability) is not None,
         unstirred=dish.stirred_seconds is None or seconds - dish.stirred_seconds > UNSTIRRED_SECONDS,
         was_ready=dish.state is DishState.READY,
-        enters=calm and dish.conforms_since is not None and seconds - dish.conforms_since >= CONFIRM_SECONDS,
+        enters=calm
+        and dish.conforms_since is not None
+        and seconds - dish.conforms_since >= CONFIRM_SECONDS
+        and _spot_near(settings, dish)
+        and not _climbing(dish, seconds),
         stays=known is not None and known.probability >= settings.probability,
         warmer_than_middle=known is not None and known.celsius > settings.band.middle_celsius,
     )
+
+
+def _climbing(dish: Dish, seconds: float) -> bool:
+    """Whether the reading climbs as only hot water, a lump or a dip makes it."""
+    pace = slope(dish.finder.recent, seconds - CLIMBING_SECONDS, seconds)
+    return pace is not None and pace > CLIMBING_PER_SECOND
 
 
 def _spot_near(settings: DishSettings, dish: Dish) -> bool:
@@ -260,15 +273,17 @@ def _conclude(
         effects.append(estimated(settings, dish, seconds, known))
     ready = row.state is DishState.READY
     why = words(settings, dish, row.state, row.why, known)
-    dish = replace(
-        dish,
-        state=row.state,
-        why=why,
-        was_called_ready=dish.was_called_ready or ready,
-        ready_lost=dish.finder.in_paste and (dish.ready_lost or (dish.state is DishState.READY and not ready)),
-        closing_cued=dish.closing_cued and not changed,
-        estimate_seconds=seconds if tell else dish.estimate_seconds,
-    )
+    lost = dish.finder.in_paste and (dish.ready_lost or (dish.state is DishState.READY and not ready))
+    if changed or tell or why != dish.why or lost is not dish.ready_lost:
+        dish = replace(
+            dish,
+            state=row.state,
+            why=why,
+            was_called_ready=dish.was_called_ready or ready,
+            ready_lost=lost,
+            closing_cued=dish.closing_cued and not changed,
+            estimate_seconds=seconds if tell else dish.estimate_seconds,
+        )
     return _reminded(settings, dish, seconds, known, effects), tuple(effects)
 
 

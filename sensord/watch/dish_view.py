@@ -1,7 +1,7 @@
 """A dish as a screen shows it: the answer, why, what comes next, and what would help, in a keeper's words."""
 
 from sensord.care.formula import advice
-from sensord.physics.conformity import verdict
+from sensord.physics.conformity import Verdict, verdict
 from sensord.physics.outlook import HORIZON_SECONDS, look_ahead
 from sensord.readings import FaultKind
 from sensord.watch.dish_state import NINETY, Dish, DishSettings, Known, known_of
@@ -47,6 +47,12 @@ def estimated(settings: DishSettings, dish: Dish, seconds: float, known: Known |
     )
 
 
+def _verdict(settings: DishSettings, known: Known) -> Verdict:
+    if known.probability >= settings.probability:
+        return Verdict.IN_BAND
+    return verdict(settings.band, known.celsius, 2.0 * known.spread)
+
+
 def view(settings: DishSettings, dish: Dish, seconds: float) -> DishView:
     """The dish as a screen shows it."""
     known = known_of(settings, dish)
@@ -56,7 +62,7 @@ def view(settings: DishSettings, dish: Dish, seconds: float) -> DishView:
         name=settings.name,
         probe=settings.probe,
         state=dish.state,
-        verdict=None if known is None else verdict(settings.band, known.celsius, 2.0 * known.spread),
+        verdict=None if known is None else _verdict(settings, known),
         band=settings.band,
         band_source=settings.band_source,
         why=dish.why,
