@@ -38,7 +38,8 @@ _TAIL = """```
 ## What the tool cannot know
 
 - **A probe pressed against the wall, or half out of the formula, reads the wall or the air as much as the paste.**
-  At rest nothing in its readings tells. Stir: if the reading leaps, the spot was not the dish.
+  At rest nothing in its readings tells. Stir: if the reading climbs back to where the paste was believed to be, the
+  tip had lain in a cool spot, and for a minute the screen says so (the hub gets the event `wall`).
 - **Right after a stir** the paste at the tip is within about 0.1 °C of the mean; after a minute 0.25 °C, after three
   0.65 °C. That is why the tool asks for a stir when the dish comes near its band, and why *ready* can go away while
   nobody touches the bowl: what is known of it blurs. Stir, and it is known again.

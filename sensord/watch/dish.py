@@ -15,7 +15,7 @@ from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch import paste_events
 from sensord.watch.dish_state import NINETY, Dish, DishSettings, Known, known_of, not_warmer, spread_of
 from sensord.watch.dish_table import Findings, Row, decide
-from sensord.watch.dish_view import estimated, view, words
+from sensord.watch.dish_view import estimated, lay_cool, view, words
 from sensord.watch.effects import (
     BatchStarted,
     Cue,
@@ -26,7 +26,7 @@ from sensord.watch.effects import (
     Note,
     Noted,
 )
-from sensord.watch.evenness import Believed, judge, remember, shows_hot_spot
+from sensord.watch.evenness import Believed, Shown, judge, remember, shown
 from sensord.watch.events import Condition, Origin
 from sensord.watch.slopes import slope
 
@@ -154,8 +154,12 @@ def _evenness(
 ) -> Dish:
     since_dip = reading.seconds - dish.finder.since_seconds
     believed = remember(dish.evenness, Believed(reading.seconds, estimate.celsius, spread_of(settings, estimate)))
-    hot_spot = shows_hot_spot(dish.finder.recent, believed.believed, since_dip, estimate.room_celsius)
-    judged = judge(believed, reading.seconds, hot_spot, estimate.stirring)
+    sign = shown(dish.finder.recent, believed.believed, since_dip, estimate.room_celsius)
+    if sign is Shown.COOL_REST and (estimate.bathed or dish.finder.episode is not None):
+        sign = None  # in a bath the core is the coolest, and what water does is told already
+    judged = judge(believed, reading.seconds, sign, estimate.stirring)
+    if sign is Shown.COOL_REST and not lay_cool(dish, reading.seconds):
+        effects.append(Noted(reading.seconds, settings.probe, Note.WALL))
     was, now = dish.evenness.uneven_since is not None, judged.uneven_since is not None
     if was is not now:
         effects.append(Noted(reading.seconds, settings.probe, Note.UNEVEN if now else Note.EVEN))

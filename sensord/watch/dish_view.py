@@ -10,6 +10,8 @@ from sensord.watch.views import DishView
 
 __all__ = ["estimated", "view", "words"]
 
+COOL_REST_TOLD_SECONDS = 60.0
+"""How long the keeper is told of a probe that had lain in a cool spot."""
 _FAULTS = {
     FaultKind.NO_RESPONSE: "the probe does not answer: look at its plug and cable",
     FaultKind.CRC_ERROR: "the reading arrived damaged: a loose plug or a long cable",
@@ -92,6 +94,12 @@ def _advice(settings: DishSettings, state: DishState, celsius: float | None) -> 
     return advice(celsius, settings.band, settings.bowlful)
 
 
+def lay_cool(dish: Dish, seconds: float) -> bool:
+    """Whether a stir has lately shown that the probe had lain in a cool spot."""
+    since = dish.evenness.cool_rest_seconds
+    return since is not None and seconds - since < COOL_REST_TOLD_SECONDS
+
+
 def words(settings: DishSettings, dish: Dish, state: DishState, why: str, known: Known | None) -> str:
     """Why the dish is in `state`, for somebody tired; `why` is what the table says of its row."""
     if dish.fault is not None:
@@ -103,4 +111,7 @@ def words(settings: DishSettings, dish: Dish, state: DishState, why: str, known:
         return f"{about}, in {band} with {100.0 * known.probability:.0f} % certainty"
     if known.celsius in band:
         return f"{about}, but known only to {NINETY * known.spread:.1f} °C: stir, or wait"
-    return f"{about}: too {'hot' if known.celsius > band.high_celsius else 'cool'}"
+    too = f"{about}: too {'hot' if known.celsius > band.high_celsius else 'cool'}"
+    if dish.last is not None and lay_cool(dish, dish.last.seconds):
+        return f"{too}; the probe had lain in a cool spot: hold it in the middle"
+    return too

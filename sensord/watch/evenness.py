@@ -1,18 +1,19 @@
-"""Hot spots, found from what stirring does to the readings.
+"""Hot spots, and a probe that lay in a cool spot, found from what stirring does to the readings.
 
 Even paste that cools shows a stir as a fall, or not at all: the core is warmer than the mean. When a reading that was
 falling climbs by itself and stays, or leaps up and comes down again, the tip has met paste that is much hotter: a
 lump, or water that is not stirred in. Poured-in hot water climbs too, but further and steadily; a tip that had lain
-near the cool rim climbs back to the mean of the paste and no further.
+at the wall, near the rim or half out climbs back to the mean of the paste and no further.
 """
 
 from dataclasses import dataclass, replace
+from enum import Enum, auto, unique
 from typing import NamedTuple
 
 from sensord.readings import Reading
 from sensord.watch.slopes import slope
 
-__all__ = ["Believed", "Evenness", "judge", "remember", "shows_hot_spot"]
+__all__ = ["Believed", "Evenness", "Shown", "judge", "remember", "shown"]
 
 WINDOW_SECONDS = 18.0
 CLIMB_LEAST, CLIMB_SHARE, CLIMB_CELSIUS = 0.28, 0.016, 0.85
@@ -25,6 +26,15 @@ AFTER_DIP_SECONDS = 45.0
 CLEARS_SECONDS, LONGEST_SECONDS = 45.0, 300.0
 
 
+@unique
+class Shown(Enum):
+    """What a climb of the readings shows."""
+
+    HOT_SPOT = auto()
+    COOL_REST = auto()
+    """The tip had lain in a cool spot and is now in the paste."""
+
+
 class Believed(NamedTuple):
     """The mean of the paste and its standard deviation, Celsius, as believed at `seconds`."""
 
@@ -35,20 +45,23 @@ class Believed(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Evenness:
-    """When the paste last showed a hot spot, and whether it has been stirred since."""
+    """When the paste last showed a hot spot, and whether it has been stirred since; when a cool rest ended."""
 
     uneven_since: float | None = None
     evidence_seconds: float = 0.0
     stirred_since: bool = False
+    cool_rest_seconds: float | None = None
     believed: tuple[Believed, ...] = ()
 
 
-def judge(before: Evenness, seconds: float, hot_spot: bool, stirring: float) -> Evenness:
+def judge(before: Evenness, seconds: float, sign: Shown | None, stirring: float) -> Evenness:
     """Carry the judgement on: a new sign renews it, a stir without a new sign clears it.
 
     `stirring` is the probability that the paste is being stirred now.
     """
-    if hot_spot:
+    if sign is Shown.COOL_REST:
+        before = replace(before, cool_rest_seconds=seconds)
+    if sign is Shown.HOT_SPOT:
         since = seconds if before.uneven_since is None else before.uneven_since
         return replace(before, uneven_since=since, evidence_seconds=seconds, stirred_since=False)
     if before.uneven_since is None:
@@ -56,7 +69,7 @@ def judge(before: Evenness, seconds: float, hot_spot: bool, stirring: float) -> 
     age = seconds - before.evidence_seconds
     stirred = before.stirred_since or (age > 10.0 and stirring > 0.6)
     if (stirred and age > CLEARS_SECONDS) or age > LONGEST_SECONDS:
-        return Evenness(believed=before.believed)
+        return Evenness(believed=before.believed, cool_rest_seconds=before.cool_rest_seconds)
     return replace(before, stirred_since=stirred)
 
 
@@ -66,21 +79,21 @@ def remember(evenness: Evenness, now: Believed) -> Evenness:
     return replace(evenness, believed=(*kept, now))
 
 
-def shows_hot_spot(
+def shown(
     recent: tuple[Reading, ...], believed: tuple[Believed, ...], since_dip_seconds: float, room_celsius: float
-) -> bool:
-    """Whether the newest reading completes a climb or a leap that even paste does not make."""
+) -> Shown | None:
+    """What the newest reading shows, if it completes a climb or a leap that even paste at rest does not make."""
     if since_dip_seconds < AFTER_DIP_SECONDS or len(recent) < 24:
-        return False
+        return None
     now = recent[-1].seconds
     window = [r for r in recent if r.seconds >= now - WINDOW_SECONDS]
     if len(window) < 12:
-        return False
+        return None
     # Nothing has risen: the common case, told cheaply.
     if window[-1].celsius - min(r.celsius for r in window) < 0.3 and (
         max(r.celsius for r in window) - window[0].celsius < 0.5
     ):
-        return False
+        return None
     smooth = [
         (a.celsius + b.celsius + c.celsius) / 3.0 for a, b, c in zip(window, window[1:], window[2:], strict=False)
     ]
@@ -89,19 +102,17 @@ def shows_hot_spot(
     last = smooth[-1]
     climb = max(CLIMB_LEAST, CLIMB_SHARE * (last - room_celsius))
     if last - lowest < climb and highest - lowest < LEAP_CELSIUS:
-        return False
-    at_lowest = window[smooth.index(lowest) + 1].seconds
-    if not _beyond_mean(highest, believed, at_lowest):
-        return False
+        return None
     before = slope(recent, now - 38.0, now - WINDOW_SECONDS)
     if before is None or before > 0.006:
-        return False
-    peak = smooth.index(highest)
-    if highest - min(smooth[: peak + 1]) > LEAP_CELSIUS and highest - last > DROP_CELSIUS:
-        return True
+        return None
     late = slope(recent, now - 6.3, now)
     at_rest = late is not None and abs(late) < 0.02
-    return at_rest and climb < last - lowest < CLIMB_CELSIUS
+    if not _beyond_mean(highest, believed, window[smooth.index(lowest) + 1].seconds):
+        return Shown.COOL_REST if at_rest and last - lowest > climb else None
+    peak = smooth.index(highest)
+    leapt = highest - min(smooth[: peak + 1]) > LEAP_CELSIUS and highest - last > DROP_CELSIUS
+    return Shown.HOT_SPOT if leapt or (at_rest and climb < last - lowest < CLIMB_CELSIUS) else None
 
 
 def _beyond_mean(highest: float, believed: tuple[Believed, ...], seconds: float) -> bool:

@@ -122,6 +122,19 @@ def test_the_end_of_the_window_is_announced_before_it_is_over_and_then_said() ->
     assert cues.index(Cue.CLOSING) < cues.index(Cue.NOT_READY)
 
 
+@pytest.mark.parametrize(("seed", "cool"), [(5, True), (1, False)])
+def test_a_stir_tells_when_the_tip_had_lain_in_a_cool_spot(seed: int, cool: bool) -> None:
+    """With one seed the tip comes to rest a degree under the mean, with the other in the warm core."""
+    watched = dipped(44.0, seed=seed).run(60).run(15, stir_for=15).run(100)
+    assert (watched.bowl.read() < watched.bowl.mean_celsius - 0.8) is cool
+    watched.run(25, stir_for=25)
+    assert (Note.WALL in watched.notes()) is cool
+    assert ("cool spot" in watched.dish.why) is cool
+    watched.run(60)
+    assert watched.notes().count(Note.WALL) == cool
+    assert "cool spot" not in watched.dish.why
+
+
 def test_uptake_is_waited_for_and_counted_down() -> None:
     slow = replace(SETTINGS, uptake_seconds=120.0)
     watched = dipped(37.6, slow)
