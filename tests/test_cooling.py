@@ -109,7 +109,7 @@ def test_the_forecast_agrees_with_a_least_squares_fit_by_scipy(k: float) -> None
     by_scipy = math.log(float(fit[0]) / 17.0) / float(fit[1])
     outlook = look_ahead(followed(readings), Band(36.0, 38.0), 0.0)
     assert outlook.ready is not None
-    assert outlook.ready.middle + 420.0 == pytest.approx(by_scipy, rel=0.2)
+    assert outlook.ready.middle + 420.0 == pytest.approx(by_scipy, rel=0.1)
     assert outlook.ready.low + 420.0 <= by_scipy <= outlook.ready.high + 420.0
 
 

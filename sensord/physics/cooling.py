@@ -92,7 +92,7 @@ class Cooling:
     def spread_celsius(self) -> float:
         """Standard deviation of that estimate."""
         mean = self.celsius
-        return math.sqrt(sum(r.weight * (r.covariance[0] + (r.state[MEAN] - mean) ** 2) for r in self.bank))
+        return math.sqrt(sum(r.weight * (r.covary(MEAN, MEAN) + (r.state[MEAN] - mean) ** 2) for r in self.bank))
 
     @cached_property
     def rate(self) -> float:

@@ -24,7 +24,7 @@ DRIFT_SHARE = 0.12
 """What the model leaves out (draughts, paste taken out, a hand round the bowl) as a share of the change that is still
 to come; chosen so that 90 % intervals cover 90 % on simulated bowls."""
 
-WINDOW_SHARE = 0.27
+WINDOW_SHARE = 0.32
 """The same for the length of the window, which a single stir, draught or spoonful taken out changes more."""
 
 
