@@ -34,9 +34,9 @@ __all__ = ["Dish", "DishSettings", "begin", "conditions", "observe", "scalding",
 
 CONFIRM_SECONDS = 1.0
 """How long the proof has to hold before the tone: one odd reading must not call the keeper."""
-CLIMBING_SECONDS, CLIMBING_PER_SECOND = 6.3, 0.05
-"""A reading that climbs faster than this (Celsius a second) is still being caught up with, or shows hot water that is
-being stirred in: a bath warms paste by 0.02."""
+CLIMBING_SECONDS, CLIMBING_PER_SECOND, FOLLOWED_SECONDS = 6.3, 0.05, 60.0
+"""A reading that climbs faster than this (Celsius a second), so long after the dip that the probe has followed, shows
+hot water that is being stirred in: a bath warms paste by 0.02."""
 COOLING_RATE = 5e-4
 RISE_CELSIUS = 0.04
 """Celsius a second that counts as cooling, and by how much an estimate may waver without counting as a rise."""
@@ -239,7 +239,9 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: Known |
 
 
 def _climbing(dish: Dish, seconds: float) -> bool:
-    """Whether the reading climbs as only hot water, a lump or a dip makes it."""
+    """Whether the reading climbs, long after the dip, as only hot water or a lump makes it."""
+    if seconds - dish.finder.since_seconds < FOLLOWED_SECONDS:
+        return False
     pace = slope(dish.finder.recent, seconds - CLIMBING_SECONDS, seconds)
     return pace is not None and pace > CLIMBING_PER_SECOND
 

@@ -162,6 +162,7 @@ def test_a_reading_that_climbs_fast_calls_nobody(per_second: float, ready: bool)
     one = proven(bowl())
     one = replace(one, finder=replace(one.finder, recent=recent), last=recent[-1])
     assert (state_of(one) is DishState.READY) is ready
+    assert state_of(replace(one, finder=replace(one.finder, since_seconds=NOW - 59.0))) is DishState.READY
 
 
 @pytest.mark.parametrize(("celsius", "ready"), [(35.79, False), (35.81, True), (38.19, True), (38.21, False)])
