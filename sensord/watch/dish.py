@@ -43,6 +43,8 @@ RISE_CELSIUS = 0.04
 SPOT_CELSIUS = 0.2
 """How far the reading may lie outside the band while the mean is called ready: what rest does to the tip's spot in
 paste that was stirred a minute or two ago."""
+FOLLOWING_CELSIUS = 1.0
+"""How far it may still lag below the band soon after a dip."""
 STIR_ASKED_CELSIUS = 0.4
 """How near above the band the estimate has to be before a stir is asked for: it can settle the matter then."""
 STIR_AFTER_SECONDS, STIR_AGAIN_SECONDS = 45.0, 60.0
@@ -250,8 +252,10 @@ def _spot_near(settings: DishSettings, dish: Dish) -> bool:
     """Whether the reading itself is near the band: a mean that rests on a large correction alone calls nobody."""
     if dish.last is None:
         return False
-    band, near = settings.band, SPOT_CELSIUS
-    return band.low_celsius - near <= dish.last.celsius <= band.high_celsius + near
+    band, celsius = settings.band, dish.last.celsius
+    following = dish.last.seconds - dish.finder.since_seconds < FOLLOWED_SECONDS
+    lag = FOLLOWING_CELSIUS if following else SPOT_CELSIUS
+    return band.low_celsius - lag <= celsius <= band.high_celsius + SPOT_CELSIUS
 
 
 def _confirm(settings: DishSettings, dish: Dish, seconds: float, known: Known | None) -> Dish:

@@ -172,6 +172,16 @@ def test_a_reading_far_outside_the_band_calls_nobody(celsius: float, ready: bool
     assert (state_of(one) is DishState.READY) is ready
 
 
+@pytest.mark.parametrize(("celsius", "ready"), [(34.9, False), (35.1, True), (38.19, True), (38.21, False)])
+def test_soon_after_a_dip_the_reading_may_lag_by_a_degree(celsius: float, ready: bool) -> None:
+    """From below, as a probe out of the air does."""
+    one = replace(proven(bowl()), last=Reading("spoon", NOW, celsius))
+    for since, so_soon in ((59.0, True), (60.0, False)):
+        dipped = replace(one, finder=replace(one.finder, since_seconds=NOW - since))
+        expected = ready and (so_soon or celsius > 35.8)
+        assert (state_of(dipped) is DishState.READY) is expected
+
+
 def test_each_doubt_takes_ready_away() -> None:
     ready = bowl(state=DishState.READY)
     assert state_of(ready) is DishState.READY
