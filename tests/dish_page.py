@@ -69,7 +69,7 @@ def page() -> str:
     course = [
         "    away --> uptake: dip",
         "    uptake --> hot: uptake time passed",
-        "    hot --> ready: cooled into the band, proven for three seconds",
+        "    hot --> ready: cooled into the band, proven by two readings",
         "    ready --> cool: no longer proven to be warm enough",
         "    cool --> hot: hot water added",
         "    ready --> uneven: a stir showed a hot spot",
