@@ -15,6 +15,7 @@ import sys
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from types import CodeType
 from typing import Any
@@ -178,6 +179,8 @@ def _swap(mutant: Mutant, text: str) -> None:
         holder = getattr(found, "__dict__", {})
     if isinstance(found, property):
         found = found.fget
+    elif isinstance(found, cached_property):
+        found = found.func
     found = getattr(found, "__func__", found)
     while hasattr(found, "__wrapped__"):
         if hasattr(found, "cache_clear"):
