@@ -53,6 +53,7 @@ RIM_SHARE = 0.12
 RULED_OUT = 1e-3
 """A time constant that weighs less than this is let go."""
 TRACE = 1e-4
+"""A share of a filter that is too small to change it."""
 BATH_PER_SECOND = 0.003
 """Celsius a second that something gives to the paste: from here on it is taken to be a bath, not only a warm bowl."""
 
@@ -114,11 +115,10 @@ class Cooling:
 def start(settings: CoolingSettings, seconds: float, celsius: float) -> Cooling:
     """The probe, reading `celsius`, has just been dipped into paste of which nothing is known."""
     state = (START_CELSIUS, 1.0, START_SOAK, 0.0, START_LAYERING, celsius, celsius)
-    parts = {i: (x, spread**2) for i, (x, spread) in enumerate(zip(state, START_SPREADS, strict=True))}
+    covariance = packed([[s**2 if i == j else 0.0 for j in range(SIZE)] for i, s in enumerate(START_SPREADS)])
     taus, room = settings.time_constants, settings.room_celsius
-    nothing = Regime(0.0, Spot.STIRRED, 0.0, state, packed([[0.0] * SIZE] * SIZE)).with_parts(parts)
     bank = tuple(
-        laid(nothing._replace(weight=share / len(taus), spot=spot, time_constant_seconds=tau), room)
+        laid(Regime(share / len(taus), spot, tau, state, covariance), room)
         for tau in taus
         for spot, share in _shares(STIRRED_AFTER_DIP).items()
     )

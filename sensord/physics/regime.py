@@ -258,7 +258,7 @@ def advance(regime: Regime, step: Step) -> Regime:
     usual, usual_spread = layering(regime, room)
     losses = regime.loss_factor * warmth(mean) * USUAL_LOSS_PER_SECOND * dt
     moved = (
-        mean - loss * losses * (mean - room) + soak * dt,
+        mean + rate_of(regime, room) * dt,
         loss,
         soak * soaked,
         even * unmixed + drawn * layers,

@@ -12,7 +12,7 @@ from sensord.watch import paste_events
 from sensord.watch.effects import DishState
 from sensord.watch.evenness import Evenness
 
-__all__ = ["NINETY", "Dish", "DishSettings", "Known", "known_of", "spread_of"]
+__all__ = ["NINETY", "Dish", "DishSettings", "Known", "known_of", "not_warmer", "spread_of"]
 
 NINETY = 1.645
 """Half-width of a 90 % interval in standard deviations."""

@@ -8,7 +8,7 @@ from sensord.watch.dish_state import NINETY, Dish, DishSettings, Known, known_of
 from sensord.watch.effects import DishEstimated, DishState
 from sensord.watch.views import DishView
 
-__all__ = ["estimated", "view", "words"]
+__all__ = ["estimated", "lay_cool", "view", "words"]
 
 COOL_REST_TOLD_SECONDS = 60.0
 """How long the keeper is told of a probe that had lain in a cool spot."""
