@@ -39,20 +39,22 @@ VERBS: dict[str, Verb] = {
     "brooder": Verb(
         "brooder", "the coming days' bands of a brooder", "sensord brooder --profile finches --hatched 2026-05-04"
     ),
-    "acknowledge": Verb("alarms", "say that an alarm was noticed", "sensord acknowledge brooder too-cold"),
-    "shelve": Verb("alarms", "hide an alarm for a limited time", "sensord shelve brooder --for 5m"),
+    "acknowledge": Verb("alarm_verbs", "say that an alarm was noticed", "sensord acknowledge brooder too-cold"),
+    "shelve": Verb("alarm_verbs", "hide an alarm for a limited time", "sensord shelve brooder --for 5m"),
     "out-of-service": Verb(
-        "alarms", "take an alarm out of the watch until you put it back", "sensord out-of-service nest chick-on-probe"
+        "alarm_verbs",
+        "take an alarm out of the watch until you put it back",
+        "sensord out-of-service nest chick-on-probe",
     ),
-    "return-to-service": Verb("alarms", "put it back", "sensord return-to-service nest chick-on-probe"),
+    "return-to-service": Verb("alarm_verbs", "put it back", "sensord return-to-service nest chick-on-probe"),
     "stage": Verb("stage", "say which stage the chicks have reached", "sensord stage feathered --brooder nest"),
     "feed": Verb("feed", "write a feed down, or see who is due", "sensord feed pip 4.5 --crop empty"),
     "weigh": Verb("weigh", "write a weight down, or see how a chick grows", "sensord weigh pip 45.2"),
     "chick": Verb("chick", "add a chick, change or list them", "sensord chick pip --hatched 2031-05-04"),
     "report": Verb("report", "a night, a day or a chick's rearing", "sensord report night --out night.html"),
     "history": Verb("history", "what is kept, check it, copy it", "sensord history --backup copy.db"),
-    "export": Verb("exchange", "the history as CSV or JSON lines", "sensord export feed --out feeds.csv"),
-    "import": Verb("exchange", "take an exported file back in", "sensord import feeds.csv"),
+    "export": Verb("transfer", "the history as CSV or JSON lines", "sensord export feed --out feeds.csv"),
+    "import": Verb("transfer", "take an exported file back in", "sensord import feeds.csv"),
     "sounds": Verb("sounds", "what each sound means, in a file or played", "sensord sounds ready --wav ready.wav"),
     "calibrate": Verb("calibrate", "prove and correct a probe", "sensord calibrate dish --ice --compare"),
     "mix": Verb("mix", "plan a batch of formula", "sensord mix --chicks 4 --feed-ml 8 --solids 25 --bowl steel:90"),

@@ -13,8 +13,8 @@ import pytest
 from pydantic import BaseModel, ValidationError
 
 from sensord.cli import VERBS, main, parser_for
-from sensord.edges.commands import VERBS as SOCKET_VERBS
-from sensord.sections import Config
+from sensord.config.sections import Config
+from sensord.gate.commands import VERBS as SOCKET_VERBS
 
 TOP = Path(__file__).parent.parent
 PAGES = [TOP / "README.md", TOP / "DEVELOPERS.md", TOP / "hardware.md", *sorted((TOP / "docs").glob("*.md"))]

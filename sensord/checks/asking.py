@@ -10,13 +10,13 @@ from dataclasses import dataclass
 
 from sensord.checks.findings import Finding, bad, fine, warn
 from sensord.checks.site import Site
-from sensord.edges import pins
-from sensord.edges.buttons import Buttons
-from sensord.edges.chime import Chime
 from sensord.errors import WiringError
+from sensord.pins import factory as pins
+from sensord.pins.buttons import Buttons
+from sensord.pins.chime import Chime
 from sensord.watch.effects import Alerting, Cue, Cued
 from sensord.watch.events import Acknowledge, Event
-from sensord.watch.sounds import CUES
+from sensord.watch.sound.patterns import CUES
 
 __all__ = ["Keeper", "asked"]
 

@@ -8,13 +8,13 @@ from pathlib import Path
 
 from sensord.checks.machine import Machine, User
 from sensord.clock import Clock, SystemClock
-from sensord.config import DEFAULT_PATH, load
-from sensord.edges.control_client import ControlClient
-from sensord.edges.control_wire import client_path
-from sensord.edges.history import FILE_NAME
+from sensord.config.folders import SERVICE_STATE, user_state
+from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config.sections import Config
+from sensord.control.control_client import ControlClient
+from sensord.control.control_wire import client_path
 from sensord.errors import ConfigError, SensordError
-from sensord.places import SERVICE_STATE, user_state
-from sensord.sections import Config
+from sensord.history.history_writer import FILE_NAME
 from sensord.watch.views import Snapshot
 
 __all__ = ["Site"]

@@ -7,15 +7,15 @@ from pathlib import Path
 
 from rich.console import Console
 
-from sensord.assembly import plan_of
 from sensord.care.brooding import DayPlan, Plan, check_dates, coming, make_plan
 from sensord.clock import SystemClock
 from sensord.commands.numbers import whole_number
-from sensord.config import DEFAULT_PATH, load
+from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config.profiles import load_profile, shipped_profiles
+from sensord.config.sections import BrooderSection
+from sensord.config.settings import plan_of
 from sensord.errors import ConfigError
-from sensord.profiles import load_profile, shipped_profiles
 from sensord.screens.plan import plan_table
-from sensord.sections import BrooderSection
 
 __all__ = ["arguments", "run"]
 

@@ -14,13 +14,13 @@ from sensord.commands.calibration_terminal import Terminal
 from sensord.commands.calibration_words import history_line, result_lines
 from sensord.commands.kitchen_options import add_boiling, boiling_celsius, in_range, load_config
 from sensord.commands.numbers import number
-from sensord.edges.calibrations import FILE_NAME, BudgetLine, Kind, PointTaken, Record, append, load
-from sensord.edges.one_wire import locate, probe_at
+from sensord.config.folders import state_beside
+from sensord.config.sections import Config
 from sensord.errors import CommandError, DataError, StorageError, WiringError
 from sensord.physics.calibrating import Point, Result, boil_limit_celsius, calibrate
-from sensord.places import state_beside
+from sensord.probes.calibrations import FILE_NAME, BudgetLine, Kind, PointTaken, Record, append, load
+from sensord.probes.one_wire import locate, probe_at
 from sensord.readings import Place
-from sensord.sections import Config
 
 __all__ = ["arguments", "calibrate_probe", "run"]
 

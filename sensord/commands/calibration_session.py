@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from sensord.clock import Clock
-from sensord.edges.scratchpad import Converted, Decoded
 from sensord.errors import CommandError, DataError
 from sensord.physics.calibrating import (
     ICE_CELSIUS,
@@ -23,6 +22,7 @@ from sensord.physics.calibrating import (
     settled,
 )
 from sensord.physics.response import Response, time_constant
+from sensord.probes.scratchpad import Converted, Decoded
 
 __all__ = ["Keeper", "Session"]
 

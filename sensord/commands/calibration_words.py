@@ -1,9 +1,9 @@
 """A calibration in a keeper's words: the result with its budget and what it gains, and one line of history."""
 
-from sensord.edges.calibrations import Kind, Record
+from sensord.config.sections import Config, DishSection, ProbeSection
 from sensord.physics.conformity import acceptance_interval
+from sensord.probes.calibrations import Kind, Record
 from sensord.readings import Band, Place
-from sensord.sections import Config, DishSection, ProbeSection
 
 __all__ = ["history_line", "result_lines"]
 

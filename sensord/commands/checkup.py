@@ -13,12 +13,12 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from sensord.checks.asking import Keeper, asked
+from sensord.checks.checking import SECTIONS, Section, check_all, well
 from sensord.checks.findings import Finding, State
 from sensord.checks.machine import Machine
 from sensord.checks.site import Site
-from sensord.checkup import SECTIONS, Section, check_all, well
 from sensord.commands.terminal import fitting_glyphs
-from sensord.config import DEFAULT_PATH
+from sensord.config.loading import DEFAULT_PATH
 from sensord.errors import DataError
 from sensord.screens.glyphs import BLOCKS
 

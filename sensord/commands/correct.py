@@ -5,7 +5,6 @@ import json
 from dataclasses import asdict
 from typing import Any
 
-from sensord import kitchen
 from sensord.care.formula import (
     CROP_BURN_CELSIUS,
     MICROWAVE,
@@ -14,10 +13,11 @@ from sensord.care.formula import (
     scald_words,
     time_words,
 )
-from sensord.commands.alarms import add_socket_option
+from sensord.commands.alarm_verbs import add_socket_option
 from sensord.commands.kitchen_options import Shared, add_shared, in_range, percent, read_shared
 from sensord.commands.numbers import number
-from sensord.edges.control_client import ControlClient
+from sensord.config import kitchen
+from sensord.control.control_client import ControlClient
 from sensord.errors import CommandError, DataError
 from sensord.physics.correcting import Bath, Correction, Dish, Nothing, Splash, Supplies, Temper, correct
 from sensord.physics.mixing import Refusal

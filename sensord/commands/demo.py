@@ -12,17 +12,17 @@ from pathlib import Path
 from sensord.clock import Clock, FastClock, SystemClock
 from sensord.commands.numbers import number
 from sensord.commands.run import stop_on_signals
-from sensord.daemon import Daemon
+from sensord.config.folders import Places
+from sensord.config.sections import Config
+from sensord.demo.fake_tree import FakeTree
+from sensord.demo.scene import CONFIG, Scene
 from sensord.durations import duration_seconds
-from sensord.edges.journal import INFO, Journal
 from sensord.errors import BrokerError, DataError
-from sensord.fake_tree import FakeTree
-from sensord.places import Places
-from sensord.publishing import forget
-from sensord.scene import CONFIG, Scene
+from sensord.mqtt.publishing import forget
+from sensord.run.daemon import Daemon
+from sensord.run.journal import INFO, Journal
+from sensord.run.service import build
 from sensord.screens.lines import effect_line
-from sensord.sections import Config
-from sensord.service import build
 from sensord.watch.effects import Effect
 from sensord.watch.views import Snapshot
 

@@ -12,12 +12,12 @@ from rich.live import Live
 
 from sensord.clock import Clock, SystemClock
 from sensord.commands.terminal import Keyboard, fitting_glyphs, say, stop_on_signals, zone_of
-from sensord.config import DEFAULT_PATH, load
-from sensord.edges.broker import BrokerSettings
-from sensord.edges.fleet import LARGEST_PACKET_BYTES, FleetListener, UnitSeen
+from sensord.config.loading import DEFAULT_PATH, load
 from sensord.errors import BrokerError, ConfigError, DataError
-from sensord.publishing import broker_settings
-from sensord.screens.fleet import Finder, Only, Told, fleet, fleet_words, told, unit_lines
+from sensord.mqtt.broker import BrokerSettings
+from sensord.mqtt.publishing import broker_settings
+from sensord.mqtt.units import LARGEST_PACKET_BYTES, FleetListener, UnitSeen
+from sensord.screens.fleet_screen import Finder, Only, Told, fleet, fleet_words, told, unit_lines
 from sensord.screens.glyphs import ASCII, Glyphs
 from sensord.screens.page import Look
 

@@ -8,16 +8,16 @@ from pathlib import Path
 
 from sensord.clock import SystemClock
 from sensord.commands.kitchen_options import load_config
-from sensord.config import DEFAULT_PATH
-from sensord.edges.commands import Limits, parse_fields
-from sensord.edges.control_client import ControlClient, DaemonAwayError
-from sensord.edges.control_wire import client_path
-from sensord.edges.database import DamagedError, leaving_nothing
-from sensord.edges.history import FILE_NAME, History
-from sensord.edges.history_reader import HistoryReader
+from sensord.config.folders import state_beside
+from sensord.config.loading import DEFAULT_PATH
+from sensord.config.sections import HistorySection
+from sensord.control.control_client import ControlClient, DaemonAwayError
+from sensord.control.control_wire import client_path
 from sensord.errors import CommandError, DataError, StorageError
-from sensord.places import state_beside
-from sensord.sections import HistorySection
+from sensord.gate.commands import Limits, parse_fields
+from sensord.history.database import DamagedError, leaving_nothing
+from sensord.history.history_reader import HistoryReader
+from sensord.history.history_writer import FILE_NAME, History
 from sensord.watch.effects import Answered, EntryMade
 from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
 

@@ -4,7 +4,7 @@ import threading
 from pathlib import Path
 
 from sensord.clock import Clock
-from sensord.edges.control_client import ControlClient
+from sensord.control.control_client import ControlClient
 from sensord.errors import SensordError
 from sensord.watch.effects import AlarmState
 from sensord.watch.views import AlarmView, Snapshot

@@ -5,15 +5,15 @@ from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
 
-from sensord import kitchen
 from sensord.care.formula import Group, SolidsRule, solids_rule
 from sensord.commands.numbers import number
-from sensord.config import DEFAULT_PATH, load
+from sensord.config import kitchen
+from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config.sections import Config, DishSection
 from sensord.errors import DataError
 from sensord.physics import water
 from sensord.physics.heat import Bowl, Material
 from sensord.readings import Band
-from sensord.sections import Config, DishSection
 
 __all__ = [
     "Shared",

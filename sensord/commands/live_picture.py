@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sensord.clock import Clock
-from sensord.edges.control_client import ControlClient, Missed
+from sensord.control.control_client import ControlClient, Missed
 from sensord.errors import SensordError
 from sensord.watch.effects import Effect
 from sensord.watch.views import Snapshot

@@ -7,18 +7,18 @@ from math import hypot
 from pathlib import Path
 from typing import Any
 
-from sensord import kitchen
 from sensord.care.formula import SKIN_HURT_CELSIUS, millilitre_words, scald_words, solids_from_volumes
 from sensord.commands.keeping import now_utc, open_history
 from sensord.commands.kitchen_options import Shared, add_shared, in_range, percent, read_shared
 from sensord.commands.numbers import number, whole_number
-from sensord.edges.day import chick_views
+from sensord.config import kitchen
+from sensord.config.sections import DishSection
 from sensord.errors import DataError
+from sensord.log.day import chick_views
 from sensord.physics.mixing import Kitchen, Plan, Recipe, Refusal, by_recipe, plan
 from sensord.physics.slips import HONEST, Slips
 from sensord.physics.water import density
-from sensord.screens.day import planned_batch_millilitres
-from sensord.sections import DishSection
+from sensord.screens.chick_lines import planned_batch_millilitres
 
 __all__ = ["arguments", "run"]
 

@@ -4,12 +4,12 @@ import argparse
 import json
 from pathlib import Path
 
-from sensord.config import DEFAULT_PATH, load
-from sensord.edges.contract import schema
+from sensord.config.folders import state_beside
+from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config.sections import Config, MqttSection
 from sensord.errors import BrokerError, ConfigError
-from sensord.places import state_beside
-from sensord.publishing import OUTBOX, forget
-from sensord.sections import Config, MqttSection
+from sensord.mqtt.contract import schema
+from sensord.mqtt.publishing import OUTBOX, forget
 
 __all__ = ["arguments", "run"]
 

@@ -10,14 +10,14 @@ from functools import partial
 from pathlib import Path
 
 from sensord.clock import Clock, SystemClock
-from sensord.config import DEFAULT_PATH, load
-from sensord.edges.hands import Asker, Outcome, Overdue
-from sensord.edges.one_wire import BULK_FILE, FoundProbe, Spot, describe, fresh_bytes, locate, refusal_of
-from sensord.edges.scratchpad import Converted, Decoded, Refused, decode
+from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config.sections import Config, OneWireSection
 from sensord.errors import ConfigError, DataError
+from sensord.probes.hands import Asker, Outcome, Overdue
+from sensord.probes.one_wire import BULK_FILE, FoundProbe, Spot, describe, fresh_bytes, locate, refusal_of
+from sensord.probes.scratchpad import Converted, Decoded, Refused, decode
 from sensord.readings import FaultKind
 from sensord.screens.probe_list import BusRow, ProbeRow, lines, nothing_found
-from sensord.sections import Config, OneWireSection
 
 __all__ = ["arguments", "run"]
 

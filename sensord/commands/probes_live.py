@@ -11,12 +11,12 @@ from pathlib import Path
 from sensord.care.remedies import REMEDIES
 from sensord.clock import SystemClock
 from sensord.commands.terminal import forget_typed
+from sensord.config.sections import Config
 from sensord.durations import duration_seconds
-from sensord.edges.one_wire import locate
-from sensord.edges.probes import ProbeReader
+from sensord.probes.one_wire import locate
+from sensord.probes.probe_reader import ProbeReader
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.screens.probe_list import how_to_name, nothing_found, wrapped
-from sensord.sections import Config
 from sensord.watch.events import Observed
 from sensord.watch.finding import Finding, feel, moved, moved_most
 

@@ -5,11 +5,12 @@ import sys
 from contextlib import ExitStack
 from pathlib import Path
 
-from sensord import assembly, replay
 from sensord.commands.numbers import number
-from sensord.config import load
+from sensord.config import settings as assembly
+from sensord.config.loading import load
+from sensord.config.sections import BandSection
 from sensord.errors import DataError
-from sensord.sections import BandSection
+from sensord.run import replaying as replay
 
 __all__ = ["arguments", "run"]
 

@@ -7,14 +7,14 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import sensord
-from sensord.care.entries import chick_named
+from sensord.care.plausible import chick_named
 from sensord.commands.files import a_new_file
 from sensord.commands.keeping import add_place_options, local, moment, now_utc, open_history
 from sensord.commands.kitchen_options import load_config
-from sensord.edges.history_reader import HistoryReader
 from sensord.errors import DataError
-from sensord.screens.report_data import Report, gather
-from sensord.screens.report_words import CAUTION, look_first, sentences, short_form, vet_rows
+from sensord.history.history_reader import HistoryReader
+from sensord.report.report_data import Report, gather
+from sensord.report.report_words import CAUTION, look_first, sentences, short_form, vet_rows
 
 __all__ = ["arguments", "run"]
 
@@ -126,7 +126,7 @@ def _write(options: argparse.Namespace, report: Report) -> None:
     if ending not in (".html", ".pdf", ".svg"):
         raise DataError(f"{path}: name it .html for a page, .pdf or .svg for a sheet")
     try:
-        from sensord.screens import plots, report_page
+        from sensord.report import plots, report_page
     except ImportError as error:
         raise DataError(
             "pictures need Matplotlib: `pip install 'sensord[report]'`; without --out the report comes as text"

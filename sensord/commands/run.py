@@ -8,12 +8,12 @@ import threading
 from pathlib import Path
 
 from sensord.clock import SystemClock
-from sensord.config import DEFAULT_PATH, load
-from sensord.daemon import Daemon
-from sensord.edges.control_wire import daemon_path
-from sensord.edges.journal import Journal
-from sensord.places import Places
-from sensord.service import build
+from sensord.config.folders import Places
+from sensord.config.loading import DEFAULT_PATH, load
+from sensord.control.control_wire import daemon_path
+from sensord.run.daemon import Daemon
+from sensord.run.journal import Journal
+from sensord.run.service import build
 
 __all__ = ["arguments", "run", "stop_on_signals"]
 

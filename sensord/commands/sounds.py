@@ -11,13 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from sensord.clock import Clock, SystemClock
-from sensord.config import DEFAULT_PATH, load
-from sensord.edges.chime import Chime
+from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config.sections import ChimeSection
 from sensord.errors import ConfigError, DataError
+from sensord.pins.chime import Chime
 from sensord.screens.waveform import RATE_HERTZ, measured, rendered, silence, write_wav
-from sensord.sections import ChimeSection
 from sensord.watch.effects import Alerting, Cue, Cued
-from sensord.watch.sounds import BURSTS, CUES, Sound, every_sound
+from sensord.watch.sound.patterns import BURSTS, CUES, Sound, every_sound
 
 __all__ = ["arguments", "play", "run"]
 

@@ -2,7 +2,7 @@
 
 import argparse
 
-from sensord.commands.alarms import add_socket_option, send
+from sensord.commands.alarm_verbs import add_socket_option, send
 
 __all__ = ["arguments", "run"]
 

@@ -12,12 +12,12 @@ from rich.console import Console, Group
 from rich.live import Live
 
 from sensord.clock import SystemClock
-from sensord.commands.alarms import add_socket_option
+from sensord.commands.alarm_verbs import add_socket_option
 from sensord.commands.keys import Keys
 from sensord.commands.live_picture import LivePicture, Seen
 from sensord.commands.terminal import Keyboard, fitting_glyphs, say, stop_on_signals, zone_of
-from sensord.edges.control_client import ControlClient, Missed
-from sensord.edges.control_wire import snapshot_json
+from sensord.control.control_client import ControlClient, Missed
+from sensord.control.control_wire import snapshot_json
 from sensord.errors import DataError
 from sensord.screens.dashboard import dashboard, waiting
 from sensord.screens.glyphs import ASCII, Glyphs

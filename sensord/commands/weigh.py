@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 from sensord.care.chicks import Chick, Weighing, age_days
-from sensord.care.entries import chick_named
 from sensord.care.growth import Fit, Flag, daily, expected_grams, fit, flags, gains
+from sensord.care.plausible import chick_named
 from sensord.commands.keeping import (
     add_place_options,
     chick_name,
@@ -18,7 +18,7 @@ from sensord.commands.keeping import (
     say,
 )
 from sensord.commands.numbers import number
-from sensord.screens.day import NO_CHICKS
+from sensord.screens.chick_lines import NO_CHICKS
 
 __all__ = ["arguments", "run"]
 

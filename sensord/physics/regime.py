@@ -29,10 +29,10 @@ NOISE_CELSIUS = 0.055
 """Of one reading: a DS18B20's 1/16 °C step is 0.018 (rectangular), its noise a few hundredths; common practice."""
 USUAL_LOSS_PER_SECOND = 6e-4
 """A bowl of 20 to 180 ml between 36 and 45 °C: free convection and radiation from bowl and surface, and evaporation,
-which is over half of it. From the heat balance in `sensord.simulator`."""
+which is over half of it. From the heat balance in `sensord.demo.simulator`."""
 EVAPORATION_PER_KELVIN, FEEDING_CELSIUS = 0.008, 37.0
 """How losses per kelvin over the room grow with the paste's temperature: vapour pressure rises faster than it does.
-Saturation pressure by Magnus (WMO-No. 8) in the balance of `sensord.simulator`: 6 % more at 47 °C, 20 % at 60."""
+Saturation pressure by Magnus (WMO-No. 8) in the balance of `sensord.demo.simulator`: 6 % more at 47 °C, 20 % at 60."""
 SOAK_SECONDS = 100.0
 """How long a bowl takes to level out with its paste (ceramic about 2 minutes, steel less)."""
 BATH_SECONDS, BATH_DRIFT = 900.0, 2e-7

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from rich.console import Group
 from rich.text import Text
 
-from sensord.screens.chicks import chick_rows, next_feed_words
+from sensord.screens.chick_rows import chick_rows, next_feed_words
 from sensord.screens.glyphs import letters, letters_width
 from sensord.screens.page import BIG_STYLES, PLATE_STYLES, Look, line, plate, side_by_side, wrapped
 from sensord.screens.places import PlacePlan, place_rows

@@ -13,7 +13,7 @@ from math import pi, sin
 from pathlib import Path
 
 from sensord.errors import StorageError
-from sensord.watch.sounds import TONE_DUTY, Pulse, Sound
+from sensord.watch.sound.patterns import TONE_DUTY, Pulse, Sound
 
 __all__ = ["RATE_HERTZ", "Beep", "measured", "rendered", "silence", "write_wav"]
 

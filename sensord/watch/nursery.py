@@ -9,7 +9,9 @@ A probe's silence is an event too: on a tick, a probe that was not heard of for 
 from dataclasses import replace
 
 from sensord.readings import Fault, FaultKind
-from sensord.watch import alarms, brooder, dish
+from sensord.watch.alarms import alarms
+from sensord.watch.brooder import air_watch as brooder
+from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import BandMoved, Effect, GapFound
 from sensord.watch.events import Condition, Event, FeedsOverdue, Gap, Observed, Tick, Troubled
 from sensord.watch.obeying import commanded

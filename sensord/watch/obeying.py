@@ -5,8 +5,10 @@ from dataclasses import replace
 from typing import TypeVar, assert_never
 
 from sensord.errors import CommandError
-from sensord.watch import alarms, brooder, dish
-from sensord.watch.alarms import AlarmBook
+from sensord.watch.alarms import alarms
+from sensord.watch.alarms.alarms import AlarmBook
+from sensord.watch.brooder import air_watch as brooder
+from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import Answered, Cue, Cued, Effect, EntryMade
 from sensord.watch.events import (
     Acknowledge,

@@ -1,7 +1,9 @@
 """The snapshot of the whole: what can be seen of everything at one instant."""
 
 from sensord.care.remedies import REMEDIES
-from sensord.watch import alarms, brooder, dish
+from sensord.watch.alarms import alarms
+from sensord.watch.brooder import air_watch as brooder
+from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import Priority
 from sensord.watch.state import Nursery, NurserySettings, ProbeSettings, ProbeWatch
 from sensord.watch.views import OutputView, ProbeView, Snapshot

@@ -23,14 +23,14 @@ from pathlib import Path
 from rich.console import Console
 
 from sensord.clock import SystemClock
-from sensord.edges.commands import Limits
-from sensord.edges.control_client import ControlClient
-from sensord.edges.control_wire import snapshot_json
+from sensord.control.control_client import ControlClient
+from sensord.control.control_wire import snapshot_json
+from sensord.gate.commands import Limits
 from sensord.screens.dashboard import dashboard
 from sensord.screens.page import Look
 from tests.bench.table import Ratio, show, target
-from tests.fake_daemon import FakeDaemon
-from tests.program import SENSORD
+from tests.helpers.fake_daemon import FakeDaemon
+from tests.helpers.program import SENSORD
 from tests.screens.invented import SNAPSHOTS
 
 __all__ = ["main"]

@@ -9,9 +9,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from sensord import assembly, replay
+from sensord.config import settings as assembly
 from sensord.physics import cooling
 from sensord.readings import Observation, Reading
+from sensord.run import replaying as replay
 from sensord.watch import nursery as whole
 from sensord.watch.events import Observed
 from sensord.watch.nursery import NurserySettings

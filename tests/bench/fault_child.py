@@ -13,16 +13,17 @@ from pathlib import Path
 
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from sensord import daemon as rhythm
 from sensord.clock import FastClock, SystemClock
 from sensord.commands.run import stop_on_signals
-from sensord.config import load
-from sensord.daemon import Daemon
-from sensord.edges import database, pins
-from sensord.edges.journal import Journal
-from sensord.outlets import Item
-from sensord.places import Places
-from sensord.service import build
+from sensord.config.folders import Places
+from sensord.config.loading import load
+from sensord.history import database
+from sensord.pins import factory as pins
+from sensord.run import daemon as rhythm
+from sensord.run.daemon import Daemon
+from sensord.run.journal import Journal
+from sensord.run.outlets import Item
+from sensord.run.service import build
 
 _FACTORY = "mock"
 _TELLING = database.telling

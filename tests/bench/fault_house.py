@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Self
 
 from sensord.clock import FastClock, SystemClock
-from sensord.edges.control_client import ControlClient
+from sensord.control.control_client import ControlClient
+from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
 from sensord.errors import SensordError
-from sensord.fake_tree import Failure, FakeProbe, FakeTree
 from sensord.watch.effects import AlarmChanged, AlarmState
 from sensord.watch.views import AlarmView, Snapshot
 

@@ -20,9 +20,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sensord.clock import SystemClock
-from sensord.edges.history import FILE_NAME
-from sensord.edges.history_reader import HistoryReader
-from sensord.fake_tree import Failure
+from sensord.demo.fake_tree import Failure
+from sensord.history.history_reader import HistoryReader
+from sensord.history.history_writer import FILE_NAME
 from tests.bench.fault_house import AIR, TOP, House
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker

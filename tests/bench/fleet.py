@@ -20,11 +20,11 @@ from pathlib import Path
 from rich.console import Console
 
 from sensord.clock import SystemClock
-from sensord.edges.broker import BrokerSettings
-from sensord.edges.fleet import LARGEST_PACKET_BYTES, FleetListener
-from sensord.edges.messages import Timing, states_of
-from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, Topics
-from sensord.screens.fleet import Finder, fleet
+from sensord.mqtt.broker import BrokerSettings
+from sensord.mqtt.messages import Timing, states_of
+from sensord.mqtt.topics import BROODER_CONDITIONS, DISH_CONDITIONS, Topics
+from sensord.mqtt.units import LARGEST_PACKET_BYTES, FleetListener
+from sensord.screens.fleet_screen import Finder, fleet
 from sensord.screens.page import Look
 from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition

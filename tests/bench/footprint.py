@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import IO
 
 from sensord.clock import SystemClock
-from sensord.fake_tree import FakeProbe, FakeTree
+from sensord.demo.fake_tree import FakeProbe, FakeTree
 from tests.bench.table import Ratio, show, target
-from tests.program import SENSORD
+from tests.helpers.program import SENSORD
 
 MOST_TIMES = 1.5
 PLAIN_LOOP = """
@@ -43,7 +43,7 @@ while True:
     time.sleep(1)
 """
 
-RUN = "import sensord.commands.run, sensord.publishing, w1thermsensor"
+RUN = "import sensord.commands.run, sensord.mqtt.publishing, w1thermsensor"
 """What a running daemon has imported with a broker (w1thermsensor comes with the first look at the bus)."""
 
 CONFIG = """
@@ -140,7 +140,7 @@ def _reads(out: IO[str]) -> bool:
 
 def _answers(path: Path) -> bool:
     """Whether the daemon's snapshot holds a reading of every probe."""
-    from sensord.edges.control_client import ControlClient
+    from sensord.control.control_client import ControlClient
     from sensord.errors import SensordError
 
     try:

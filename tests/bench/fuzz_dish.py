@@ -9,9 +9,9 @@ import random
 from collections.abc import Sequence
 from functools import cache
 
+from sensord.demo.simulator import Bowl, BowlMake
 from sensord.readings import Fault, FaultKind, Reading
-from sensord.simulator import Bowl, BowlMake
-from sensord.watch import dish
+from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import DishState
 
 __all__ = ["broken_promises", "main"]

@@ -5,7 +5,7 @@ import tempfile
 from pathlib import Path
 
 from tests.bench.table import target
-from tests.history_kills import FLUSH_SECONDS, Counts, kill_migration, kill_writer
+from tests.helpers.history_kills import FLUSH_SECONDS, Counts, kill_migration, kill_writer
 
 
 def _told(what: str, counts: Counts) -> str:

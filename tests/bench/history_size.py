@@ -19,10 +19,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from sensord.clock import FakeClock
-from sensord.edges.history import History
-from sensord.edges.history_reader import HistoryReader, Point
+from sensord.config.sections import HistorySection
+from sensord.history.history_reader import HistoryReader, Point
+from sensord.history.history_writer import History
 from sensord.readings import Reading
-from sensord.sections import HistorySection
 from sensord.watch.effects import Measured
 from tests.bench.table import target
 

@@ -24,13 +24,13 @@ from pathlib import Path
 from subprocess import DEVNULL, PIPE
 
 from sensord.clock import SystemClock
-from sensord.edges.control_client import ControlClient
+from sensord.control.control_client import ControlClient
+from sensord.demo.fake_tree import FakeProbe, FakeTree
 from sensord.errors import SensordError
-from sensord.fake_tree import FakeProbe, FakeTree
 from tests.bench.footprint import RUN
+from tests.helpers.program import ROOT, SENSORD
 from tests.mqtt.mosquitto import Broker, free_port, until
 from tests.mqtt.world import TOPICS
-from tests.program import ROOT, SENSORD
 
 __all__ = ["Count", "count", "main", "pi_seconds"]
 

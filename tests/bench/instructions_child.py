@@ -17,7 +17,8 @@ _WARM_UP = 100
 
 def _readings(file: Path, count: int) -> None:
     """The rules alone: `count` readings after the warm-up, with no ticks between them."""
-    from sensord import assembly, replay
+    from sensord.config import settings as assembly
+    from sensord.run import replaying as replay
     from sensord.watch import nursery as whole
     from sensord.watch.events import Observed
 
@@ -41,7 +42,8 @@ def _brooder(count: int) -> None:
 
 def _ticks(count: int) -> None:
     """A tick and the snapshot after it, as the daemon does each second, with one dish and one brooder."""
-    from sensord import assembly, replay
+    from sensord.config import settings as assembly
+    from sensord.run import replaying as replay
     from sensord.watch import nursery as whole
     from sensord.watch.events import Observed, Tick
 
@@ -72,9 +74,9 @@ def _redraws(count: int) -> None:
 def _kept(count: int) -> None:
     """Readings into the history: 30 s of two probes at 1 Hz between two flushes."""
     from sensord.clock import FakeClock
-    from sensord.edges.history import History
+    from sensord.config.sections import HistorySection
+    from sensord.history.history_writer import History
     from sensord.readings import Reading
-    from sensord.sections import HistorySection
     from sensord.watch.effects import Measured
 
     clock = FakeClock(0.0, 1_800_000_000.0)
@@ -90,9 +92,9 @@ def _kept(count: int) -> None:
 def _published(count: int) -> None:
     """Snapshots of three probes over MQTT, each said in full; a line out for each, and one awaited before the next."""
     from sensord.clock import SystemClock
-    from sensord.edges.broker import BrokerSettings
-    from sensord.edges.mqtt import Publisher
-    from sensord.edges.outbox import Outbox
+    from sensord.mqtt.broker import BrokerSettings
+    from sensord.mqtt.outbox import Outbox
+    from sensord.mqtt.publisher import Publisher
     from tests.mqtt.world import settings, snapshot
 
     clock, port = SystemClock(), int(sys.argv[3])

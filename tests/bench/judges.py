@@ -3,9 +3,10 @@
 from collections import deque
 from dataclasses import dataclass, field, replace
 
-from sensord import assembly, replay
+from sensord.config import settings as assembly
+from sensord.config.sections import BandSection
 from sensord.readings import Fault, FaultKind, Reading
-from sensord.sections import BandSection
+from sensord.run import replaying as replay
 from sensord.watch.effects import DishChanged, DishEstimated, DishState, Noted
 from tests.bench.scenarios import Scenario
 

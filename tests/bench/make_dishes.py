@@ -1,4 +1,4 @@
-"""More simulated dishes, of the same families as the given ones, from `sensord.simulator`: as many as wanted, by seed.
+"""More simulated dishes, of the same families as the given ones, from `demo.simulator`: as many as wanted, by seed.
 
 `python -m tests.bench.make_dishes FOLDER --count 200 --seed 1` writes them in the layout that the scorer reads. The
 keeper here stirs by habit and never answers a cue; `tests.bench.stir_when_asked` has one who does.
@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from sensord.demo.simulator import Bowl, BowlMake, ProbeMake
 from sensord.readings import Fault, FaultKind, Observation, Reading
-from sensord.simulator import Bowl, BowlMake, ProbeMake
 from tests.bench.scenarios import Scenario, Stay
 
 __all__ = ["FAMILIES", "main", "make", "make_many"]

@@ -18,9 +18,9 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from sensord.clock import SystemClock
-from sensord.edges.broker import BrokerSettings
-from sensord.edges.mqtt import Publisher
-from sensord.edges.outbox import Outbox
+from sensord.mqtt.broker import BrokerSettings
+from sensord.mqtt.outbox import Outbox
+from sensord.mqtt.publisher import Publisher
 from tests.bench.table import target
 from tests.mqtt.mosquitto import Broker, free_port, until
 from tests.mqtt.world import TOPICS, alarm_changed, settings, snapshot
@@ -32,9 +32,9 @@ PUBLISHING = """
 import resource, sys, threading
 from pathlib import Path
 from sensord.clock import SystemClock
-from sensord.edges.broker import BrokerSettings
-from sensord.edges.mqtt import Publisher
-from sensord.edges.outbox import Outbox
+from sensord.mqtt.broker import BrokerSettings
+from sensord.mqtt.publisher import Publisher
+from sensord.mqtt.outbox import Outbox
 from tests.mqtt.world import settings, snapshot
 port, folder, interval, seconds = int(sys.argv[1]), Path(sys.argv[2]), float(sys.argv[3]), int(sys.argv[4])
 clock, pause = SystemClock(), threading.Event()

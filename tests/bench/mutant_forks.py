@@ -62,7 +62,7 @@ def run_pytest(files: Iterable[str], *plugins: object, more: tuple[str, ...] = (
     # The libraries were loaded before pytest could rewrite their assertions: wanted here.
     loaded = ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
     # Under coverage.py everything takes several times as long: no place for a test that times the filter.
-    untimed = ["--deselect", "tests/test_cooling.py::test_a_reading_costs_less_than_two_milliseconds"]
+    untimed = ["--deselect", "tests/physics/test_cooling.py::test_a_reading_costs_less_than_two_milliseconds"]
     return int(pytest.main([*quiet, *loaded, *untimed, *more, *files], plugins=list(plugins)))
 
 

@@ -34,8 +34,8 @@ PARTS = ("sensord/watch", "sensord/physics")
 WANTED = 0.90
 # The tests that run the core within their own process; those that start the program see nothing of a mutant.
 TESTS = (
-    *("tests/physics", "tests/watch", "tests/care", "tests/test_cooling.py", "tests/test_rounds.py"),
-    *("tests/test_alarms_page.py", "tests/whole/test_replay.py", "tests/whole/test_memory.py"),
+    *("tests/physics", "tests/watch", "tests/care", "tests/physics/test_cooling.py", "tests/watch/dish/test_rounds.py"),
+    *("tests/watch/alarms/test_alarms_page.py", "tests/run/test_replay.py", "tests/run/test_memory.py"),
     *("tests/screens/test_chicks.py", "tests/screens/test_dashboard.py", "tests/screens/test_lines.py"),
     *("tests/screens/test_watching_page.py", "tests/commands/test_mix.py", "tests/commands/test_correct.py"),
     *("tests/commands/test_calibrate.py", "tests/commands/test_brooder_command.py"),

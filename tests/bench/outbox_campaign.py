@@ -42,9 +42,9 @@ DAEMON = """
 import sqlite3, sys, threading
 from pathlib import Path
 from sensord.clock import SystemClock
-from sensord.edges.broker import BrokerSettings
-from sensord.edges.mqtt import Publisher
-from sensord.edges.outbox import Outbox
+from sensord.mqtt.broker import BrokerSettings
+from sensord.mqtt.publisher import Publisher
+from sensord.mqtt.outbox import Outbox
 from tests.mqtt.world import alarm_changed, settings
 port, path, total, per_second = int(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4])
 broker = BrokerSettings("127.0.0.1", port, "sensord-nursery", first_back_off_seconds=0.05, longest_back_off_seconds=0.5)

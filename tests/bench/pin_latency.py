@@ -14,9 +14,9 @@ from typing import Any, NamedTuple
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from sensord.clock import SystemClock
-from sensord.edges.chime import Chime
-from sensord.outlets import Outlet, close_all
-from sensord.sections import ChimeSection
+from sensord.config.sections import ChimeSection
+from sensord.pins.chime import Chime
+from sensord.run.outlets import Outlet, close_all
 from sensord.watch.effects import Alerting, Cue, Cued, Effect, Priority
 from tests.bench.table import target
 

@@ -15,9 +15,9 @@ from itertools import pairwise
 from pathlib import Path
 
 from sensord.clock import SystemClock
-from sensord.edges.one_wire import sensor_class
-from sensord.edges.probes import ProbeReader
-from sensord.fake_tree import CONVERSION_SECONDS
+from sensord.demo.fake_tree import CONVERSION_SECONDS
+from sensord.probes.one_wire import sensor_class
+from sensord.probes.probe_reader import ProbeReader
 from sensord.watch.events import Observed
 from tests.bench.table import target
 from tests.probes.fuse_kernel import SCRATCHPAD_SECONDS, MountedTree, served

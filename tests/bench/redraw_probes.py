@@ -17,8 +17,8 @@ import random
 from dataclasses import replace
 from pathlib import Path
 
+from sensord.demo.simulator import ProbeMake
 from sensord.readings import Fault, Observation, Reading
-from sensord.simulator import ProbeMake
 from tests.bench.make_dishes import write
 from tests.bench.scenarios import Scenario, load
 

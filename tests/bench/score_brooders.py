@@ -18,9 +18,10 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sensord import assembly, replay
+from sensord.config import settings as assembly
+from sensord.config.sections import BandSection
 from sensord.readings import Fault, FaultKind, Observation, Reading
-from sensord.sections import BandSection
+from sensord.run import replaying as replay
 from sensord.watch.effects import AlarmChanged, AlarmState, Forecast
 from sensord.watch.events import Condition
 from tests.bench.brooder_simulator import FAMILIES, Day, Excursion, Trouble, simulate

@@ -9,9 +9,9 @@ import random
 import statistics
 from dataclasses import dataclass
 
+from sensord.demo.simulator import Bowl, BowlMake, ProbeMake
 from sensord.readings import Reading
-from sensord.simulator import Bowl, BowlMake, ProbeMake
-from sensord.watch import dish
+from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import Cue, Cued, DishState
 
 __all__ = ["Course", "course", "main"]

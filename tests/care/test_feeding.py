@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sensord.assembly import nursery_settings
 from sensord.care.chicks import Chick, Crop, Feed, Weighing
-from sensord.care.entries import check_chick, check_feed, check_weighing, chick_named, day
 from sensord.care.feeding import cautions, due, plan, planned_millilitres
+from sensord.care.plausible import check_chick, check_feed, check_weighing, chick_named, day
+from sensord.config.sections import Config
+from sensord.config.settings import nursery_settings
 from sensord.errors import CommandError
-from sensord.sections import Config
-from sensord.watch.day import chick_view, overdue
+from sensord.log.chick_day import chick_view, overdue
 from sensord.watch.effects import AlarmChanged, AlarmState, Priority
 from sensord.watch.events import Condition, FeedsOverdue
 from sensord.watch.nursery import UNIT_PLACE, begin, step

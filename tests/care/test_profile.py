@@ -10,8 +10,8 @@ import pytest
 
 from sensord.care.brooding import brooding_at, check_dates, coming, follow, make_plan
 from sensord.care.profile import Profile, parse_profile
+from sensord.config.profiles import load_profile, shipped_profiles
 from sensord.errors import ConfigError, DataError
-from sensord.profiles import load_profile, shipped_profiles
 from sensord.readings import Band
 
 DAY = 86_400.0

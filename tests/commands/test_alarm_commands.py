@@ -8,10 +8,10 @@ import pytest
 
 from sensord.cli import main
 from sensord.durations import duration_seconds, duration_written
-from sensord.edges.commands import Limits
 from sensord.errors import DataError
+from sensord.gate.commands import Limits
 from sensord.watch.events import Acknowledge, Condition, Shelve
-from tests.fake_daemon import FakeDaemon
+from tests.helpers.fake_daemon import FakeDaemon
 
 
 @pytest.fixture

@@ -10,19 +10,19 @@ from pathlib import Path
 
 import pytest
 
-from sensord.calibrated import settings_of
 from sensord.cli import main
 from sensord.clock import FakeClock, FastClock
 from sensord.commands import calibrate as command
 from sensord.commands.calibrate import calibrate_probe
 from sensord.commands.calibration_terminal import Terminal
-from sensord.config import parse
-from sensord.edges.calibrations import FILE_NAME, Kind, Record, append, load
-from sensord.edges.scratchpad import Decoded
+from sensord.config.loading import parse
+from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
 from sensord.errors import CommandError, DataError, StorageError, WiringError
-from sensord.fake_tree import Failure, FakeProbe, FakeTree
+from sensord.probes.calibrations import FILE_NAME, Kind, Record, append, load
+from sensord.probes.scratchpad import Decoded
 from sensord.readings import FaultKind
-from tests.invented_probe import WARM, InventedKeeper, World
+from sensord.run.calibrated import settings_of
+from tests.helpers.invented_probe import WARM, InventedKeeper, World
 
 ROM = "28-0000072431ab"
 CONFIG = f"""

@@ -13,7 +13,7 @@ from sensord.commands import calibrate as command
 from sensord.physics.calibrating import Plateau, Point, calibrate, comparison_components, ice_components
 from sensord.physics.conformity import acceptance_interval
 from sensord.readings import Band
-from tests.invented_probe import InventedKeeper, World
+from tests.helpers.invented_probe import InventedKeeper, World
 
 PAGE = Path(__file__).parents[2] / "docs" / "calibrating.md"
 ROM = "28-0000072431ab"

@@ -9,12 +9,12 @@ import pytest
 
 from sensord.cli import main
 from sensord.commands.correct import dish_now
-from sensord.edges.commands import Limits
 from sensord.errors import CommandError, DataError
+from sensord.gate.commands import Limits
 from sensord.readings import Band
 from sensord.watch.effects import DishState
 from sensord.watch.views import DishView, Snapshot
-from tests.fake_daemon import FakeDaemon
+from tests.helpers.fake_daemon import FakeDaemon
 
 HOT = DishView(
     name="dish",

@@ -11,7 +11,7 @@ import pytest
 
 from sensord.cli import main
 from sensord.clock import SystemClock
-from tests.program import ROOT, SENSORD
+from tests.helpers.program import ROOT, SENSORD
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGQUIT])

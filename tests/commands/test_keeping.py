@@ -12,11 +12,11 @@ from sensord.cli import main
 from sensord.clock import SystemClock
 from sensord.commands.keeping import moment
 from sensord.commands.numbers import number
-from sensord.edges.journal import Journal
+from sensord.config.folders import Places
+from sensord.config.sections import Config
 from sensord.errors import DataError
-from sensord.places import Places
-from sensord.sections import Config
-from sensord.service import build
+from sensord.run.journal import Journal
+from sensord.run.service import build
 
 NOW = datetime.fromtimestamp(SystemClock().utc_seconds(), tz=UTC)
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from unittest import mock
 
 from sensord.cli import main
-from sensord.config import parse
+from sensord.config.loading import parse
 
 PAGE = Path(__file__).parents[2] / "docs" / "mixing.md"
 EXAMPLE = re.compile(r"```\n\$ sensord (?P<command>.*?)\n(?P<shown>.*?)```\n", re.DOTALL)

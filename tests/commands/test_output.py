@@ -8,7 +8,7 @@ import pytest
 
 from sensord.commands.files import a_new_file
 from sensord.errors import DataError
-from tests.program import ROOT, SENSORD
+from tests.helpers.program import ROOT, SENSORD
 
 SAYS_MUCH = ["mqtt", "schema"]
 

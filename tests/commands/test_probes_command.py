@@ -13,8 +13,8 @@ import pytest
 from sensord.cli import main
 from sensord.clock import SystemClock
 from sensord.commands import probes as command
-from sensord.fake_tree import Failure, FakeProbe, FakeTree
-from tests.program import ROOT, SENSORD
+from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
+from tests.helpers.program import ROOT, SENSORD
 
 AIR, PASTE, GONE = "28-0000072431ab", "28-00000bbb9b13", "28-0000000000dd"
 CLOCK = SystemClock()

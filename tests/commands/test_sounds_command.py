@@ -13,11 +13,11 @@ import pytest
 from sensord.cli import main
 from sensord.clock import FastClock
 from sensord.commands import sounds as command
-from sensord.sections import ChimeSection
+from sensord.config.sections import ChimeSection
 from sensord.watch.effects import Cue, Priority
-from sensord.watch.sounds import BURSTS, CUES, every_sound
-from tests.program import CODE, ROOT
-from tests.recorded_pins import beeps, recording_factory
+from sensord.watch.sound.patterns import BURSTS, CUES, every_sound
+from tests.helpers.program import CODE, ROOT
+from tests.helpers.recorded_pins import beeps, recording_factory
 
 CONFIG = '[chime]\nkind = "active"\npin = 17\nfactory = "mock"\n'
 
@@ -71,7 +71,7 @@ def test_playing_without_a_buzzer_is_refused_with_the_key(tmp_path: Path, capsys
 def test_playing_reaches_the_pins_and_leaves_them_low(monkeypatch: pytest.MonkeyPatch) -> None:
     clock = FastClock(5)
     factory, changes = recording_factory(clock)
-    monkeypatch.setattr("sensord.edges.pins.open_factory", lambda *_: factory)
+    monkeypatch.setattr("sensord.pins.factory.open_factory", lambda *_: factory)
     section = ChimeSection(kind="active", pin=17, self_test=False)
     command.play([CUES[Cue.CONFIRM], BURSTS[Priority.HIGH]], section, clock)
     assert len(beeps(changes, 17)) == 11

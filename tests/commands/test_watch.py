@@ -18,13 +18,13 @@ from sensord.clock import FakeClock, SystemClock
 from sensord.commands.keys import Keys
 from sensord.commands.live_picture import STALE_SECONDS, LivePicture
 from sensord.commands.terminal import Keyboard, fitting_glyphs
-from sensord.edges.commands import Limits
-from sensord.edges.control_wire import snapshot_from
+from sensord.control.control_wire import snapshot_from
+from sensord.gate.commands import Limits
 from sensord.screens.glyphs import ASCII, BLOCKS
 from sensord.watch.effects import Cue, Cued
 from sensord.watch.events import Acknowledge, Command, PauseAudio, Reset, Shelve, StartBatch, Unshelve
-from tests.fake_daemon import FakeDaemon
-from tests.program import SENSORD
+from tests.helpers.fake_daemon import FakeDaemon
+from tests.helpers.program import SENSORD
 from tests.screens.invented import SNAPSHOTS
 
 LIMITS = Limits(brooders=("brooder",), dishes=("dish",))

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.edges.broker import BrokerSettings
-from sensord.edges.mqtt import Publisher, PublisherSettings
-from sensord.edges.outbox import Outbox
+from sensord.mqtt.broker import BrokerSettings
+from sensord.mqtt.outbox import Outbox
+from sensord.mqtt.publisher import Publisher, PublisherSettings
 from sensord.watch.events import Command
 from tests.mqtt.mosquitto import Broker
 from tests.mqtt.world import settings as unit_settings

@@ -8,11 +8,11 @@ from typing import Any
 import jsonschema
 import pytest
 
-from sensord.edges.commands import NETWORK_VERBS
-from sensord.edges.contract import schema
-from sensord.edges.messages import Timing, Transition, event_of, senml, states_of
-from sensord.edges.payloads import AnswerPayload
-from sensord.edges.topics import BROODER_CONDITIONS
+from sensord.gate.commands import NETWORK_VERBS
+from sensord.mqtt.contract import schema
+from sensord.mqtt.messages import Timing, Transition, event_of, senml, states_of
+from sensord.mqtt.payloads import AnswerPayload
+from sensord.mqtt.topics import BROODER_CONDITIONS
 from sensord.readings import Band, FaultKind
 from sensord.watch.effects import (
     BandMoved,

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from sensord.edges.commands import Limits, parse
-from sensord.edges.discovery import Announcement, announce, component_marks, entities, gone_components
+from sensord.gate.commands import Limits, parse
+from sensord.mqtt.discovery import Announcement, announce, component_marks, entities, gone_components
 from sensord.watch.events import Condition, Origin, SetStage
 from tests.mqtt.units import all_units
 

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.edges.discovery import Announcement, announce, entities
-from sensord.edges.messages import Timing, Transition, event_of, states_of
+from sensord.mqtt.discovery import Announcement, announce, entities
+from sensord.mqtt.messages import Timing, Transition, event_of, states_of
 from sensord.readings import FaultKind
 from sensord.watch.effects import DishChanged, DishState
 from sensord.watch.events import Condition

@@ -14,20 +14,20 @@ from rich.cells import cell_len
 
 from sensord.clock import SystemClock
 from sensord.commands.fleet import FleetKeys
-from sensord.edges.fleet import FleetBook, UnitSeen
-from sensord.edges.messages import Timing, states_of
-from sensord.edges.topics import Topics
-from sensord.screens.fleet import Finder, Only, fleet_lines, fleet_words, told, unit_lines
+from sensord.mqtt.messages import Timing, states_of
+from sensord.mqtt.topics import Topics
+from sensord.mqtt.units import FleetBook, UnitSeen
+from sensord.screens.fleet_screen import Finder, Only, fleet_lines, fleet_words, told, unit_lines
 from sensord.screens.glyphs import ASCII
 from sensord.screens.page import Look
 from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition
 from sensord.watch.views import Snapshot
+from tests.helpers.program import ROOT, SENSORD
 from tests.mqtt.conftest import Daemon
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, free_port, until
 from tests.mqtt.world import alarm_view, settings, snapshot
-from tests.program import ROOT, SENSORD
 
 CLOCK = SystemClock()
 NOW = 1_800_000_000.0

@@ -7,8 +7,8 @@ import tracemalloc
 from collections.abc import Iterator
 
 from sensord.clock import FakeClock
-from sensord.edges.commands import NETWORK_VERBS, VERBS
-from sensord.edges.doorman import Doorman
+from sensord.gate.commands import NETWORK_VERBS, VERBS
+from sensord.gate.doorman import Doorman
 from sensord.watch.events import Command, Origin, PauseAudio, Shelve, StartBatch
 from tests.mqtt.world import LIMITS
 

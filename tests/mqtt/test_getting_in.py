@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from sensord.config import parse
-from sensord.edges.broker_login import BrokerSettings, password
+from sensord.config.loading import parse
 from sensord.errors import BrokerError, ConfigError
+from sensord.mqtt.broker_login import BrokerSettings, password
 from tests.mqtt.conftest import Daemon
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, until

@@ -6,14 +6,14 @@ from pathlib import Path
 
 import pytest
 
-from sensord import publishing
 from sensord.cli import main
 from sensord.clock import SystemClock
-from sensord.config import parse
-from sensord.edges.commands import Limits
-from sensord.edges.mqtt import Publisher
-from sensord.edges.outbox import Outbox
-from sensord.sections import Config
+from sensord.config.loading import parse
+from sensord.config.sections import Config
+from sensord.gate.commands import Limits
+from sensord.mqtt import publishing
+from sensord.mqtt.outbox import Outbox
+from sensord.mqtt.publisher import Publisher
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, until
 

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.config import parse
-from sensord.edges.commands import Limits
-from sensord.edges.outbox import Outbox
+from sensord.config.loading import parse
 from sensord.errors import StorageError
-from sensord.publishing import publisher
+from sensord.gate.commands import Limits
+from sensord.mqtt.outbox import Outbox
+from sensord.mqtt.publishing import publisher
 from tests.mqtt.world import alarm_changed
 
 ROOT = Path(__file__).parents[2]
@@ -90,7 +90,7 @@ def test_topics_are_remembered_until_let_go(tmp_path: Path) -> None:
 ADD_UNTIL_KILLED = """
 import sys
 from pathlib import Path
-from sensord.edges.outbox import Outbox
+from sensord.mqtt.outbox import Outbox
 outbox = Outbox(Path(sys.argv[1]))
 while True:
     print(outbox.add(lambda number, series: b"x", alarm=True), flush=True)

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.edges.broker import Received
-from sensord.edges.mqtt import Publisher
+from sensord.mqtt.broker import Received
+from sensord.mqtt.publisher import Publisher
 from sensord.readings import FaultKind
 from sensord.watch.effects import AlarmState, Answered, DishState
 from sensord.watch.events import Acknowledge, Condition, Origin
@@ -168,9 +168,9 @@ CHILD = """
 import sys, threading
 from pathlib import Path
 from sensord.clock import SystemClock
-from sensord.edges.broker import BrokerSettings
-from sensord.edges.mqtt import Publisher
-from sensord.edges.outbox import Outbox
+from sensord.mqtt.broker import BrokerSettings
+from sensord.mqtt.publisher import Publisher
+from sensord.mqtt.outbox import Outbox
 from tests.mqtt.world import alarm_view, settings, snapshot
 publisher = Publisher(settings(), BrokerSettings("127.0.0.1", int(sys.argv[1]), "sensord-nursery", keepalive_seconds=5),
                       Outbox(Path(sys.argv[2])), SystemClock(), print)

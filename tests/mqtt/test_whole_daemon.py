@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.edges.topics import Topics
+from sensord.mqtt.topics import Topics
 from sensord.watch.events import Condition
-from tests.daemon_house import KEEPALIVE_SECONDS, House
+from tests.helpers.daemon_house import KEEPALIVE_SECONDS, House
+from tests.helpers.program import ROOT, SENSORD
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, until
-from tests.program import ROOT, SENSORD
 
 TOPICS = Topics("sensord", "attic")
 TOO_COLD = TOPICS.alarm("brooder", Condition.TOO_COLD)

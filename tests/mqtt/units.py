@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 from itertools import product
 
-from sensord.edges.discovery import Announcement
-from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, UNIT_CONDITIONS, Topics
+from sensord.mqtt.discovery import Announcement
+from sensord.mqtt.topics import BROODER_CONDITIONS, DISH_CONDITIONS, UNIT_CONDITIONS, Topics
 
 __all__ = ["all_units"]
 

@@ -1,8 +1,8 @@
 """An invented unit for the tests: one brooder with two probes, one dish, and what can happen there."""
 
-from sensord.edges.commands import Limits
-from sensord.edges.mqtt import PublisherSettings
-from sensord.edges.topics import BROODER_CONDITIONS, DISH_CONDITIONS, Topics
+from sensord.gate.commands import Limits
+from sensord.mqtt.publisher import PublisherSettings
+from sensord.mqtt.topics import BROODER_CONDITIONS, DISH_CONDITIONS, Topics
 from sensord.readings import Band, FaultKind, Place
 from sensord.watch.effects import AlarmChanged, AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition

@@ -26,7 +26,7 @@ from sensord.physics.calibrating import (
     settled,
 )
 from sensord.physics.response import time_constant
-from tests.checks import row
+from tests.helpers.checks import row
 
 STILL = Plateau(0.31, 0.03, 31, 0.0)
 

@@ -35,7 +35,7 @@ from sensord.physics.mixing import (
 )
 from sensord.physics.slips import HONEST, Slips
 from sensord.readings import Band
-from tests.checks import row
+from tests.helpers.checks import row
 
 BAND = Band(36.0, 38.0)
 STEEL = Bowl(Material.STEEL, 90)

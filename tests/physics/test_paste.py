@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from sensord.errors import DataError
 from sensord.physics import paste
 from sensord.physics.paste import Composition
-from tests.checks import row, rows
+from tests.helpers.checks import row, rows
 
 NOTHING = {"water": 0.0, "protein": 0.0, "fat": 0.0, "carbohydrate": 0.0, "fibre": 0.0, "ash": 0.0}
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from sensord.errors import DataError
 from sensord.physics import water
-from tests.checks import row, rows
+from tests.helpers.checks import row, rows
 
 
 @pytest.mark.parametrize("check", rows("WAT-"), ids=lambda check: check["id"])

@@ -27,7 +27,7 @@ from typing import Any
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.fake_tree import CONVERSION_SECONDS, Failure, FakeProbe, content_of
+from sensord.demo.fake_tree import CONVERSION_SECONDS, Failure, FakeProbe, content_of
 
 __all__ = ["SCRATCHPAD_SECONDS", "MountedTree", "needs_fuse", "served"]
 

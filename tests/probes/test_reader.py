@@ -13,11 +13,11 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import FastClock, SystemClock
-from sensord.edges.bus import Method
-from sensord.edges.one_wire import list_probes, probe_at
-from sensord.edges.probes import ProbeReader
-from sensord.edges.scratchpad import Converted
-from sensord.fake_tree import Failure, FakeProbe, FakeTree
+from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
+from sensord.probes.bus import Method
+from sensord.probes.one_wire import list_probes, probe_at
+from sensord.probes.probe_reader import ProbeReader
+from sensord.probes.scratchpad import Converted
 from sensord.readings import FaultKind, Reading
 from tests.probes.heard import Heard
 
@@ -289,7 +289,7 @@ def test_no_kernel_module_is_loaded(tree: FakeTree, tmp_path: Path) -> None:
     (programs / "modprobe").write_text(f"#!/bin/sh\necho loaded > {mark}\n")
     (programs / "modprobe").chmod(0o755)
     code = (
-        "import sys; from pathlib import Path; from sensord.edges.probes import list_probes;"
+        "import sys; from pathlib import Path; from sensord.probes.probe_reader import list_probes;"
         "assert 'w1thermsensor' not in sys.modules; assert len(list_probes(Path(sys.argv[1]))) == 2"
     )
     environment = {**os.environ, "PATH": f"{programs}:{os.environ['PATH']}"}

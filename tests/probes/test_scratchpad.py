@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.care.remedies import REMEDIES
-from sensord.edges.scratchpad import Converted, Refused, crc8, decode
-from sensord.fake_tree import scratchpad_of, w1_slave_of
+from sensord.demo.fake_tree import scratchpad_of, w1_slave_of
+from sensord.probes.scratchpad import Converted, Refused, crc8, decode
 from sensord.readings import FaultKind
 
 DATA = Path(__file__).parent.parent / "data"

@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.edges.bus import Method
-from sensord.edges.one_wire import probe_at, read_bytes, sensor_class, trigger
-from sensord.edges.probes import ProbeReader
-from sensord.edges.scratchpad import Converted
+from sensord.probes.bus import Method
+from sensord.probes.one_wire import probe_at, read_bytes, sensor_class, trigger
+from sensord.probes.probe_reader import ProbeReader
+from sensord.probes.scratchpad import Converted
 from sensord.readings import FaultKind, Reading
 from tests.probes.fuse_kernel import MountedTree, needs_fuse, served
 from tests.probes.heard import Heard

@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 from sensord.readings import Band, FaultKind, Place
-from sensord.watch.alarm_words import WORDS, seen
+from sensord.watch.conditions import WORDS, seen
 from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition
 from sensord.watch.views import AlarmView, BrooderView, ChickView, DishView, OutputView, ProbeView, Snapshot, Trail

@@ -6,8 +6,8 @@ Written anew by `python -m tests.screens.test_watching_page`.
 import re
 from pathlib import Path
 
-from sensord.edges import commands
-from sensord.edges.control_wire import Code
+from sensord.control.control_wire import Code
+from sensord.gate import commands
 from sensord.screens.dashboard import HELP
 from sensord.screens.page import Look
 from tests.screens.invented import SNAPSHOTS

@@ -13,7 +13,7 @@ import pytest
 
 from sensord.screens.waveform import RATE_HERTZ, Beep, measured, rendered, silence, write_wav
 from sensord.watch.effects import Priority
-from sensord.watch.sounds import BURSTS, every_sound
+from sensord.watch.sound.patterns import BURSTS, every_sound
 
 KINDS = ("active", "passive")
 # Two sounds are told apart when their rhythms, fitted onto each other note by note as well as can be, still differ by

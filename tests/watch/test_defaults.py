@@ -2,16 +2,16 @@
 
 from dataclasses import replace
 
-from sensord.assembly import nursery_settings
-from sensord.config import parse
+from sensord.config.loading import parse
+from sensord.config.settings import nursery_settings
 from sensord.readings import Band, FaultKind
-from sensord.watch.alarm_book import AlarmSettings
-from sensord.watch.brooder_rules import BrooderSettings
-from sensord.watch.dish_state import Dish, DishSettings
-from sensord.watch.dish_table import Findings, decide
+from sensord.watch.alarms.alarm_book import AlarmSettings
+from sensord.watch.brooder.brooder_rules import BrooderSettings
+from sensord.watch.brooder.side import Level
+from sensord.watch.dish.dish_state import Dish, DishSettings
+from sensord.watch.dish.dish_table import Findings, decide
 from sensord.watch.effects import DishState, Priority
 from sensord.watch.nursery import begin
-from sensord.watch.side import Level
 
 SETTINGS = nursery_settings(
     parse(

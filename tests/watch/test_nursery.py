@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from sensord import assembly
-from sensord.config import parse
+from sensord.config import settings as assembly
+from sensord.config.loading import parse
 from sensord.readings import Band, Fault, FaultKind, Reading
 from sensord.watch import nursery as whole
 from sensord.watch.effects import (

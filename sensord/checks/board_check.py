@@ -1,0 +1,109 @@
+"""The board: power, heat, clock."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from sensord.checks.findings import Finding, bad, fine, warn
+from sensord.checks.site import Site
+from sensord.clock import rfc3339
+from sensord.errors import StorageError
+from sensord.history.history_reader import HistoryReader
+
+__all__ = ["board", "clock"]
+
+# The firmware slows a Pi down from 80 °C on, some models from 60 °C (makers' documentation, from memory).
+_HOT_CELSIUS, _WARM_CELSIUS = 80.0, 70.0
+_POWER = "use the maker's own supply and a short thick cable, and plug other devices elsewhere"
+# Bits of get_throttled (raspberrypi firmware): under-voltage now, and since the start.
+_UNDER_VOLTAGE_NOW, _UNDER_VOLTAGE_SINCE_START = 1 << 0, 1 << 16
+
+
+def board(site: Site) -> Iterator[Finding]:
+    """Which board, is its supply strong enough, is it too warm?"""
+    machine = site.machine
+    if machine.board is None:
+        yield warn(
+            "board.model",
+            "this machine is no Raspberry Pi: one-wire bus, pins and power are not looked for here",
+            "run it on the Pi; `sensord demo` shows everything without one",
+        )
+        return
+    yield fine("board.model", machine.board)
+    yield _voltage(site)
+    text = machine.text("/sys/class/thermal/thermal_zone0/temp")
+    if text is not None and text.strip().isdigit():
+        celsius = int(text) / 1000
+        if celsius >= _HOT_CELSIUS:
+            yield bad("board.heat", f"the Pi is at {celsius:.0f} °C and slows down", "take it out of the warm air")
+        elif celsius >= _WARM_CELSIUS:
+            yield warn("board.heat", f"the Pi is warm: {celsius:.0f} °C", "give it air, away from the brooder")
+        else:
+            yield fine("board.heat", f"the Pi is at {celsius:.0f} °C")
+
+
+def _voltage(site: Site) -> Finding:
+    flags = site.machine.text("/sys/devices/platform/soc/soc:firmware/get_throttled")
+    now, since = None, False
+    if flags is not None:
+        try:
+            bits = int(flags, 16)
+            now, since = bool(bits & _UNDER_VOLTAGE_NOW), bool(bits & _UNDER_VOLTAGE_SINCE_START)
+        except ValueError:
+            now = None
+    alarm = _voltage_alarm(site)
+    now = alarm if now is None else now or bool(alarm)
+    if now is None:
+        return warn("board.power", "whether the supply is strong enough cannot be seen on this kernel", _POWER)
+    if now:
+        return bad("board.power", "the supply is too weak right now: probes and radio fail first", _POWER)
+    if since:
+        return warn("board.power", "the supply was too weak at some time since the start", _POWER)
+    return fine("board.power", "the supply is strong enough")
+
+
+def _voltage_alarm(site: Site) -> bool | None:
+    for folder in sorted(site.machine.at("/sys/class/hwmon").glob("hwmon*")):
+        name = _first_word(folder / "name")
+        if name == "rpi_volt":
+            return _first_word(folder / "in0_lcrit_alarm") == "1"
+    return None
+
+
+def _first_word(path: Path) -> str:
+    try:
+        return path.read_text().strip()
+    except OSError:
+        return ""
+
+
+def clock(site: Site) -> Iterator[Finding]:
+    """Is the wall clock set, and not before the history's last entry?"""
+    synchronised = site.machine.at("/run/systemd/timesync/synchronized").exists()
+    battery = site.machine.at("/dev/rtc0").exists()
+    if synchronised:
+        yield fine("clock.set", "the clock was set by a time service")
+    elif battery or site.clock.wall_clock_trusted():
+        yield fine("clock.set", "the clock is kept by a battery")
+    else:
+        yield warn(
+            "clock.set",
+            "nobody has set the clock since the start: alarms work all the same, but times in the history may be wrong",
+            "check the network, and `timedatectl`: 'System clock synchronized' should say yes",
+        )
+    now = site.clock.utc_seconds()
+    last = _last_written(site)
+    if last is not None and last > now + 60:
+        yield bad(
+            "clock.back",
+            f"it is {rfc3339(now)}, but the history goes on to {rfc3339(last)}: the clock stands too early",
+            "let the time service set it (timedatectl set-ntp true)",
+        )
+
+
+def _last_written(site: Site) -> float | None:
+    try:
+        with HistoryReader(site.history, untouched=True) as reader:
+            seen = reader.last_seen()
+    except StorageError:
+        return None
+    return seen.utc_seconds if seen is not None and seen.sure else None

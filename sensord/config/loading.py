@@ -1,0 +1,96 @@
+"""The config: one TOML file to checked settings. Whatever is wrong refuses the start with file, line, key and remedy.
+
+The shape of each table is checked by `config.sections`, what no table can know of another by `config.contradictions`.
+The core never sees any of it: `config.settings` turns the sections into its settings.
+"""
+
+import re
+import tomllib
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from sensord.config.config_words import not_toml, troubles_of
+from sensord.config.contradictions import Trouble, contradictions
+from sensord.config.sections import Config
+from sensord.errors import ConfigError, unreadable
+
+__all__ = ["DEFAULT_PATH", "line_of", "load", "parse", "text_of"]
+
+DEFAULT_PATH = Path("/etc/sensord/sensord.toml")
+
+
+def load(path: Path) -> Config:
+    """Read and check a config file.
+
+    Raises `ConfigError` naming the file, the line where known, the key and the remedy for everything found wrong.
+    """
+    return parse(text_of(path), str(path))
+
+
+def text_of(path: Path) -> str:
+    """What a config file says, without the mark that some editors begin UTF-8 with. Raises `ConfigError`."""
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError as error:
+        raise ConfigError(
+            f"{path}: there is no such file; `sensord config --example > {path}` writes a commented one"
+        ) from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path}: {unreadable(error)}") from error
+
+
+def parse(text: str, source: str) -> Config:
+    """Check TOML text; `source` stands for the file in messages. Raises `ConfigError` as `load` does."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(not_toml(source, str(error))) from error
+    try:
+        config = Config.model_validate(raw)
+    except ValidationError as error:
+        raise ConfigError(_told(text, source, troubles_of(error.errors()))) from error
+    folder = Path(source).parent
+    if troubles := list(contradictions(config, folder)):
+        raise ConfigError(_told(text, source, troubles))
+    return _with_profiles_beside(config, folder)
+
+
+def _with_profiles_beside(config: Config, beside: Path) -> Config:
+    """A keeper's own profile file is named relative to the config: from here on by its whole path."""
+    brooders = {
+        name: one.model_copy(update={"profile": str((beside / one.profile).absolute())})
+        if one.profile is not None and one.profile.endswith(".toml")
+        else one
+        for name, one in config.brooders.items()
+    }
+    return config.model_copy(update={"brooders": brooders})
+
+
+def _told(text: str, source: str, troubles: list[Trouble]) -> str:
+    lines = []
+    for trouble in troubles:
+        line = line_of(text, trouble.where)
+        place = f"{source}:{line}" if line else source
+        lines.append(f"{place}: {'.'.join(str(part) for part in trouble.where)}: {trouble.what}")
+    return "\n".join(lines)
+
+
+def line_of(text: str, where: tuple[str | int, ...]) -> int | None:
+    """The line of the deepest part of `where` that the text shows; None where nothing of it is found."""
+    names = [str(part) for part in where if isinstance(part, str)]
+    best, table = None, ""
+    for number, line in enumerate(text.splitlines(), 1):
+        stripped = line.strip()
+        header = re.fullmatch(r"\[\s*([^\[\]]+?)\s*\]\s*(#.*)?", stripped)
+        if header:
+            table = header.group(1).replace('"', "").replace(" ", "")
+            path = table.split(".")
+        else:
+            key = re.match(r"([A-Za-z0-9_.\"-]+)\s*=", stripped)
+            if not key:
+                continue
+            path = [*([*table.split(".")] if table else []), *key.group(1).replace('"', "").split(".")]
+        if path == names[: len(path)] and (best is None or len(path) > best[1]):
+            best = (number, len(path))
+    return best[0] if best else None

@@ -1,0 +1,1 @@
+"""The control socket: how the commands reach the running daemon."""

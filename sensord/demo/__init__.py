@@ -1,0 +1,1 @@
+"""Simulated probes, paste and air, and the demo's story."""

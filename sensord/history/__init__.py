@@ -1,0 +1,1 @@
+"""The history: what the daemon saw and said, in SQLite."""

@@ -1,0 +1,1 @@
+"""The chicks' day: what keepers write down, and what follows from it."""

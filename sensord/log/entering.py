@@ -1,0 +1,143 @@
+"""The keeper's entries in the history: checked against what is known, then written. Called inside a transaction."""
+
+from datetime import date
+from typing import TypeAlias
+
+from sensord.care.chicks import SECONDS_A_DAY, Chick, Feed, Weighing
+from sensord.care.feeding import TABLE_KINDS, cautions, has_table
+from sensord.care.plausible import check_chick, check_feed, check_weighing, chick_named, day
+from sensord.errors import CommandError
+from sensord.history.database import Connection
+from sensord.watch.events import EnterChick, LogFeed, WeighIn
+
+__all__ = ["chicks_in", "store", "weighings_in"]
+
+
+def store(
+    connection: Connection, entry: LogFeed | WeighIn | EnterChick, made_utc: float, now_utc: float, sure: bool
+) -> str:
+    """Write one entry; a sentence that says what was written. Raises `CommandError` where it cannot be meant.
+
+    `made_utc` is when it was made and `sure` whether the wall clock could be trusted then.
+    """
+    chicks = {chick.name: chick for chick in chicks_in(connection)}
+    if isinstance(entry, EnterChick):
+        return _store_chick(connection, entry, chicks, now_utc)
+    chick = chick_named(entry.chick, chicks)
+    if entry.undo:
+        return _take_back(connection, "feed" if isinstance(entry, LogFeed) else "weighing", chick.name, now_utc)
+    at = made_utc if entry.at_utc_seconds is None else entry.at_utc_seconds
+    stamp = (round(at * 1000), int(sure or entry.at_utc_seconds is not None), chick.name)
+    if isinstance(entry, LogFeed):
+        return _store_feed(connection, entry, at, stamp, now_utc)
+    return _store_weighing(connection, entry, at, stamp, now_utc)
+
+
+_Stamp: TypeAlias = tuple[int, int, str]
+"""The columns that every entry begins with: `at_ms`, `sure`, `chick`."""
+
+
+def _store_feed(connection: Connection, entry: LogFeed, at: float, stamp: _Stamp, now_utc: float) -> str:
+    name = stamp[-1]
+    feed = Feed(name, at, entry.millilitres, entry.crop, entry.celsius, entry.note)
+    weighings = weighings_in(connection, name)
+    check_feed(feed, weighings[-1] if weighings else None, now_utc, entry.sure)
+    celsius = feed.celsius if feed.celsius is not None else _celsius_of_round(connection, at)
+    crop = None if feed.crop is None else feed.crop.value
+    connection.execute(
+        "INSERT INTO feed (at_ms, sure, chick, millilitres, crop, celsius, note, origin)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (*stamp, feed.millilitres, crop, celsius, feed.note, entry.origin.value),
+    )
+    amount = "a feed" if feed.millilitres is None else f"{feed.millilitres:g} ml"
+    said = f"{name}: {amount}" + (f", crop {crop} before" if crop else "")
+    said += "" if celsius is None else f", dish at {celsius:.1f} °C"
+    return " ".join([said, *(f"CAUTION: {one.sentence}" for one in cautions([feed], at))])
+
+
+def _store_weighing(connection: Connection, entry: WeighIn, at: float, stamp: _Stamp, now_utc: float) -> str:
+    name = stamp[-1]
+    if entry.grams is None:
+        raise CommandError(f"how heavy is {name}? write the grams")
+    check_weighing(Weighing(name, at, entry.grams, entry.note), weighings_in(connection, name), now_utc, entry.sure)
+    connection.execute(
+        "INSERT INTO weighing (at_ms, sure, chick, grams, note, origin) VALUES (?, ?, ?, ?, ?, ?)",
+        (*stamp, entry.grams, entry.note, entry.origin.value),
+    )
+    return f"{name}: {entry.grams:g} g"
+
+
+# Long enough for a slip seen the next morning, too short to rewrite what a vet has been told.
+_UNDO_WITHIN_SECONDS = SECONDS_A_DAY
+
+
+def _take_back(connection: Connection, table: str, name: str, now_utc: float) -> str:
+    amount, unit = ("millilitres", "ml") if table == "feed" else ("grams", "g")
+    found = connection.execute(
+        f"SELECT id, {amount} FROM {table} WHERE chick = ? AND at_ms > ? ORDER BY id DESC LIMIT 1",
+        (name, round((now_utc - _UNDO_WITHIN_SECONDS) * 1000)),
+    ).fetchone()
+    if found is None:
+        raise CommandError(f"there is no {table} of {name} within a day to take back")
+    connection.execute(f"DELETE FROM {table} WHERE id = ?", found[:1])
+    what = "a feed" if found[1] is None else f"{found[1]:g} {unit}"
+    return f"{name}: took back {what}"
+
+
+def _store_chick(connection: Connection, entry: EnterChick, chicks: dict[str, Chick], now_utc: float) -> str:
+    name = entry.chick.strip().lower()
+    before = chicks.get(name, Chick(name))
+    chick = Chick(
+        name,
+        before.kind if entry.kind is None else entry.kind,
+        before.hatched if entry.hatched is None else day(entry.hatched),
+        before.mark if entry.mark is None else entry.mark,
+        before.brooder if entry.brooder is None else entry.brooder,
+        before.left if entry.left is None else day(entry.left),
+        before.every_hours if entry.every_hours is None else entry.every_hours or None,
+    )
+    check_chick(chick, now_utc)
+    hatched, gone = (None if one is None else one.isoformat() for one in (chick.hatched, chick.left))
+    connection.execute(
+        "INSERT INTO chick (name, kind, hatched, mark, brooder, gone, every_hours) VALUES (?, ?, ?, ?, ?, ?, ?)"
+        " ON CONFLICT (name) DO UPDATE SET kind = excluded.kind, hatched = excluded.hatched, mark = excluded.mark,"
+        " brooder = excluded.brooder, gone = excluded.gone, every_hours = excluded.every_hours",
+        (name, chick.kind, hatched, chick.mark, chick.brooder, gone, chick.every_hours),
+    )
+    done = f"{name} {'changed' if name in chicks else 'added'}"
+    if not entry.kind or has_table(entry.kind):
+        return done
+    return (
+        f"{done}; no feed table is for '{entry.kind}' (there are: {', '.join(TABLE_KINDS)}), so the general rule holds"
+    )
+
+
+# A feed is entered while feeding or soon after; the dish's temperature of a round this recent belongs to it.
+_ROUND_BELONGS_SECONDS = 1800.0
+
+
+def _celsius_of_round(connection: Connection, at_utc: float) -> float | None:
+    found = connection.execute(
+        "SELECT celsius FROM feed_round WHERE at_ms BETWEEN ? AND ? ORDER BY at_ms DESC LIMIT 1",
+        (round((at_utc - _ROUND_BELONGS_SECONDS) * 1000), round((at_utc + 60) * 1000)),
+    ).fetchone()
+    return None if found is None else found[0]
+
+
+def chicks_in(connection: Connection) -> tuple[Chick, ...]:
+    """Every chick ever entered, by name."""
+    rows = connection.execute("SELECT name, kind, hatched, mark, brooder, gone, every_hours FROM chick ORDER BY name")
+    return tuple(
+        Chick(name, kind, _date(hatched), mark, brooder, _date(gone), every)
+        for name, kind, hatched, mark, brooder, gone, every in rows
+    )
+
+
+def weighings_in(connection: Connection, chick: str) -> tuple[Weighing, ...]:
+    """The weighings of a chick in the order of their time."""
+    rows = connection.execute("SELECT at_ms, grams, note FROM weighing WHERE chick = ? ORDER BY at_ms, id", (chick,))
+    return tuple(Weighing(chick, at_ms / 1000, grams, note) for at_ms, grams, note in rows)
+
+
+def _date(text: str | None) -> date | None:
+    return None if text is None else date.fromisoformat(text)

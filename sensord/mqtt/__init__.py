@@ -1,0 +1,1 @@
+"""MQTT: broker, topics, payloads, hub discovery, and other units."""

@@ -1,0 +1,350 @@
+"""The MQTT output of a unit: retained states, numbered events, commands in, answers out, hub discovery.
+
+`handle` only notes what is to be said (events on the disk, states in memory, the newest of each) and wakes the
+connection's thread, which says it when there is a broker. Without one the daemon does not notice.
+"""
+
+import json
+import random
+import threading
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from sensord.clock import Clock, SystemClock
+from sensord.errors import StorageError
+from sensord.gate.commands import Limits
+from sensord.gate.doorman import Answer, Doorman
+from sensord.mqtt.broker import BrokerSettings, Connection, Link, Message, Received
+from sensord.mqtt.messages import State, Timing, Transition, event_of, senml, states_of
+from sensord.mqtt.outbox import Outbox
+from sensord.mqtt.payloads import AnswerPayload
+from sensord.mqtt.topics import Topics
+from sensord.watch.effects import AlarmChanged, Answered, Effect
+from sensord.watch.events import Command, Condition
+from sensord.watch.views import Snapshot
+
+__all__ = ["Publisher", "PublisherSettings", "expiry_seconds"]
+
+ONLINE, OFFLINE = b"online", b"offline"
+STATUS_AGAIN_SECONDS = 60.0
+"""The will of a connection that the broker thought dead may come after our `online`: say it again now and then."""
+EVENTS_IN_FLIGHT = 20
+AFTER_REFUSAL_SECONDS = 60.0
+SETTLING_SECONDS = 5.0
+"""A broker confirms before it writes to its disk. An event leaves the outbox only when the broker has stayed up for so
+long after confirming it; what was confirmed just before a broker died is sent again."""
+WAITING_ANSWERS = 64
+
+
+@dataclass(frozen=True, slots=True)
+class PublisherSettings:
+    """What is published besides the broker's address.
+
+    `alarms` are told while they are normal too; `discovery` is what the hub is told, by topic; an empty `birth_topic`
+    means that there is no hub.
+    """
+
+    topics: Topics
+    limits: Limits
+    alarms: frozenset[tuple[str, Condition]] = frozenset()
+    interval_seconds: float = 10.0
+    read_only: bool = False
+    senml: bool = False
+    discovery: tuple[tuple[str, bytes], ...] = ()
+    birth_topic: str = ""
+    birth_payload: str = "online"
+
+
+def expiry_seconds(interval_seconds: float) -> int:
+    """After so long without a new one, a value is not live any more."""
+    return max(60, round(3 * interval_seconds))
+
+
+class Publisher:
+    """An output of the daemon. `deliver` gets commands and must not block; `birth_delay_seconds` spreads many units."""
+
+    name = "mqtt"
+
+    def __init__(
+        self,
+        settings: PublisherSettings,
+        broker: BrokerSettings,
+        outbox: Outbox,
+        clock: Clock,
+        deliver: Callable[[Command], None],
+        birth_delay_seconds: Callable[[], float] = lambda: random.uniform(0.5, 10.0),
+    ) -> None:
+        self._settings = settings
+        self._topics = settings.topics
+        self._outbox = outbox
+        self._clock = clock
+        self._real = SystemClock()  # the network knows nothing of a clock that runs faster than life
+        self._birth_delay_seconds = birth_delay_seconds
+        self._doorman = Doorman(settings.limits, settings.read_only, clock, deliver)
+        self._lock = threading.Lock()
+        self._sequence = 0
+        self._latest: dict[str, tuple[State, float]] = {}
+        self._due: set[str] = set()
+        self._answers: deque[Answer] = deque(maxlen=WAITING_ANSWERS)
+        self._readings: bytes = b""
+        self._readings_seconds = -float("inf")
+        self._told_alarms = set(settings.alarms)
+        self._held = outbox.held()
+        self._stale = self._former_announcements()
+        self._seen_snapshot = False
+        self._trouble = self._disk_trouble = ""
+        self._revivals = 0
+        self._clearing: dict[int, str] = {}
+        self._new_session()
+        will = Message(self._topics.status, OFFLINE, qos=1, retain=True)
+        self._connection = Connection(broker, self, will)
+
+    def start(self) -> None:
+        """Begin to connect; returns at once."""
+        self._connection.start()
+
+    @property
+    def working(self) -> bool:
+        return self._connection.up and not (self._trouble or self._disk_trouble)
+
+    @property
+    def failing(self) -> bool:
+        """Whether a person has to know: what is said reaches nobody, or the disk does not keep it."""
+        return bool(self._connection.missing or self._trouble or self._disk_trouble)
+
+    def words(self) -> str:
+        """One line for the screen: connected or why not, and what waits."""
+        parts = [self._connection.words]
+        if self._connection.up and self._connection.trouble:
+            parts.append(self._connection.trouble)
+        parts += [trouble for trouble in (self._trouble, self._disk_trouble, self._outbox.trouble) if trouble]
+        if self._revivals:
+            parts.append(f"the connection's thread had died and was started again ({self._revivals} times)")
+        if self._outbox.dropped:
+            parts.append(f"{self._outbox.dropped} events had to give way while there was no broker")
+        if self._doorman.dropped:
+            parts.append(f"{self._doorman.dropped} commands dropped (too many)")
+        return "; ".join(parts)
+
+    def handle(self, item: Effect | Snapshot) -> None:
+        """Note what is to be said. Raises `StorageError` where an event could not be put on the disk."""
+        if self._connection.revive():
+            self._revivals += 1
+        if isinstance(item, Snapshot):
+            self._note_states(item)
+        elif isinstance(item, Answered):
+            answer = self._doorman.answered(item)
+            if answer is not None:
+                self._answers.append(answer)
+        elif isinstance(item, Transition):
+            self._note_event(item)
+        else:
+            return
+        self._connection.wake()
+
+    def close(self) -> None:
+        """Say `offline`, disconnect, and close the outbox."""
+        self._connection.close()
+        if self._connection.parted_well:
+            self._outbox.remove(number for _, number in self._settling)
+        self._outbox.close()
+
+    # --- from the daemon --------------------------------------------------------------------------------------------
+
+    def _timing(self) -> Timing:
+        return Timing(self._clock.monotonic_seconds(), self._clock.utc_seconds(), self._clock.wall_clock_trusted())
+
+    def _note_event(self, effect: Transition) -> None:
+        timing = self._timing()
+
+        def make(number: int, series: str) -> bytes:
+            return event_of(effect, timing, number, series).encoded()
+
+        self._outbox.add(make, alarm=isinstance(effect, AlarmChanged))
+        self._more_events = True
+
+    def _note_states(self, snapshot: Snapshot) -> None:
+        settings, now, timing = self._settings, self._clock.monotonic_seconds(), self._timing()
+        # An alarm that nobody expected to exist is told while normal from then on, so that it does not stay raised.
+        self._told_alarms |= {(alarm.place, alarm.condition) for alarm in snapshot.alarms}
+        states = states_of(
+            snapshot,
+            self._topics,
+            timing,
+            frozenset(self._told_alarms),
+            settings.interval_seconds,
+            expiry_seconds(settings.interval_seconds),
+        )
+        with self._lock:
+            for state in states:
+                last = self._latest.get(state.topic)
+                if last is None or last[0].meaning != state.meaning or now - last[1] >= state.pace_seconds:
+                    self._latest[state.topic] = (state, now)
+                    self._due.add(state.topic)
+            if not self._seen_snapshot:
+                self._seen_snapshot = True
+                self._find_stale()
+            if settings.senml and now - self._readings_seconds >= settings.interval_seconds:
+                pack = senml(snapshot, self._topics.root, timing)
+                self._readings, self._readings_seconds = (json.dumps(pack).encode() if pack else b""), now
+
+    def _former_announcements(self) -> set[str]:
+        """Discovery of an earlier life: to be cleared before the new one, or the hub sees every id twice."""
+        announced = {topic for topic, _ in self._settings.discovery}
+        return {
+            topic
+            for topic in self._held - announced
+            if topic.endswith("/config") and "#" not in topic and not topic.startswith(f"{self._topics.root}/")
+        }
+
+    def _find_stale(self) -> None:
+        """What an earlier life of this unit left at the broker and nobody will say again."""
+        wanted = {self._topics.status, *self._latest, *(topic for topic, _ in self._settings.discovery)}
+        self._stale |= {topic for topic in self._held - wanted if "#" not in topic}
+
+    # --- from the connection's thread -------------------------------------------------------------------------------
+
+    def _new_session(self) -> None:
+        self._sent_up_to = 0
+        self._more_events = True
+        self._in_flight: dict[int, int] = {}
+        self._settling: deque[tuple[float, int]] = deque()
+        with self._lock:
+            self._stale |= set(self._clearing.values())
+        self._clearing = {}
+        self._status_seconds = -float("inf")
+        self._discovery_seconds: float | None = self._real.monotonic_seconds()
+        self._events_from_seconds = 0.0
+
+    def connected(self, link: Link) -> None:
+        """Say everything: whoever listens may have missed all of it."""
+        self._new_session()
+        self._trouble = ""
+        link.subscribe(self._topics.commands, replay_retained=False)
+        if self._settings.birth_topic:
+            link.subscribe(self._settings.birth_topic, replay_retained=False)
+
+    def received(self, message: Received) -> None:
+        """A command, or the hub that is back."""
+        if self._settings.birth_topic and message.topic == self._settings.birth_topic:
+            if message.payload == self._settings.birth_payload.encode():
+                self._discovery_seconds = self._real.monotonic_seconds() + self._birth_delay_seconds()
+            return
+        verb = message.topic.removeprefix(self._topics.command(""))
+        answer = self._doorman.take(verb, message.payload, message.retained)
+        if answer is not None:
+            self._answers.append(answer)
+
+    def confirmed(self, identifier: int, refusal: str) -> None:
+        """An event has arrived, or a topic was cleared."""
+        number, cleared = self._in_flight.pop(identifier, None), self._clearing.pop(identifier, None)
+        if refusal:
+            self._trouble = (
+                f"it refuses what we publish ({refusal}): give this user the right to write {self._topics.root}/#"
+            )
+            if number is not None:
+                # Nothing may overtake the refused one: all again from there, later.
+                self._events_from_seconds = self._real.monotonic_seconds() + AFTER_REFUSAL_SECONDS
+                self._sent_up_to, self._more_events = 0, True
+            return
+        if number is not None:
+            self._settling.append((self._real.monotonic_seconds() + SETTLING_SECONDS, number))
+        if cleared is not None and cleared not in self._latest:
+            # Marks of components (sensord.mqtt.discovery) go with the topic that they were announced on.
+            gone = {cleared, *(mark for mark in self._held if mark.startswith(f"{cleared}#"))}
+            self._held -= gone
+            self._outbox.let_go(gone)
+
+    def turn(self, link: Link) -> float:
+        """Say what is due: status and discovery, then states, answers and events."""
+        now = self._real.monotonic_seconds()
+        if self._discovery_seconds is not None and now >= self._discovery_seconds:
+            self._discovery_seconds = None
+            self._clear_stale(link)
+            for topic, payload in self._settings.discovery:
+                self._retain(link, Message(topic, payload, qos=1, retain=True))
+            self._status_seconds = -float("inf")
+            with self._lock:
+                self._due |= set(self._latest)
+        if now - self._status_seconds >= STATUS_AGAIN_SECONDS:
+            self._status_seconds = now
+            self._retain(link, Message(self._topics.status, ONLINE, qos=1, retain=True))
+        self._say_states(link)
+        self._say_answers(link)
+        try:
+            self._say_events(link, now)
+            self._disk_trouble = ""
+        except StorageError as error:
+            self._disk_trouble = str(error)
+        waits = [1.0] + ([self._discovery_seconds - now] if self._discovery_seconds is not None else [])
+        return max(0.0, min(waits))
+
+    def _retain(self, link: Link, message: Message) -> int:
+        """Publish something that stays at the broker, remembered on the disk beforehand."""
+        if message.topic not in self._held:
+            try:
+                self._outbox.hold([message.topic])
+            except StorageError as error:
+                self._disk_trouble = str(error)
+            self._held.add(message.topic)
+        return link.publish(message)
+
+    def _say_states(self, link: Link) -> None:
+        if link.busy():
+            return
+        now = self._clock.monotonic_seconds()
+        with self._lock:
+            # In the order in which they were first said: alarms, then what somebody waits for.
+            due = [said for topic, said in self._latest.items() if topic in self._due]
+            self._due.clear()
+            readings, self._readings = self._readings, b""
+        for state, seconds in due:
+            left = None if state.expiry_seconds is None else state.expiry_seconds - round(now - seconds)
+            if left is not None and left <= 0:
+                continue  # said again now it would look live
+            self._sequence += 1
+            qos: Literal[0, 1] = 1 if state.expiry_seconds is None else 0
+            self._retain(link, Message(state.topic, state.payload(self._sequence).encoded(), qos, True, left))
+        self._clear_stale(link)
+        if readings:
+            link.publish(Message(self._topics.senml, readings))
+
+    def _clear_stale(self, link: Link) -> None:
+        with self._lock:
+            stale, self._stale = self._stale, set()
+        for topic in sorted(stale):
+            self._clearing[link.publish(Message(topic, b"", qos=1, retain=True))] = topic
+
+    def _say_answers(self, link: Link) -> None:
+        while self._answers:
+            answer, timing = self._answers.popleft(), self._timing()
+            payload = AnswerPayload(
+                time=timing.utc(timing.monotonic_seconds),
+                clock_trusted=timing.trusted,
+                request=answer.request,
+                verb=answer.verb,
+                done=answer.done,
+                reason=answer.reason,
+            )
+            link.publish(Message(self._topics.done, payload.encoded(), qos=1))
+
+    def _say_events(self, link: Link, now: float) -> None:
+        settled = []
+        while self._settling and self._settling[0][0] <= now:
+            settled.append(self._settling.popleft()[1])
+        self._outbox.remove(settled)
+        if now < self._events_from_seconds or (self._sent_up_to == 0 and self._in_flight):
+            return
+        while self._more_events and len(self._in_flight) < EVENTS_IN_FLIGHT:
+            self._more_events = False  # before looking: an event added meanwhile sets it again
+            batch = self._outbox.waiting(self._sent_up_to, EVENTS_IN_FLIGHT - len(self._in_flight))
+            for event in batch:
+                identifier = link.publish(Message(self._topics.event, event.payload, qos=1))
+                if not identifier:
+                    self._more_events = True
+                    return
+                self._in_flight[identifier] = event.number
+                self._sent_up_to = event.number
+            self._more_events = self._more_events or bool(batch)

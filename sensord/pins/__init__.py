@@ -1,0 +1,1 @@
+"""The pins: buzzer, lamp and buttons."""

@@ -1,0 +1,236 @@
+"""One one-wire bus: reads its probes again and again, in the quickest way that proves itself.
+
+Bulk: one conversion for all probes, then quick reads. Where the kernel has no bulk read, or it misbehaves: one thread
+per probe if all have their own supply wire (the driver frees the bus while it waits), else one after the other. Every
+read has a deadline; what does not answer in time becomes a `late` fault on time, whatever the kernel is doing.
+"""
+
+import threading
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from enum import StrEnum, unique
+from functools import partial
+from pathlib import Path
+from typing import TypeAlias
+
+from sensord.clock import Clock
+from sensord.probes.bulk import BulkConversion
+from sensord.probes.hands import Asker, Closing, Outcome, Overdue, block_signals
+from sensord.probes.one_wire import (
+    BULK_FILE,
+    Spot,
+    conversion_seconds,
+    externally_powered,
+    patient_bytes,
+    read_bytes,
+    refusal_of,
+)
+from sensord.probes.scratchpad import Converted, Decoded, Refused, decode
+from sensord.readings import Fault, FaultKind, Observation, Reading
+from sensord.watch.events import Observed
+
+__all__ = ["Bus", "BusHealth", "Method", "Pace", "Share"]
+
+_ReadAll: TypeAlias = Callable[[Iterable[str]], Iterator[tuple[str, Outcome]]]
+
+
+@unique
+class Method(StrEnum):
+    """How a bus is read."""
+
+    BULK = "bulk"
+    PARALLEL = "parallel"
+    SERIAL = "serial"
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How often a bus is read, how long one answer may take, and whether bulk conversion may be tried."""
+
+    interval_seconds: float
+    deadline_seconds: float
+    bulk: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What a bus has to read: names and folders by ROM id. `folders` may hold more probes than have names.
+
+    After a bulk conversion those are read too, or they would keep its result for a later reader.
+    """
+
+    names: Mapping[str, str]
+    folders: Mapping[str, Path]
+
+
+@dataclass(frozen=True, slots=True)
+class BusHealth:
+    """What can be seen of a bus: how it is read and `why`, how long the last cycle took, whether its thread turns
+    (`alive`), and whether the kernel holds a read beyond the deadline (`hanging`)."""
+
+    bus: str
+    method: Method
+    why: str
+    probes: tuple[str, ...]
+    cycle_seconds: float | None
+    alive: bool
+    hanging: bool
+
+
+class Bus:
+    """The thread of one bus. `folder` is the bus master's; `deliver` must not block."""
+
+    def __init__(self, folder: Path, pace: Pace, clock: Clock, deliver: Callable[[Observed], None]) -> None:
+        self.name = folder.name
+        self._folder = folder
+        self._pace = pace
+        self._clock = clock
+        self._deliver = deliver
+        self._asker = Asker(self.name, clock, pace.deadline_seconds)
+        self._bulk = BulkConversion(folder / BULK_FILE, self._asker, clock, pace.deadline_seconds, wanted=pace.bulk)
+        self._share = self._reading = Share({}, {})
+        self._method, self._why = Method.SERIAL, "not read yet"
+        self._cycle_seconds: float | None = None
+        self._hanging = False
+        self._powered_on: set[str] = set()
+        self._waits: dict[str, float] = {}
+        self._powered: dict[str, bool | None] = {}
+        self._thread = threading.Thread(target=self._run, name=self.name, daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def assign(self, share: Share) -> None:
+        """What to read from the next cycle on."""
+        self._share = share
+
+    def close(self) -> None:
+        """Stop reading; a thread that is stuck in the kernel is left to itself."""
+        self._asker.close()
+        self._thread.join(timeout=2.0)
+
+    def health(self) -> BusHealth:
+        patience = self._pace.interval_seconds + 2 * self._pace.deadline_seconds
+        return BusHealth(
+            bus=self.name,
+            method=self._method,
+            why=self._why,
+            probes=tuple(self._share.names.values()),
+            cycle_seconds=self._cycle_seconds,
+            alive=self._thread.is_alive() and self._asker.silent_seconds <= patience,
+            hanging=self._hanging,
+        )
+
+    def _run(self) -> None:
+        block_signals()
+        try:
+            while True:
+                started = self._clock.monotonic_seconds()
+                self._reading = self._share
+                if self._reading.names:
+                    self._cycle()
+                    self._cycle_seconds = self._clock.monotonic_seconds() - started
+                self._asker.pause_until(started + self._pace.interval_seconds)
+        except Closing:
+            return
+
+    def _cycle(self) -> None:
+        names, folders = self._reading.names, self._reading.folders
+        self._hanging = self._asker.any_stuck
+        if not self._asker.stuck and self._bulk.due and self._bulk.convert(self._longest_wait):
+            self._method, self._why = Method.BULK, "one conversion for all probes"
+            self._read(names, self._one_after_another)
+            self._discard([rom for rom in folders if rom not in names], self._one_after_another)
+            return
+        if self._asker.stuck:
+            for rom in names:
+                self._judge(rom, Overdue())
+            return
+        read_all = self._choose_without_bulk()
+        if self._bulk.old_results_wait():
+            self._discard(folders, read_all)
+        self._read(names, read_all)
+
+    def _choose_without_bulk(self) -> _ReadAll:
+        if self._all_powered():
+            self._method, self._why = Method.PARALLEL, f"{self._bulk.trouble}; the probes have a supply wire"
+            return self._side_by_side
+        self._method, self._why = Method.SERIAL, f"{self._bulk.trouble}; not every probe has its own supply wire"
+        return self._one_after_another
+
+    # Readings
+
+    def _read(self, roms: Iterable[str], read_all: _ReadAll) -> None:
+        """Read and deliver; a first power-on value is not delivered but read once more, after the others."""
+        again = [rom for rom, outcome in read_all(roms) if not self._judge(rom, outcome)]
+        for rom, outcome in read_all(again):
+            self._judge(rom, outcome)
+
+    def _discard(self, roms: Iterable[str], read_all: _ReadAll) -> None:
+        for _ in read_all(roms):
+            pass
+
+    def _judge(self, rom: str, outcome: Outcome) -> bool:
+        """Deliver what a read meant; False, and nothing delivered, where it should be read once more."""
+        decoded = self._meaning(rom, outcome)
+        if isinstance(decoded, Refused) and decoded.kind is FaultKind.POWER_ON_VALUE:
+            if rom not in self._powered_on:
+                self._powered_on.add(rom)
+                return False
+        else:
+            self._powered_on.discard(rom)
+        name = self._share.names.get(rom)  # not the cycle's: it may have left this bus since
+        if name is not None:
+            self._deliver(Observed(_observation(name, self._clock.monotonic_seconds(), decoded)))
+        return True
+
+    def _meaning(self, rom: str, outcome: Outcome) -> Decoded:
+        if isinstance(outcome, Overdue):
+            self._hanging = True
+            self._bulk.doubt()
+            return Refused(FaultKind.LATE, f"no answer within {self._pace.deadline_seconds:g} s")
+        if isinstance(outcome, OSError):
+            self._waits.pop(rom, None)  # what comes back may be another chip, or wired otherwise
+            self._powered.pop(rom, None)
+            return refusal_of(outcome)
+        return decode(outcome, rom[:2])
+
+    def _one_after_another(self, roms: Iterable[str]) -> Iterator[tuple[str, Outcome]]:
+        for rom in roms:
+            yield rom, self._asker.ask(self._measurement(rom))
+
+    def _side_by_side(self, roms: Iterable[str]) -> Iterator[tuple[str, Outcome]]:
+        return self._asker.ask_all({rom: self._measurement(rom) for rom in roms})
+
+    def _measurement(self, rom: str) -> Callable[[], bytes]:
+        folder = self._reading.folders[rom]
+        if self._method is Method.BULK:
+            return partial(read_bytes, folder / "w1_slave")
+        return partial(patient_bytes, Spot(folder, self._folder), self._clock)
+
+    # What is known of the probes
+
+    def _all_powered(self) -> bool:
+        """Whether every probe that can say so has a supply wire; one that is unplugged says nothing."""
+        for rom in self._reading.names:
+            if self._powered.get(rom) is None:
+                self._asker.ask(partial(self._learn_power, rom))
+        known = {self._powered.get(rom) for rom in self._reading.names}
+        return True in known and False not in known
+
+    def _learn_power(self, rom: str) -> bytes:
+        self._powered[rom] = externally_powered(self._reading.folders[rom])
+        return b""
+
+    def _longest_wait(self, ask_again: bool) -> float:
+        """Seconds that the slowest named probe takes to convert; a lowered resolution shows when asked again."""
+        for rom in self._reading.names:
+            if ask_again or rom not in self._waits:
+                self._waits[rom] = conversion_seconds(self._reading.folders[rom])
+        return max(self._waits[rom] for rom in self._reading.names)
+
+
+def _observation(name: str, seconds: float, decoded: Decoded) -> Observation:
+    if isinstance(decoded, Converted):
+        return Reading(name, seconds, decoded.celsius)
+    return Fault(name, seconds, decoded.kind, decoded.detail)

@@ -1,0 +1,1 @@
+"""Reports: a night, a day, a rearing."""

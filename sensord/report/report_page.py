@@ -1,0 +1,251 @@
+"""A report as one HTML page that needs nothing else: it reads on a phone, prints on A4 and works without a network.
+
+Set like a page of a ledger: the heading of each part stands in the margin, the matter beside it; one serif, one sans,
+figures that line up, and colour only where something needs a look.
+"""
+
+from collections.abc import Sequence
+from datetime import tzinfo
+from html import escape
+
+from sensord.care.growth import expected_grams
+from sensord.durations import duration
+from sensord.report import plots
+from sensord.report.report_data import BrooderPart, ChickPart, Report, RoundPart
+from sensord.report.report_style import STYLE
+from sensord.report.report_words import (
+    CAUTION,
+    clock,
+    happenings,
+    look_first,
+    sentences,
+    share_words,
+    signed,
+    vet_rows,
+)
+
+__all__ = ["page"]
+
+_MOST_BOWLS = 24
+_MOST_EVENTS = 120
+_MOST_LOOKS = 12
+
+
+def page(report: Report, zone: tzinfo | None = None, band: tuple[float, float] | None = None) -> str:
+    """The page; `band` is the feeding band of the dish in Celsius, drawn behind each bowl's curve."""
+    parts = [
+        _head(report, zone),
+        _look(report),
+        *[_air(report, part, zone) for part in report.brooders],
+        _course(report, zone),
+        _bowls(report, zone, band) if report.days <= 1.6 else "",
+        _one_chick(report, zone) if report.chick else _chicks(report),
+        _vet(report),
+        _alarm_figures(report),
+        _foot(report, zone),
+    ]
+    body = "\n".join(part for part in parts if part)
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{escape(report.title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
+    )
+
+
+def _head(report: Report, zone: tzinfo | None) -> str:
+    span = f"{clock(report.start, zone, True)} to {clock(report.end, zone, True)}"
+    lead = "".join(f"<p>{escape(sentence)}</p>" for sentence in sentences(report))
+    return (
+        f'<header><p class="unit">{escape(report.unit)}<span>{escape(span)}</span></p>'
+        f"<h1>{escape(report.title)}</h1><div class=lead>{lead}</div></header>"
+    )
+
+
+def _section(title: str, matter: str, note: str = "", kind: str = "") -> str:
+    aside = f"<p>{escape(note)}</p>" if note else ""
+    return (
+        f'<section class="{kind}"><div class=margin><h2>{escape(title)}</h2>{aside}</div><div>{matter}</div></section>'
+    )
+
+
+def _look(report: Report) -> str:
+    found = look_first(report)
+    if not found:
+        return ""
+    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in found[:_MOST_LOOKS])
+    if len(found) > _MOST_LOOKS:
+        items += f"<li>and {len(found) - _MOST_LOOKS} more, marked with a red square among the weights</li>"
+    return _section("Look first", f"<ul class=look>{items}</ul>", "Reasons to look and to ask, not a diagnosis.")
+
+
+def _figures(pairs: Sequence[tuple[str, str]]) -> str:
+    return "<dl class=figures>" + "".join(
+        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in pairs
+    ) + "</dl>"  # fmt: skip
+
+
+def _air(report: Report, part: BrooderPart, zone: tzinfo | None) -> str:
+    figures = part.figures
+    pairs = [
+        ("lowest", _celsius(figures.low_celsius)),
+        ("mean", _celsius(figures.mean_celsius)),
+        ("highest", _celsius(figures.high_celsius)),
+        ("in the band", "–" if figures.share_in_band is None else share_words(figures.share_in_band)),
+        ("too cold", duration(figures.minutes_under * 60) if figures.minutes_under else "never"),
+        ("too warm", duration(figures.minutes_over * 60) if figures.minutes_over else "never"),
+    ]
+    if part.lids:
+        pairs.append(("lid opened", f"{len(part.lids)} ×"))
+    said = f"Air of {part.name}, from {_celsius(figures.low_celsius)} to {_celsius(figures.high_celsius)}."
+    pictures = "".join(
+        f'<div class="{shape}">{plots.svg(plots.air(report, part, zone, shape == "narrow"), said)}</div>'
+        for shape in ("wide", "narrow")
+    )
+    key = (
+        "<figcaption>Green: the allowed band. Line: mean of all probes; pale: lowest to highest; thick red: the mean"
+        " outside its band. Hatched: nothing was watched. Alarms: ▲ high, ◇ medium, ○ low.</figcaption>"
+    )
+    sources = sorted({row.source for row in part.bands})
+    notes = [*(["Band: " + "; ".join(sources) + "."] if sources else [])]
+    if part.step_seconds > 60:
+        notes.append("Judged by hourly means.")
+    note = " ".join(notes)
+    return _section(f"Air in {part.name}", f"<figure>{pictures}{key}</figure>{_figures(pairs)}", note)
+
+
+def _celsius(value: float | None) -> str:
+    return "–" if value is None else f"{value:.1f} °C"
+
+
+def _course(report: Report, zone: tzinfo | None) -> str:
+    events = happenings(report)
+    if not events:
+        return ""
+    with_day = report.days > 1.6
+    shown = events[-_MOST_EVENTS:]
+    rows = "".join(
+        f'<tr class="{one.kind}{" pressing" if one.pressing else ""}"><th>{clock(one.utc_seconds, zone, with_day)}</th>'
+        f"<td>{escape(one.words)}</td></tr>"
+        for one in shown
+    )
+    more = f"<p class=quiet>and {len(events) - len(shown)} earlier</p>" if len(events) > len(shown) else ""
+    return _section("What happened", f"<table class=course>{rows}</table>{more}")
+
+
+def _bowls(report: Report, zone: tzinfo | None, band: tuple[float, float] | None) -> str:
+    if not report.rounds:
+        return ""
+    cards = "".join(_bowl(part, zone, band) for part in report.rounds[-_MOST_BOWLS:])
+    note = "Each bowl from its mixing to the lift of its probe."
+    if band is not None:
+        note += f" Green: {band[0]:.1f} to {band[1]:.1f} °C."
+    return _section("Bowls", f"<div class=cards>{cards}</div>", note)
+
+
+def _bowl(part: RoundPart, zone: tzinfo | None, band: tuple[float, float] | None) -> str:
+    row = part.row
+    batch = row.batch_utc_seconds
+    mixed = "" if batch is None else f"mixed {duration(row.utc_seconds - batch)} before"
+    since = "" if part.since_seconds is None else f"{duration(part.since_seconds)} after the last bowl"
+    total = sum(feed.millilitres or 0.0 for feed in part.feeds)
+    took = f"{len(part.feeds)} feeds, {total:.1f} ml" if part.feeds else "nothing written down"
+    warm = "" if row.celsius is None else f"{row.celsius:.1f} °C"
+    picture = plots.svg(plots.dish_curve(part, band), f"Bowl lifted at {warm}") if part.curve else ""
+    return (
+        f"<div class=card><h3>{clock(row.utc_seconds, zone)}<span>{warm}</span></h3>{picture}"
+        f"<p>{escape(', '.join(word for word in (mixed, since, took) if word))}</p></div>"
+    )
+
+
+def _chicks(report: Report) -> str:
+    weighed = [part for part in report.chicks if part.weighings]
+    if not weighed:
+        return ""
+    cards = "".join(_chick_card(part) for part in weighed)
+    note = (
+        "Dots: weights in grams by day. Line: the curve fitted to the chick's own weights. A red square: look closer."
+    )
+    return _section("Weights", f'<div class="cards small">{cards}</div>', note)
+
+
+def _chick_card(part: ChickPart) -> str:
+    gain = f"{signed(part.gains[-1].grams_per_day)} g a day" if part.gains else "first weight"
+    grams = part.weighings[-1].grams
+    picture = plots.svg(plots.growth_small(part), f"Weights of {part.chick.name}, last {grams:g} g")
+    mark = " class=flagged" if part.flags else ""
+    name = escape(part.chick.name)
+    return f"<div class=card><h3{mark}>{name}<span>{grams:g} g</span></h3>{picture}<p>{escape(gain)}</p></div>"
+
+
+def _one_chick(report: Report, zone: tzinfo | None) -> str:
+    found = []
+    for part in report.chicks:
+        if part.weighings:
+            said = f"Weights of {part.chick.name}"
+            pictures = "".join(
+                f'<div class="{shape}">{plots.svg(plots.growth(part, shape == "narrow"), said)}</div>'
+                for shape in ("wide", "narrow")
+            )
+            dashes = " Dashes: published mean." if expected_grams(part.chick.kind, 0) is not None else ""
+            curve = ""
+            if part.fit is not None:
+                fitted = part.fit.curve
+                curve = (
+                    f" Its own curve levels off near {fitted.asymptote_grams:.0f} g, steepest at day"
+                    f" {fitted.midpoint_days:.0f} with {fitted.greatest_gain_grams:.1f} g a day."
+                )
+            key = f"<figcaption>Dots: weights. Line: fitted curve.{dashes}{escape(curve)}</figcaption>"
+            found.append(_section("Weights", f"<figure>{pictures}{key}</figure>"))
+        if part.feeds:
+            said = f"Millilitres a day of {part.chick.name}"
+            pictures = "".join(
+                f'<div class="{shape}">{plots.svg(plots.feeds_by_day(part, zone, shape == "narrow"), said)}</div>'
+                for shape in ("wide", "narrow")
+            )
+            key = "<figcaption>What was taken each day; the number above is how many feeds.</figcaption>"
+            found.append(_section("Feeds", f"<figure>{pictures}{key}</figure>"))
+    return "".join(found)
+
+
+def _vet(report: Report) -> str:
+    rows = vet_rows(report)
+    if not rows:
+        return ""
+    names = [name for name in rows[0] if any(row[name] != "–" for row in rows)]
+    head = "".join(f"<th>{escape(name)}</th>" for name in names)
+    body = "".join(
+        "<tr>" + "".join(f'<td data-name="{escape(name)}">{escape(row[name])}</td>' for name in names) + "</tr>"
+        for row in rows
+    )
+    return _section(
+        "For the vet", f"<table class=vet><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>",
+        "What a vet asks for first. Gain: since the morning before.", "whole",
+    )  # fmt: skip
+
+
+def _alarm_figures(report: Report) -> str:
+    figures = report.alarm_figures
+    if not figures.raised:
+        return ""
+    longest = figures.longest
+    stood = "–"
+    if longest is not None and longest.over is not None:
+        stood = f"{duration(longest.over - longest.raised)} ({longest.condition.replace('-', ' ')})"
+    median = figures.median_to_acknowledge
+    pairs = [
+        ("raised", str(figures.raised)),
+        ("high priority", str(figures.high)),
+        ("answered", f"{figures.acknowledged} of {figures.raised}"),
+        ("answered after", "–" if median is None else f"{duration(median)}"),
+        ("longest", stood),
+        ("came again", str(figures.came_again)),
+        ("stood over a day", str(figures.stale)),
+        ("chattered", ", ".join(figures.chattering) or "none"),
+    ]
+    note = "Answered after: the median. Came again: within a quarter of an hour of its end."
+    return _section("How the alarms went", _figures(pairs), note)
+
+
+def _foot(report: Report, zone: tzinfo | None) -> str:
+    made = clock(report.made, zone, True)
+    return f"<footer><p>{escape(CAUTION)}</p><p>sensord {escape(report.version)}, written {made}</p></footer>"

@@ -1,0 +1,132 @@
+"""Puts a daemon together: sources that deliver, outputs that take, the nursery between them, and what it remembers."""
+
+from sensord.clock import Clock
+from sensord.config import settings as assembly
+from sensord.config.folders import Places
+from sensord.config.sections import Config, MqttSection
+from sensord.control.control import ControlServer
+from sensord.errors import StorageError
+from sensord.gate.commands import Limits
+from sensord.history.history_writer import FILE_NAME, History
+from sensord.pins.buttons import Buttons
+from sensord.pins.chime import Chime
+from sensord.probes.probe_reader import ProbeReader
+from sensord.run import memory
+from sensord.run.calibrated import settings_as_bought, settings_of
+from sensord.run.daemon import Daemon, ReaderState
+from sensord.run.journal import Journal
+from sensord.run.notify import Notifier
+from sensord.watch.events import Event, Troubled
+from sensord.watch.nursery import UNIT_PLACE, NurserySettings
+
+__all__ = ["build", "limits_of"]
+
+
+def limits_of(config: Config, settings: NurserySettings) -> Limits:
+    """What commands from outside may ask for; no command can raise any of it."""
+    return Limits(
+        brooders=tuple(settings.brooders),
+        dishes=tuple(settings.dishes),
+        other_places=(UNIT_PLACE,),
+        stages={name: one.plan.profile.stages for name, one in settings.brooders.items() if one.plan is not None},
+        pause_seconds=config.alarms.pause_seconds,
+        shelve_seconds=config.alarms.shelve_seconds,
+    )
+
+
+def build(
+    config: Config,
+    clock: Clock,
+    places: Places,
+    journal: Journal,
+    patience: Clock | None = None,
+    silence_seconds: float = 0.0,
+) -> Daemon:
+    """A daemon ready to `run`.
+
+    Where `clock` runs faster than life, `patience` is the clock by which people wait, and no probe counts as late
+    before `silence_seconds` of the faster one. Raises `WiringError` for pins that cannot be had, `StorageError` for a
+    state folder that cannot be used, `ConfigError` for a config that cannot be met.
+    """
+    settings, first = _settings(config, places, clock, silence_seconds)
+    past = memory.recall(places.state / FILE_NAME, settings, clock) if config.history.enabled else memory.Past()
+    reader: ProbeReader
+    daemon = Daemon(settings, clock, Notifier(), book=past.book, gap=past.gap, reader_state=lambda: _state_of(reader))
+    reader = _reader(config, daemon, clock)
+    for event in (*first, *past.stages):
+        daemon.deliver(event)
+    daemon.add_output(journal)
+    if config.history.enabled:
+        _add_history(daemon, config, settings, places, clock)
+    limits = limits_of(config, settings)
+    daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, limits, patience))
+    if config.mqtt is not None:
+        _add_publisher(daemon, config, config.mqtt, places, clock, limits)
+    daemon.add_output(Chime(config.chime, clock))
+    daemon.add_source(start=reader.start, close=reader.close)
+    daemon.add_source(close=_buttons(config, daemon, clock).close)
+    return daemon
+
+
+def _settings(
+    config: Config, places: Places, clock: Clock, silence_seconds: float
+) -> tuple[NurserySettings, list[Event]]:
+    """What the rules go by, and what is to be told of it first."""
+    first: list[Event] = []
+    try:
+        settings = settings_of(config, places.state, clock)
+    except StorageError as error:
+        # Probes that read as bought are better than a brooder that nobody watches; the keeper is told.
+        settings = settings_as_bought(config)
+        first.append(Troubled(clock.monotonic_seconds(), "calibrations", str(error)))
+    if clock.wall_clock_trusted():
+        assembly.check_hatch_dates(settings, clock.utc_seconds())
+    return assembly.with_silence_of(settings, silence_seconds), first
+
+
+def _reader(config: Config, daemon: Daemon, clock: Clock) -> ProbeReader:
+    one_wire = config.one_wire
+    return ProbeReader(
+        one_wire.root,
+        {name: probe.rom for name, probe in config.probes.items()},
+        one_wire.interval_seconds,
+        one_wire.deadline_seconds,
+        clock,
+        daemon.deliver,
+        one_wire.bulk_conversion,
+    )
+
+
+def _add_history(daemon: Daemon, config: Config, settings: NurserySettings, places: Places, clock: Clock) -> None:
+    history = History(places.state, config.history, clock, on_answer=daemon.give)
+    daemon.day = lambda: history.day
+    daemon.feed_reminder = config.history.feed_reminder
+    daemon.remember = memory.keeper(history, settings, clock)
+    daemon.add_output(history)
+
+
+def _add_publisher(
+    daemon: Daemon, config: Config, mqtt: MqttSection, places: Places, clock: Clock, limits: Limits
+) -> None:
+    from sensord.mqtt import publishing  # brings the MQTT library: not without a broker
+
+    publisher = publishing.publisher(config, mqtt, places.state, clock, daemon.deliver, limits)
+    daemon.add_output(publisher)
+    daemon.add_source(start=publisher.start)  # closed as an output, after the last effect
+
+
+def _buttons(config: Config, daemon: Daemon, clock: Clock) -> Buttons:
+    return Buttons(
+        config.buttons,
+        clock,
+        daemon.deliver,
+        factory_name=config.chime.factory,
+        dish=next(iter(config.dishes), None),
+        pause_seconds=config.alarms.pause_seconds,
+    )
+
+
+def _state_of(reader: ProbeReader) -> ReaderState:
+    health = reader.health()
+    methods = {probe: str(bus.method) for bus in health.buses for probe in bus.probes}
+    return ReaderState(health.alive, methods)

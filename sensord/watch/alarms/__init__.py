@@ -1,0 +1,1 @@
+"""Alarms: the table, the book, and what horn and lamp do."""

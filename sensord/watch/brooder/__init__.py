@@ -1,0 +1,1 @@
+"""The watch over the air of a brooder."""

@@ -1,0 +1,277 @@
+"""One brooder: from its probes' observations to conditions that stand, and to what the keeper is shown.
+
+Observations come screened and calibrated. `company` makes one air of them, `side` holds it against the band,
+`forecast` looks where it goes, `contact` asks whether it is air at all. Whatever changes is reported as an outcome.
+"""
+
+from dataclasses import dataclass, field, replace
+
+from sensord.readings import Observation, Reading
+from sensord.watch.brooder.banding import Banding, followed, pinned_note, staged
+from sensord.watch.brooder.brooder_rules import (
+    BrooderSettings,
+    ConditionChanged,
+    Outcome,
+    warm_rules,
+)
+from sensord.watch.brooder.company import Company, air_of, forget, gather, heard, silent
+from sensord.watch.brooder.contact import Fall, Touch, chick_arrived, chick_stays, fall_of
+from sensord.watch.brooder.forecast import Course, Pace, failed, look_ahead, outside
+from sensord.watch.brooder.side import Level, Side, advance
+from sensord.watch.brooder.trend import Trend, add, rate
+from sensord.watch.effects import Forecast, Note, Noted, Verdict
+from sensord.watch.events import Condition
+from sensord.watch.views import BrooderView
+
+__all__ = ["Brooder", "BrooderSettings", "ConditionChanged", "begin", "gap", "observe", "set_stage", "tick", "view"]
+
+SMOOTHING_SECONDS = 15.0
+"""Averages out the last bit's flicker and costs a quarter of a minute."""
+CHICK_REMEMBERED_SECONDS = 43_200.0
+"""A chick that reached the probe once will again: one alarm half a day, until the probe is moved."""
+HOLE_SECONDS = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Brooder:
+    """The state of one brooder between two events. `celsius` is the smoothed air at `seconds`."""
+
+    company: Company
+    banding: Banding
+    seconds: float | None = None
+    celsius: float | None = None
+    cold: Side = field(default_factory=Side)
+    warm: Side = field(default_factory=Side)
+    trend: Trend = field(default_factory=Trend)
+    course: Course = field(default_factory=Course)
+    heading: Condition | None = None
+    touch: Touch | None = None
+    chick_until_seconds: float | None = None
+    fall: Fall | None = None
+    gap_until_seconds: float | None = None
+    standing: frozenset[Condition] = frozenset()
+
+
+def begin(settings: BrooderSettings) -> Brooder:
+    """A brooder of which nothing is known yet."""
+    return Brooder(gather(settings.probes), Banding(settings.band))
+
+
+def observe(
+    settings: BrooderSettings, brooder: Brooder, observation: Observation
+) -> tuple[Brooder, tuple[Outcome, ...]]:
+    """Take in one observation of one of its probes."""
+    seconds = observation.seconds
+    company = heard(brooder.company, observation)
+    if isinstance(observation, Reading):
+        company, value = air_of(settings.company, company, seconds)
+        if value is not None:
+            brooder, outcomes = _breathed(settings, brooder, company, seconds, value)
+            return _told(settings, brooder, seconds, outcomes)
+    return _told(settings, replace(brooder, company=company), seconds, ())
+
+
+def _breathed(
+    settings: BrooderSettings, brooder: Brooder, company: Company, seconds: float, value: float
+) -> tuple[Brooder, tuple[Outcome, ...]]:
+    """The air after a reading: smoothed, held against the band, its course looked at."""
+    before, last = brooder.celsius, brooder.seconds
+    if before is None or last is None or seconds - last > HOLE_SECONDS:
+        air = value
+    else:
+        air = before + min(1.0, (seconds - last) / SMOOTHING_SECONDS) * (value - before)
+    band = brooder.banding.band
+    trend = add(brooder.trend, band, seconds, value)
+    slope = rate(trend, 6) or 0.0
+    cold = advance(settings.cold, brooder.cold, seconds, band.low_celsius - air, -slope)
+    warm = advance(warm_rules(settings, band), brooder.warm, seconds, air - band.high_celsius, slope)
+    warm, touch, chick_until = _touched(brooder, trend, seconds, warm, air)
+    was = brooder
+    brooder = replace(
+        brooder,
+        company=company,
+        seconds=seconds,
+        celsius=air,
+        cold=cold,
+        warm=warm,
+        trend=trend,
+        touch=touch,
+        chick_until_seconds=chick_until,
+    )
+    if cold.level is not was.cold.level or warm.level is not was.warm.level:
+        brooder = _blamed(settings, was, brooder, seconds)
+    if trend.bins is was.trend.bins or not trend.bins:
+        return brooder, ()
+    return _looked_ahead(settings, brooder, seconds)
+
+
+def _touched(
+    brooder: Brooder, trend: Trend, seconds: float, warm: Side, air: float
+) -> tuple[Side, Touch | None, float | None]:
+    """Whether too warm is the air, or a chick on the probe: the warm side, the touch, until when it is remembered."""
+    until = brooder.chick_until_seconds
+    if brooder.touch is not None:
+        stays = chick_stays(brooder.touch, seconds, air)
+        if stays is None:
+            return warm, None, until
+        return Side(was_in_band=True), brooder.touch if stays else None, until
+    if warm.level > brooder.warm.level is Level.IN_BAND and brooder.warm.was_in_band:
+        touch = chick_arrived(trend, seconds, air)
+        if touch is not None:
+            return brooder.warm, touch, seconds + CHICK_REMEMBERED_SECONDS
+    return warm, None, until
+
+
+def _blamed(settings: BrooderSettings, was: Brooder, now: Brooder, seconds: float) -> Brooder:
+    """Hold an excursion that has just come to stand against the heater, where it looks like one."""
+    for before, after, is_cold in ((was.cold, now.cold, True), (was.warm, now.warm, False)):
+        if after.level > before.level is Level.IN_BAND and before.was_in_band:
+            left = seconds if after.outside_since is None else after.outside_since
+            return replace(now, course=failed(settings.course, now.course, now.trend, is_cold, left, seconds))
+    return now
+
+
+def _looked_ahead(settings: BrooderSettings, brooder: Brooder, seconds: float) -> tuple[Brooder, tuple[Outcome, ...]]:
+    """Where the air goes, after a new bin; once it is outside, the band's own conditions say so."""
+    fall = fall_of(brooder.fall, brooder.trend, seconds)
+    course, is_news = look_ahead(settings.course, brooder.course, brooder.trend, brooder.banding.band, seconds)
+    if brooder.cold.outside_since is not None or brooder.warm.outside_since is not None:
+        return replace(brooder, course=outside(settings.course, course, seconds), fall=fall), ()
+    outlook = course.outlook
+    heading = _heading(settings, brooder, course, seconds)
+    if course is not brooder.course or heading is not brooder.heading or fall is not brooder.fall:
+        brooder = replace(brooder, course=course, heading=heading, fall=fall)
+    if not is_news or outlook is None:
+        return brooder, ()
+    condition = Condition.TOO_COLD if outlook.cold else Condition.TOO_WARM
+    told = Forecast(seconds, settings.name, condition, outlook.in_seconds, outlook.low_seconds, outlook.high_seconds)
+    return brooder, (told,)
+
+
+def _heading(settings: BrooderSettings, brooder: Brooder, course: Course, seconds: float) -> Condition | None:
+    """Losing or gaining heat: once the outlook has lasted; until the air is back in its usual swing."""
+    outlook = course.outlook
+    if outlook is not None and outlook.pace is Pace.STEADY and course.since_seconds is not None:
+        if seconds - course.since_seconds >= settings.heading_delay_seconds:
+            return Condition.LOSING_HEAT if outlook.cold else Condition.GAINING_HEAT
+    elif course.beyond_since is None:
+        return None
+    return brooder.heading
+
+
+_NOTHING: frozenset[Condition] = frozenset()
+_COLD = {Level.OUT: Condition.TOO_COLD, Level.DANGER: Condition.DANGEROUSLY_COLD}
+_WARM = {Level.OUT: Condition.TOO_WARM, Level.DANGER: Condition.DANGEROUSLY_WARM}
+
+
+def _conditions(settings: BrooderSettings, brooder: Brooder, seconds: float) -> frozenset[Condition]:
+    standing = []
+    if brooder.cold.level:
+        standing.append(_COLD[brooder.cold.level])
+    if brooder.warm.level:
+        standing.append(_WARM[brooder.warm.level])
+    if brooder.heading is not None and not standing:
+        standing.append(brooder.heading)
+    if brooder.company.disagree.is_standing:
+        standing.append(Condition.PROBES_DISAGREE)
+    if brooder.chick_until_seconds is not None and seconds < brooder.chick_until_seconds:
+        standing.append(Condition.CHICK_ON_PROBE)
+    if brooder.fall is not None and brooder.fall.is_displaced:
+        standing.append(Condition.PROBE_DISPLACED)
+    faulty, late = silent(brooder.company, seconds, settings.fault_delay_seconds, settings.late_seconds)
+    if faulty:
+        standing.append(Condition.PROBE_FAULT)
+    if late:
+        standing.append(Condition.READINGS_LATE)
+    if brooder.gap_until_seconds is not None and seconds < brooder.gap_until_seconds:
+        standing.append(Condition.POWER_GAP)
+    return frozenset(standing) if standing else _NOTHING
+
+
+def _told(
+    settings: BrooderSettings, brooder: Brooder, seconds: float, outcomes: tuple[Outcome, ...]
+) -> tuple[Brooder, tuple[Outcome, ...]]:
+    """What has changed since the last event, after `outcomes`."""
+    standing = _conditions(settings, brooder, seconds)
+    if standing == brooder.standing:
+        return brooder, outcomes
+    # Going first, then coming: the alarm that takes over is the last word.
+    changed = sorted(standing ^ brooder.standing, key=lambda each: (each in standing, each))
+    changes = tuple(
+        ConditionChanged(seconds, settings.name, each, each in standing, brooder.celsius) for each in changed
+    )
+    return replace(brooder, standing=standing), (*outcomes, *changes)
+
+
+def tick(
+    settings: BrooderSettings, brooder: Brooder, seconds: float, utc_seconds: float | None = None
+) -> tuple[Brooder, tuple[Outcome, ...]]:
+    """Let time pass: what was not read in time becomes a condition, and the band follows its plan."""
+    banding, moved = followed(settings, brooder.banding, seconds, utc_seconds)
+    if banding is not brooder.banding:
+        brooder = replace(brooder, banding=banding)
+    if brooder.company.begun_seconds is None:
+        brooder = replace(brooder, company=replace(brooder.company, begun_seconds=seconds))
+    return _told(settings, brooder, seconds, moved)
+
+
+def set_stage(
+    settings: BrooderSettings, brooder: Brooder, seconds: float, stage: str, utc_seconds: float | None = None
+) -> tuple[Brooder, tuple[Outcome, ...]]:
+    """The keeper says which stage the youngest has reached. Raises `CommandError` where that cannot be."""
+    banding = staged(settings, brooder.banding, seconds, stage)
+    return tick(settings, replace(brooder, banding=banding), seconds, utc_seconds)
+
+
+def gap(
+    settings: BrooderSettings, brooder: Brooder, seconds: float, gap_seconds: float | None
+) -> tuple[Brooder, tuple[Outcome, ...]]:
+    """The watch was off: delays start anew, what was learned stays, and the keeper is told for a while."""
+    brooder = replace(
+        begin(settings),
+        company=forget(brooder.company, seconds),
+        banding=brooder.banding,
+        trend=brooder.trend,
+        course=Course(beyond_until=seconds),
+        chick_until_seconds=brooder.chick_until_seconds,
+        gap_until_seconds=seconds + settings.gap_shown_seconds,
+        standing=brooder.standing,
+    )
+    notes = tuple(Noted(seconds, probe, Note.POWER_GAP, gap_seconds=gap_seconds) for probe in settings.probes)
+    return _told(settings, brooder, seconds, notes)
+
+
+def view(settings: BrooderSettings, brooder: Brooder, seconds: float) -> BrooderView:
+    """What a screen shows of this brooder."""
+    banding = brooder.banding
+    is_fresh = brooder.seconds is not None and seconds - brooder.seconds <= settings.late_seconds
+    air = brooder.celsius if is_fresh else None
+    verdict = None if air is None else Verdict.IN_BAND if air in banding.band else Verdict.OUT_OF_BAND
+    outlook, brooding = brooder.course.outlook, banding.brooding
+    return BrooderView(
+        name=settings.name,
+        probes=settings.probes,
+        band=banding.band,
+        band_source=settings.band_source if brooding is None else brooding.source,
+        pinned=settings.pinned,
+        celsius=air,
+        verdict=verdict,
+        stage="" if brooding is None else brooding.stage,
+        heading="" if outlook is None else "colder" if outlook.cold else "warmer",
+        leaves_band_in_seconds=None if outlook is None else outlook.in_seconds,
+        notes=(*pinned_note(settings), *(brooding.notes if brooding else ()), *_remarks(brooder)),
+        humidity="" if brooding is None else brooding.humidity,
+    )
+
+
+def _remarks(brooder: Brooder) -> tuple[str, ...]:
+    remarks = []
+    if brooder.touch is not None:
+        remarks.append("a chick seems to lie on the probe: what it reads is not the air")
+    if brooder.fall is not None and brooder.fall.is_displaced:
+        remarks.append("the reading fell at once and stays: has the probe fallen out, or into litter?")
+    members = brooder.company.members.values()
+    answering = sum(1 for each in members if each.failing_since_seconds is None and each.celsius is not None)
+    if answering < len(members):
+        remarks.append(f"{answering} of {len(members)} probes answer")
+    return tuple(remarks)

@@ -1,0 +1,1 @@
+"""The watch over the paste in a dish."""

@@ -1,0 +1,1 @@
+"""Sounds: the patterns and when each is due."""

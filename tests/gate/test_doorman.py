@@ -1,0 +1,85 @@
+"""What comes over the network and is not let in."""
+
+from collections.abc import Callable
+
+from sensord.clock import FakeClock
+from sensord.gate.doorman import Doorman, TokenBucket
+from sensord.watch.effects import Answered
+from sensord.watch.events import Command, Origin, PauseAudio
+from tests.mqtt.world import LIMITS
+
+
+def at_the_door(read_only: bool = False) -> tuple[Doorman, list[Command], FakeClock]:
+    clock, let_in = FakeClock(), list[Command]()
+    deliver: Callable[[Command], None] = let_in.append
+    return Doorman(LIMITS, read_only, clock, deliver), let_in, clock
+
+
+def test_five_at_once_and_then_one_a_second() -> None:
+    doorman, let_in, clock = at_the_door()
+    answers = [doorman.take("acknowledge", b"", retained=False) for _ in range(1000)]
+    assert len(let_in) == 5
+    assert doorman.dropped == 995
+    told = [answer for answer in answers if answer]
+    assert len(told) == 1, "a flood is answered once"
+    assert "too many commands" in told[0].reason
+    for _ in range(3):
+        clock.advance(1.0)
+        doorman.take("acknowledge", b"", retained=False)
+    assert len(let_in) == 8
+
+
+def test_a_flood_of_invented_verbs_does_not_use_up_the_real_ones() -> None:
+    doorman, let_in, _ = at_the_door()
+    for number in range(1000):
+        doorman.take(f"verb-{number}", b"", retained=False)
+    assert doorman.dropped == 995
+    assert doorman.take("acknowledge", b"", retained=False) is None
+    assert len(let_in) == 1
+
+
+def test_a_bucket_never_holds_more_than_its_burst() -> None:
+    bucket = TokenBucket(0.0, burst=2, per_second=1.0)
+    assert [bucket.take(1e6) for _ in range(3)] == [True, True, False]
+
+
+def test_a_retained_command_is_refused_and_its_clearing_is_silent() -> None:
+    doorman, let_in, _ = at_the_door()
+    answer = doorman.take("pause", b"PRESS", retained=True)
+    assert answer is not None
+    assert "never carried out" in answer.reason
+    assert doorman.take("pause", b"", retained=True) is None
+    assert not let_in
+
+
+def test_a_repeated_request_gets_the_first_answer_and_is_not_carried_out_again() -> None:
+    doorman, let_in, _ = at_the_door()
+    payload = b'{"for_seconds": 60, "request": "r-1"}'
+    assert doorman.take("pause", payload, retained=False) is None
+    assert doorman.take("pause", payload, retained=False) is None, "not answered yet"
+    assert [type(command) for command in let_in] == [PauseAudio]
+    first = doorman.answered(Answered(1.0, "r-1", Origin.MQTT, "pause", False, "nothing sounds"))
+    assert doorman.take("pause", payload, retained=False) == first
+    assert len(let_in) == 1
+
+
+def test_a_command_without_a_request_gets_one_so_that_its_answer_finds_it() -> None:
+    doorman, let_in, _ = at_the_door()
+    doorman.take("pause", b"60", retained=False)
+    assert let_in[0].request
+    answer = doorman.answered(Answered(1.0, let_in[0].request, Origin.MQTT, "silence", True))
+    assert answer is not None
+    assert (answer.verb, answer.done) == ("pause", True)
+
+
+def test_answers_to_others_are_not_told_on_mqtt() -> None:
+    doorman, _, _ = at_the_door()
+    assert doorman.answered(Answered(1.0, "x", Origin.CONTROL, "acknowledge", True)) is None
+
+
+def test_a_refusal_names_the_request_even_where_the_rest_is_wrong() -> None:
+    doorman, _, _ = at_the_door(read_only=True)
+    answer = doorman.take("shelve", b'{"request": "q7", "nonsense": []}', retained=False)
+    assert answer is not None
+    assert (answer.request, answer.done) == ("q7", False)
+    assert "mqtt.read_only" in answer.reason

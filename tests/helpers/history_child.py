@@ -1,0 +1,68 @@
+"""A process that writes a history as fast as it can until it is killed; used by the kill tests and the bench.
+
+Prints one line per promise kept: `feed N` once entry N was answered as done, `alarm N` once alarm N was handed over
+and `handle` returned; and `read MS` for each second of readings handed over, which is no promise.
+"""
+
+import sys
+from pathlib import Path
+
+from sensord.clock import FakeClock
+from sensord.config.sections import HistorySection
+from sensord.history.history_writer import History
+from sensord.history.migrations import MIGRATIONS, Migration
+from sensord.readings import Reading
+from sensord.watch.effects import AlarmChanged, AlarmState, Answered, EntryMade, Measured, Priority
+from sensord.watch.events import Condition, EnterChick, LogFeed, Origin
+
+FLUSH_SECONDS = 30.0
+SLOW_STEP = Migration(
+    "rewrites every reading, so that there is time to be killed in",
+    "CREATE TABLE remade AS SELECT at_ms, probe, milli, count, held_ms FROM reading;"
+    "CREATE INDEX remade_at ON remade (milli, at_ms); CREATE TABLE remade_done (steps INTEGER);"
+    "INSERT INTO remade_done SELECT count(*) FROM remade",
+)
+
+
+def _say(line: str) -> None:
+    sys.stdout.write(line + "\n")
+    sys.stdout.flush()
+
+
+def write(folder: Path, start_utc: float) -> None:
+    clock = FakeClock(0.0, start_utc)
+
+    def answered(answer: Answered) -> None:
+        if answer.done:
+            _say(f"{answer.verb} {answer.request}")
+
+    history = History(folder, HistorySection(flush_seconds=FLUSH_SECONDS), clock, answered)
+    history.handle(EntryMade(0.0, EnterChick(seconds=0.0, origin=Origin.CONTROL, request="0", chick="pip")))
+    number = 0
+    while True:
+        number += 1
+        clock.advance(1.0)
+        now = clock.monotonic_seconds()
+        for probe in ("left", "right", "dish", "room"):
+            history.handle(Measured(Reading(probe, now, 36.0 + number * 7 % 32 / 16), 0.5))
+        _say(f"read {round(clock.utc_seconds() * 1000)}")
+        if number % 50 == 0:
+            states = (AlarmState.UNACKNOWLEDGED, AlarmState.NORMAL)
+            history.handle(AlarmChanged(now, "brooder", Condition.TOO_COLD, Priority.MEDIUM, *states, seen=str(number)))
+            _say(f"alarm {number}")
+        if number % 70 == 0:
+            feed = LogFeed(seconds=now, origin=Origin.CONTROL, request=str(number), chick="pip", note=str(number))
+            history.handle(EntryMade(now, feed))
+
+
+def migrate_once(folder: Path, start_utc: float) -> None:
+    history = History(folder, HistorySection(), FakeClock(0.0, start_utc), migrations=(*MIGRATIONS, SLOW_STEP))
+    _say("begun")
+    history.save_state("started", "true")
+    history.handle(Measured(Reading("left", 0.0, 36.0), 0.5))
+    _say("migrated")
+    history.close()
+
+
+if __name__ == "__main__":
+    {"write": write, "migrate": migrate_once}[sys.argv[1]](Path(sys.argv[2]), float(sys.argv[3]))

@@ -1,0 +1,99 @@
+"""A restart: the time that nobody watched is told, shelves go on for what they had left, and no more."""
+
+from pathlib import Path
+
+import pytest
+
+from sensord.clock import FakeClock
+from sensord.config import settings as assembly
+from sensord.config.loading import parse
+from sensord.config.sections import HistorySection
+from sensord.history.history_writer import FILE_NAME, History
+from sensord.readings import Reading
+from sensord.run.memory import keeper, recall
+from sensord.watch import nursery as whole
+from sensord.watch.alarms.alarms import AlarmBook
+from sensord.watch.effects import AlarmState, Measured
+from sensord.watch.events import Condition, Origin, SetStage, Shelve
+
+CONFIG = """
+[probes.air]
+rom = "28-00000000000a"
+place = "brooder"
+[brooders.nest]
+probes = ["air"]
+profile = "parrots"
+stage = "hatchling"
+"""
+SETTINGS = assembly.nursery_settings(parse(CONFIG, "sensord.toml"))
+
+
+def a_run(folder: Path, clock: FakeClock) -> None:
+    """A daemon that read 34.2 °C, shelved for ten minutes, and stopped."""
+    history = History(folder, HistorySection(), clock)
+    history.handle(Measured(Reading("air", clock.monotonic_seconds(), 34.2), 0.5))
+    now = clock.monotonic_seconds()
+    nursery = whole.begin(SETTINGS, now)
+    for command in (
+        Shelve(seconds=now, origin=Origin.CONTROL, place="nest", condition=Condition.TOO_COLD, for_seconds=600.0),
+        SetStage(seconds=now, origin=Origin.CONTROL, brooder="nest", stage="feathered"),
+    ):
+        nursery, _ = whole.step(SETTINGS, nursery, command)
+    keeper(history, SETTINGS, clock)(nursery, now)
+    clock.advance(30)
+    history.handle(Measured(Reading("air", clock.monotonic_seconds(), 34.3), 0.5))
+    history.close()
+
+
+def test_the_gap_is_as_long_as_nobody_watched_and_knows_the_last_air(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    clock.advance(7200)
+    past = recall(tmp_path / FILE_NAME, SETTINGS, clock)
+    assert past.gap is not None
+    assert past.gap.gap_seconds == pytest.approx(7200, abs=2)
+    assert past.gap.last_celsius == {"air": 34.3}
+
+
+def test_a_quick_restart_is_no_gap_and_a_shelf_has_the_rest_of_its_time(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    clock.advance(20)
+    past = recall(tmp_path / FILE_NAME, SETTINGS, clock)
+    assert past.gap is None
+    alarm = past.book.get("nest", Condition.TOO_COLD)
+    assert alarm.state is AlarmState.SHELVED
+    assert alarm.shelved_until_seconds == pytest.approx(clock.monotonic_seconds() + 550, abs=2)
+
+
+def test_a_shelf_that_ran_out_meanwhile_is_gone(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    clock.advance(3600)
+    assert recall(tmp_path / FILE_NAME, SETTINGS, clock).book.get("nest", Condition.TOO_COLD).state is AlarmState.NORMAL
+
+
+def test_with_a_clock_that_nobody_set_the_gap_is_of_unknown_length_and_shelves_are_dropped(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    clock.set_wall_clock(1000.0)
+    clock.trusted = False
+    past = recall(tmp_path / FILE_NAME, SETTINGS, clock)
+    assert past.gap is not None
+    assert past.gap.gap_seconds is None
+    assert past.book.get("nest", Condition.TOO_COLD).state is AlarmState.NORMAL
+
+
+def test_without_a_history_nothing_is_known(tmp_path: Path) -> None:
+    past = recall(tmp_path / FILE_NAME, SETTINGS, FakeClock())
+    assert past.gap is None
+    assert past.book == AlarmBook()
+
+
+def test_a_stage_that_the_keeper_set_is_set_again_while_the_plan_is_the_same(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    (again,) = recall(tmp_path / FILE_NAME, SETTINGS, clock).stages
+    assert (again.brooder, again.stage) == ("nest", "feathered")
+    edited = assembly.nursery_settings(parse(CONFIG.replace("hatchling", "pin-feathered"), "sensord.toml"))
+    assert recall(tmp_path / FILE_NAME, edited, clock).stages == ()

@@ -1,0 +1,82 @@
+"""The unit file by systemd's own judgement, and what no tool of systemd can know of it."""
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from sensord.run.daemon import CLOSING_SECONDS
+
+TOP = Path(__file__).parents[2]
+FOLDER = TOP / "systemd"
+UNIT = FOLDER / "sensord.run.service"
+
+
+@pytest.fixture(autouse=True)
+def _systemd() -> None:
+    if shutil.which("systemd-analyze") is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("systemd-analyze is not installed, and CI is true")
+        pytest.skip("systemd-analyze is not installed")
+
+
+def verified(text: str, folder: Path) -> str:
+    """What `systemd-analyze verify` says of a unit whose program exists."""
+    path = folder / "sensord.run.service"
+    path.write_text(text.replace("/opt/sensord/bin/sensord", shutil.which("true") or "/bin/true"))
+    done = subprocess.run(["systemd-analyze", "verify", path], capture_output=True, text=True, check=False)
+    return done.stderr if done.returncode == 0 else f"{done.returncode}: {done.stderr}"
+
+
+def test_the_unit_verifies_without_a_word_and_a_slip_would_be_seen(tmp_path: Path) -> None:
+    assert verified(UNIT.read_text(), tmp_path) == ""
+    assert "Restarts" in verified(UNIT.read_text().replace("Restart=always", "Restarts=always"), tmp_path)
+
+
+def test_the_exposure_is_at_most_one_and_a_half() -> None:
+    command = ["systemd-analyze", "security", "--offline=true", "--threshold=15", "--no-pager", str(UNIT)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout[-300:]
+
+
+def test_what_pins_and_probes_need_stays_open() -> None:
+    lines = UNIT.read_text().splitlines()
+    # The pin library reads /proc/device-tree (gpiozero/pins/local.py, get_pi_revision); with ProcSubset=pid it is gone.
+    assert "ProcSubset=pid" not in lines
+    # It would hide /dev/gpiochip0 in spite of DeviceAllow (systemd.exec(5)).
+    assert "PrivateDevices=yes" not in lines
+    assert "DeviceAllow=char-gpiochip rw" in lines
+    assert any(line.startswith("ReadWritePaths=-/sys/devices/w1_bus_master1") for line in lines)
+
+
+def test_a_stopped_watch_is_tried_again_for_ever() -> None:
+    lines = UNIT.read_text().splitlines()
+    assert {"Restart=always", "StartLimitIntervalSec=0", "Type=notify", "NotifyAccess=main"} <= set(lines)
+    assert not [line for line in lines if line.startswith("After=") and ("network" in line or "time" in line)]
+
+
+def test_systemd_waits_longer_than_the_daemon_needs_for_an_orderly_end() -> None:
+    """Up to 2 s for each of two buses that hang (`ProbeReader.close`), then the outputs, then the interpreter's end."""
+    (line,) = [line for line in UNIT.read_text().splitlines() if line.startswith("TimeoutStopSec=")]
+    assert float(line.partition("=")[2]) >= 2 * 2.0 + CLOSING_SECONDS + 5.0
+
+
+@pytest.mark.parametrize("name", ["install", "uninstall"])
+def test_the_scripts_are_sound_shell_and_explain_themselves(name: str) -> None:
+    script = FOLDER / name
+    assert os.access(script, os.X_OK)
+    assert subprocess.run(["sh", "-n", script], check=False).returncode == 0
+    told = subprocess.run(["sh", script, "--help"], capture_output=True, text=True, check=True).stdout
+    assert "--yes" in told
+    assert "set -eu" not in told
+    wrong = subprocess.run(["sh", script, "--fast"], capture_output=True, text=True, check=False)
+    assert (wrong.returncode, "--fast: no such option" in wrong.stderr) == (2, True)
+
+
+def test_installer_and_unit_agree_on_every_path() -> None:
+    install, unit = (FOLDER / "install").read_text(), UNIT.read_text()
+    for path in ("/opt/sensord", "/etc/sensord/sensord.toml", "/etc/sensord/mqtt-password"):
+        assert path in install
+        assert path in unit
