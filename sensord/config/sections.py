@@ -10,7 +10,6 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from sensord.mqtt.topics import check_base
 from sensord.readings import Band, Place
 
 __all__ = [
@@ -60,6 +59,21 @@ def _is_rom(value: str) -> str:
 def _is_span_of_day(value: str) -> str:
     if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d", value):
         raise ValueError("give from when to when, such as 22:00-06:30")
+    return value
+
+
+def _is_topic(value: str) -> str:
+    """MQTT 5.0 section 4.7: no wildcards, no U+0000; a leading `/` makes another topic; `$…` is the broker's own."""
+    if not value or len(value.encode()) > 128:
+        raise ValueError("use 1 to 128 bytes, for example 'sensord' or 'station/sensord'")
+    if wild := sorted(set(value) & {"+", "#", "\0"}):
+        raise ValueError(f"{wild[0]!r} is a wildcard or not allowed in a topic: leave it out")
+    if value.startswith("/") or value.endswith("/") or "//" in value:
+        raise ValueError("a '/' at the start or end, or two in a row, makes an empty level: leave it out")
+    if value.startswith("$"):
+        raise ValueError("topics that start with '$' belong to the broker: choose another word")
+    if not value.isprintable() or " " in value:
+        raise ValueError("spaces and control characters in topics are asking for trouble: leave them out")
     return value
 
 
@@ -193,7 +207,7 @@ class ButtonsSection(Section):
     batch_pin: int | None = Field(None, ge=0, le=27)
 
 
-Topic = Annotated[str, AfterValidator(check_base)]
+Topic = Annotated[str, AfterValidator(_is_topic)]
 
 
 class DiscoverySection(Section):

@@ -1,14 +1,10 @@
-"""The topics of one unit: `<base>/<unit>/…`. The unit comes before the kind, so that access lists and wildcards work.
-
-Rules of topic names: MQTT 5.0 section 4.7 (no wildcards, no U+0000; a leading `/` makes another topic; names that start
-with `$` belong to the broker).
-"""
+"""The topics of one unit: `<base>/<unit>/…`; the unit comes before the kind, so that access lists work."""
 
 from dataclasses import dataclass
 
 from sensord.watch.events import Condition
 
-__all__ = ["BROODER_CONDITIONS", "DISH_CONDITIONS", "UNIT_CONDITIONS", "Topics", "check_base"]
+__all__ = ["BROODER_CONDITIONS", "DISH_CONDITIONS", "UNIT_CONDITIONS", "Topics"]
 
 BROODER_CONDITIONS = (
     Condition.DANGEROUSLY_WARM,
@@ -26,21 +22,6 @@ BROODER_CONDITIONS = (
 )
 DISH_CONDITIONS = (Condition.SCALDING, Condition.PROBE_FAULT)
 UNIT_CONDITIONS = (Condition.OUTPUT_FAILED,)
-
-
-def check_base(base: str) -> str:
-    """`base` where it can start a topic; raises `ValueError` with the remedy where it cannot."""
-    if not base or len(base.encode()) > 128:
-        raise ValueError("use 1 to 128 bytes, for example 'sensord' or 'station/sensord'")
-    if wild := sorted(set(base) & {"+", "#", "\0"}):
-        raise ValueError(f"{wild[0]!r} is a wildcard or not allowed in a topic: leave it out")
-    if base.startswith("/") or base.endswith("/") or "//" in base:
-        raise ValueError("a '/' at the start or end, or two in a row, makes an empty level: leave it out")
-    if base.startswith("$"):
-        raise ValueError("topics that start with '$' belong to the broker: choose another word")
-    if not base.isprintable() or " " in base:
-        raise ValueError("spaces and control characters in topics are asking for trouble: leave them out")
-    return base
 
 
 @dataclass(frozen=True, slots=True)
