@@ -32,7 +32,7 @@ class Plan:
         return max(self.hatched, default=None)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Brooding:
     """What a brooder should be like at one instant, and why; not certain where the clock could not tell the age."""
 
@@ -128,7 +128,15 @@ def _day_plan(plan: Plan, day: date) -> DayPlan:
 
 
 def _told(row: Row, band: Band, notes: tuple[str, ...]) -> Brooding:
-    return Brooding(band, row.stage, row.provenance, row.checked, row.humidity, row.signs, notes)
+    return Brooding(
+        band=band,
+        stage=row.stage,
+        source=row.provenance,
+        checked=row.checked,
+        humidity=row.humidity,
+        signs=row.signs,
+        notes=notes,
+    )
 
 
 def _midnight(day: date) -> float:

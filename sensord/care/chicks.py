@@ -21,7 +21,7 @@ class Crop(StrEnum):
     FULL = "full"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Chick:
     """One chick. `kind` is the keeper's word for the species, `mark` a ring number or a dab of colour.
 
@@ -38,7 +38,7 @@ class Chick:
     every_hours: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Feed:
     """One feed of one chick. `celsius` is what the dish showed when its probe was lifted, None where unknown."""
 

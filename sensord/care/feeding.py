@@ -80,7 +80,7 @@ TABLE_KINDS = tuple(kind for table in _TABLES for kind in table.kinds)
 """The kinds for which there is a feed table; every other kind goes by the general rules."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FeedPlan:
     """A feed of one chick: from `low_ml` (None: only a ceiling is known) to `high_ml`, every so many hours.
 
@@ -119,11 +119,25 @@ def plan(chick: Chick, grams: float | None, now_utc_seconds: float) -> FeedPlan:
     found = _row(chick.kind, grams)
     if found is not None:
         table, row = found
-        planned = FeedPlan(row.low_ml, row.high_ml, row.low_hours, row.high_hours, table.source, table.source)
+        planned = FeedPlan(
+            low_ml=row.low_ml,
+            high_ml=row.high_ml,
+            low_hours=row.low_hours,
+            high_hours=row.high_hours,
+            volume_source=table.source,
+            interval_source=table.source,
+        )
     else:
         hours, source = _general_hours(age)
         ceiling = None if grams is None else CEILING_SHARE * grams
-        planned = FeedPlan(None, ceiling, *hours, f"at most a tenth of the body weight ({_CLINIC})", source)
+        planned = FeedPlan(
+            low_ml=None,
+            high_ml=ceiling,
+            low_hours=hours[0],
+            high_hours=hours[1],
+            volume_source=f"at most a tenth of the body weight ({_CLINIC})",
+            interval_source=source,
+        )
     if chick.every_hours is None:
         return planned
     every = chick.every_hours

@@ -120,7 +120,7 @@ def scald_words(celsius: float) -> str:
     return f"within {seconds:.0f} s" if seconds < 120 else f"within {seconds / 60:.0f} min"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bowlful:
     """What a dish is assumed to hold and what water stands beside it, for advice from a temperature alone.
 

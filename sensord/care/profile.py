@@ -31,7 +31,7 @@ class Move(StrEnum):
     RAMP = "ramp"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
     """The band of one stage. `from_day`..`to_day` are whole days of age, both included; None: only by the stage."""
 
@@ -52,7 +52,7 @@ class Row:
         return f"{said}; {self.note}" if self.note else said
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
     """Rows from the youngest stage to the oldest; the ones with days come first.
 
@@ -97,27 +97,27 @@ def parse_profile(data: Mapping[str, Any], name: str, where: str) -> Profile:
     if troubles:
         raise ConfigError("\n".join(troubles))
     return Profile(
-        name,
-        data["title"],
-        move,
-        float(data["rate_celsius_per_day"]),
-        data["rate_source"],
-        tuple(_row(row) for row in data["bands"]),
-        data.get("caution", ""),
+        name=name,
+        title=data["title"],
+        move=move,
+        rate_celsius_per_day=float(data["rate_celsius_per_day"]),
+        rate_source=data["rate_source"],
+        rows=tuple(_row(row) for row in data["bands"]),
+        caution=data.get("caution", ""),
     )
 
 
 def _row(row: Mapping[str, Any]) -> Row:
     return Row(
-        row["stage"],
-        Band(float(row["low_celsius"]), float(row["high_celsius"])),
-        row["source"],
-        row["checked"],
-        row.get("from_day"),
-        row.get("to_day"),
-        row.get("humidity", ""),
-        row.get("signs", ""),
-        row.get("note", ""),
+        stage=row["stage"],
+        band=Band(float(row["low_celsius"]), float(row["high_celsius"])),
+        source=row["source"],
+        checked=row["checked"],
+        from_day=row.get("from_day"),
+        to_day=row.get("to_day"),
+        humidity=row.get("humidity", ""),
+        signs=row.get("signs", ""),
+        note=row.get("note", ""),
     )
 
 

@@ -68,7 +68,7 @@ def _heard(site: Site, keeper: Keeper, factory: pins.Factory | None) -> Finding:
     try:
         chime.handle(Cued(site.clock.monotonic_seconds(), Cue.READY))
         site.clock.wait(never, CUES[Cue.READY].length_seconds + 0.2)
-        chime.handle(Alerting(site.clock.monotonic_seconds(), None))
+        chime.handle(Alerting(seconds=site.clock.monotonic_seconds(), priority=None))
         answer = keeper.ask("Did you hear it?")
     finally:
         chime.close()

@@ -43,7 +43,7 @@ class _Echo:
         self.welcome.set()
         link.subscribe(self.topic, replay_retained=False)
         self.sent_seconds = self.clock.monotonic_seconds()
-        link.publish(Message(self.topic, self.payload, qos=1, expiry_seconds=10))
+        link.publish(Message(topic=self.topic, payload=self.payload, qos=1, expiry_seconds=10))
 
     def received(self, message: Received) -> None:
         if message.payload == self.payload:

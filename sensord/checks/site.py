@@ -20,7 +20,7 @@ from sensord.watch.views import Snapshot
 __all__ = ["Site"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Site:
     """What is looked at. Without a config file (or with a broken one) the checks go by the defaults."""
 

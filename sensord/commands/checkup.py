@@ -45,7 +45,7 @@ def run(options: argparse.Namespace) -> int:
     if options.ask and (options.json or not sys.stdin.isatty()):
         raise DataError("--ask: needs a terminal to ask at: leave out --json, and do not redirect the input")
     machine = Machine(options.root)
-    site = Site(machine, options.config or machine.at(DEFAULT_PATH), options.one_wire_root)
+    site = Site(machine=machine, config_path=options.config or machine.at(DEFAULT_PATH), one_wire=options.one_wire_root)
     sections = (*SECTIONS, _questions()) if options.ask else SECTIONS
     if options.json:
         found = list(check_all(site, sections))

@@ -138,7 +138,15 @@ def _live(listener: FleetListener, clock: Clock, console: Console, glyphs: Glyph
             if dirty or now - drawn_seconds >= _DRAW_SECONDS:
                 units = listener.book.units(clock.utc_seconds())
                 width, height = console.size
-                look = Look(width, height, chosen_glyphs, zone, keys.chosen, keys=keyboard.present, help=keys.helping)
+                look = Look(
+                    width=width,
+                    height=height,
+                    glyphs=chosen_glyphs,
+                    zone=zone,
+                    chosen=keys.chosen,
+                    keys=keyboard.present,
+                    help=keys.helping,
+                )
                 names = [one.unit.name for one in told(units, look, keys.finder)]
                 live.update(_page(units, look, keys, listener), refresh=True)
                 drawn_seconds, dirty = now, False

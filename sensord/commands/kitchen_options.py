@@ -27,7 +27,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Shared:
     """What the shared options and the config came to; temperatures in Celsius.
 

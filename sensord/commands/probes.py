@@ -86,7 +86,7 @@ def _rows(root: Path, config: Config, clock: Clock) -> Iterator[ProbeRow]:
         spots = {}
     for rom, described, decoded in _ask_all(root, spots, clock):
         name, place = names.pop(rom, ("", ""))
-        row = ProbeRow(rom, name, place, spots[rom].bus.name)
+        row = ProbeRow(rom=rom, name=name, place=place, bus=spots[rom].bus.name)
         if described is not None:
             row = dataclasses.replace(row, chip=described.kind, bits=described.bits, powered=described.powered)
         if isinstance(decoded, Converted):
@@ -95,7 +95,7 @@ def _rows(root: Path, config: Config, clock: Clock) -> Iterator[ProbeRow]:
             yield dataclasses.replace(row, fault=decoded.kind, detail=decoded.detail)
     if spots:
         for rom, (name, place) in names.items():
-            yield ProbeRow(rom, name, place, fault=FaultKind.NO_RESPONSE, detail="not on the bus")
+            yield ProbeRow(rom=rom, name=name, place=place, fault=FaultKind.NO_RESPONSE, detail="not on the bus")
 
 
 def _ask_all(root: Path, spots: dict[str, Spot], clock: Clock) -> Iterator[tuple[str, FoundProbe | None, Decoded]]:

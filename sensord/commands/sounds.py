@@ -142,9 +142,9 @@ def _one(chime: Chime, sound: Sound, clock: Clock, never: threading.Event) -> No
     if priority is None:
         chime.handle(Cued(now, _cue(sound)))
     else:
-        chime.handle(Alerting(now, priority, lamp=priority, flashing=True))
+        chime.handle(Alerting(seconds=now, priority=priority, lamp=priority, flashing=True))
     clock.wait(never, sound.length_seconds)
-    chime.handle(Alerting(clock.monotonic_seconds(), None))
+    chime.handle(Alerting(seconds=clock.monotonic_seconds(), priority=None))
 
 
 def _cue(sound: Sound) -> Cue:

@@ -82,15 +82,15 @@ def show(socket: Path, until: Callable[[], bool] = lambda: False, glyphs: Glyphs
                 seen = picture.seen()
                 width, height = console.size
                 look = Look(
-                    width,
-                    height,
-                    chosen_glyphs,
-                    zone_of(clock),
-                    keys.chosen(seen.snapshot),
-                    None if seen.stale_seconds is None else float(int(seen.stale_seconds)),
-                    keys.remark() or (seen.trouble if seen.stale_seconds is not None else ""),
-                    keyboard.present,
-                    keys.helping,
+                    width=width,
+                    height=height,
+                    glyphs=chosen_glyphs,
+                    zone=zone_of(clock),
+                    chosen=keys.chosen(seen.snapshot),
+                    stale_seconds=None if seen.stale_seconds is None else float(int(seen.stale_seconds)),
+                    remark=keys.remark() or (seen.trouble if seen.stale_seconds is not None else ""),
+                    keys=keyboard.present,
+                    help=keys.helping,
                 )
                 shown = (seen.snapshot, look)
                 if shown != drawn:
@@ -117,7 +117,9 @@ def _once(options: argparse.Namespace, console: Console) -> int:
         say(snapshot_lines(snapshot, zone=zone))
     else:
         glyphs = ASCII if options.ascii else fitting_glyphs(console.encoding, os.environ)
-        console.print(dashboard(snapshot, Look(console.width, max(24, console.height - 2), glyphs, zone)))
+        console.print(
+            dashboard(snapshot, Look(width=console.width, height=max(24, console.height - 2), glyphs=glyphs, zone=zone))
+        )
     return 1 if any(alarm.standing and is_open(alarm) for alarm in snapshot.alarms) else 0
 
 

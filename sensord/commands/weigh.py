@@ -23,7 +23,7 @@ from sensord.screens.chick_lines import NO_CHICKS
 __all__ = ["arguments", "run"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Morning:
     """The first weight of a day, and what it means."""
 
@@ -105,12 +105,12 @@ def _growth(chick: Chick, weighings: Sequence[Weighing]) -> _Growth:
         published = None if age is None else expected_grams(chick.kind, age)
         shown.append(
             _Morning(
-                local(one.utc_seconds).isoformat(timespec="minutes"),
-                None if age is None else round(age, 1),
-                one.grams,
-                None if gain is None else round(gain.grams_per_day, 2),
-                None if gain is None else round(gain.percent_per_day, 1),
-                None if published is None else round(published[0], 1),
+                at=local(one.utc_seconds).isoformat(timespec="minutes"),
+                age_days=None if age is None else round(age, 1),
+                grams=one.grams,
+                grams_per_day=None if gain is None else round(gain.grams_per_day, 2),
+                percent_per_day=None if gain is None else round(gain.percent_per_day, 1),
+                published_grams=None if published is None else round(published[0], 1),
             )
         )
     return _Growth(chick.name, tuple(shown), found, flags(chick, weighings))

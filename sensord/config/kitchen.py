@@ -30,7 +30,14 @@ def dry_formula(config: Config) -> Composition:
             parts.ash_percent,
         )
     )
-    return Composition(water_share, protein, fat, 1 - water_share - protein - fat - fibre - ash, fibre, ash)
+    return Composition(
+        water=water_share,
+        protein=protein,
+        fat=fat,
+        carbohydrate=1 - water_share - protein - fat - fibre - ash,
+        fibre=fibre,
+        ash=ash,
+    )
 
 
 def bowl(config: Config) -> Bowl | None:

@@ -59,7 +59,7 @@ class Failure(Enum):
     """The kernel has dropped the probe."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class FakeProbe:
     """One probe: `celsius(seconds)` is the temperature at its tip, `seconds` on the tree's clock."""
 

@@ -51,7 +51,7 @@ class Scene:
     def probes(self) -> list[FakeProbe]:
         """The probes of the fake tree, with their temperatures over the tree's clock."""
         return [
-            FakeProbe(rom, lambda seconds, name=name: self._read(name, seconds))  # type: ignore[misc]
+            FakeProbe(rom=rom, celsius=lambda seconds, name=name: self._read(name, seconds))  # type: ignore[misc]
             for name, rom in _ROMS.items()
         ]
 

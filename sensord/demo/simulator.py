@@ -26,7 +26,7 @@ def saturation_pascal(celsius: float) -> float:
     return 611.2 * math.exp(17.62 * celsius / (243.12 + celsius))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeMake:
     """The probe: time constant stirred (at rest it is `rest_factor` times longer), offset, stem, noise, in SI units."""
 
@@ -54,7 +54,7 @@ class ProbeMake:
         return round(noisy * 16.0) / 16.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BowlMake:
     """The bowl, what is in it and where it stands."""
 
@@ -246,7 +246,7 @@ class Bowl:
         return self.make.probe.said(self.tip, self.stem, self._random)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AirMake:
     """A brooder: 20 litres of air and thin walls by default, a heater of so many watts behind a thermostat."""
 

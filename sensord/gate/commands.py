@@ -59,7 +59,7 @@ EVERYTHING = ("", "PRESS", "ON", "all")
 _MAXIMUM_BYTES = {Origin.MQTT: 256, Origin.CONTROL: 65_536, Origin.BUTTON: 256, Origin.DAEMON: 65_536}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
     """What the local config allows; no command can raise any of it.
 

@@ -249,7 +249,14 @@ class HistoryReader:
         """In the order of their time; of one chick or of all."""
         rows = self._within("chick, millilitres, crop, celsius, note", "feed", start, end)
         return [
-            Feed(name, at_ms / 1000, ml, None if crop is None else Crop(crop), celsius, note)
+            Feed(
+                chick=name,
+                utc_seconds=at_ms / 1000,
+                millilitres=ml,
+                crop=None if crop is None else Crop(crop),
+                celsius=celsius,
+                note=note,
+            )
             for at_ms, name, ml, crop, celsius, note in rows
             if chick in (None, name)
         ]

@@ -269,7 +269,10 @@ class History:
             self._words = f"{error}; it was set aside as {aside.name} and a new one begun"
             _log.error("%s", self._words)
             self._rows.append(
-                Row("note", _NOTE | {"at_ms": self._at_ms(self._clock.monotonic_seconds()), "detail": self._words})
+                Row(
+                    "note",
+                    _NOTE | {"at_ms": self._at_ms(self._clock.monotonic_seconds()), "detail": self._words},
+                )
             )
             self._write()
             return self._words
@@ -350,7 +353,16 @@ class History:
 
     def _answer(self, made: EntryMade, done: bool, reason: str) -> None:
         entry = made.entry
-        self._on_answer(Answered(made.seconds, entry.request, entry.origin, VERB_OF[type(entry)], done, reason))
+        self._on_answer(
+            Answered(
+                seconds=made.seconds,
+                request=entry.request,
+                origin=entry.origin,
+                verb=VERB_OF[type(entry)],
+                done=done,
+                reason=reason,
+            )
+        )
 
     def _tend(self, connection: Connection) -> None:
         """Once an hour: sum up the hours that have closed, let go of what is old, look at the day anew."""

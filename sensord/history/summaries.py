@@ -14,7 +14,7 @@ MINUTE_MS = 60_000
 _LONGEST_STEP_MS = 5_000
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Run:
     """`count` equal readings (or equal faults) of one probe, the first at `at_ms`, the last `held_ms` later."""
 
@@ -45,7 +45,7 @@ class RunBook:
             run.count += 1
             run.held_ms = at_ms - run.at_ms
             return
-        run = Run(at_ms, probe, milli, fault, sure)
+        run = Run(at_ms=at_ms, probe=probe, milli=milli, fault=fault, sure=sure)
         self._open[probe] = run
         self._all.append(run)
 
@@ -78,7 +78,7 @@ class Minute(NamedTuple):
     faults: int
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Sum:
     at_s: int
     low: int = 0
@@ -106,7 +106,7 @@ class MinuteBook:
         closed = None
         if known is None or known.at_s != at_s:
             closed = known.minute(probe) if known is not None else None
-            known = self._sums[probe] = _Sum(at_s)
+            known = self._sums[probe] = _Sum(at_s=at_s)
         if milli is None:
             known.faults += 1
             return closed

@@ -39,7 +39,14 @@ _Stamp: TypeAlias = tuple[int, int, str]
 
 def _store_feed(connection: Connection, entry: LogFeed, at: float, stamp: _Stamp, now_utc: float) -> str:
     name = stamp[-1]
-    feed = Feed(name, at, entry.millilitres, entry.crop, entry.celsius, entry.note)
+    feed = Feed(
+        chick=name,
+        utc_seconds=at,
+        millilitres=entry.millilitres,
+        crop=entry.crop,
+        celsius=entry.celsius,
+        note=entry.note,
+    )
     weighings = weighings_in(connection, name)
     check_feed(feed, weighings[-1] if weighings else None, now_utc, entry.sure)
     celsius = feed.celsius if feed.celsius is not None else _celsius_of_round(connection, at)
@@ -86,15 +93,15 @@ def _take_back(connection: Connection, table: str, name: str, now_utc: float) ->
 
 def _store_chick(connection: Connection, entry: EnterChick, chicks: dict[str, Chick], now_utc: float) -> str:
     name = entry.chick.strip().lower()
-    before = chicks.get(name, Chick(name))
+    before = chicks.get(name, Chick(name=name))
     chick = Chick(
-        name,
-        before.kind if entry.kind is None else entry.kind,
-        before.hatched if entry.hatched is None else day(entry.hatched),
-        before.mark if entry.mark is None else entry.mark,
-        before.brooder if entry.brooder is None else entry.brooder,
-        before.left if entry.left is None else day(entry.left),
-        before.every_hours if entry.every_hours is None else entry.every_hours or None,
+        name=name,
+        kind=before.kind if entry.kind is None else entry.kind,
+        hatched=before.hatched if entry.hatched is None else day(entry.hatched),
+        mark=before.mark if entry.mark is None else entry.mark,
+        brooder=before.brooder if entry.brooder is None else entry.brooder,
+        left=before.left if entry.left is None else day(entry.left),
+        every_hours=before.every_hours if entry.every_hours is None else entry.every_hours or None,
     )
     check_chick(chick, now_utc)
     hatched, gone = (None if one is None else one.isoformat() for one in (chick.hatched, chick.left))
@@ -128,7 +135,15 @@ def chicks_in(connection: Connection) -> tuple[Chick, ...]:
     """Every chick ever entered, by name."""
     rows = connection.execute("SELECT name, kind, hatched, mark, brooder, gone, every_hours FROM chick ORDER BY name")
     return tuple(
-        Chick(name, kind, _date(hatched), mark, brooder, _date(gone), every)
+        Chick(
+            name=name,
+            kind=kind,
+            hatched=_date(hatched),
+            mark=mark,
+            brooder=brooder,
+            left=_date(gone),
+            every_hours=every,
+        )
         for name, kind, hatched, mark, brooder, gone, every in rows
     )
 

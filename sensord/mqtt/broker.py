@@ -39,7 +39,7 @@ SETTLED_SECONDS = 30.0
 """A connection that stood this long was a good one: the next attempt after it is a quick one again."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
     """Something to publish; `expiry_seconds` is heeded by MQTT 5 only."""
 

@@ -12,7 +12,7 @@ from sensord.errors import BrokerError
 __all__ = ["BrokerSettings", "password", "tls_context", "why_unreachable"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BrokerSettings:
     """Where the broker is and how to get in. Keys in messages are those of the config section `mqtt`."""
 

@@ -55,7 +55,7 @@ def clear(settings: BrokerSettings, topics: Topics, held: Iterable[str]) -> None
 
     Raises `BrokerError` where the broker cannot be had, refuses, or the daemon of the unit is running.
     """
-    messages = [Message(topic, b"", qos=1, retain=True) for topic in sorted({*held, topics.status})]
+    messages = [Message(topic=topic, payload=b"", qos=1, retain=True) for topic in sorted({*held, topics.status})]
     visit = _Visit(topics.status, messages)
     # An id of its own, so that the daemon is not pushed out.
     connection = Connection(replace(settings, client_id=f"{settings.client_id}-{token_hex(3)}"), visit)

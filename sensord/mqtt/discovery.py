@@ -21,7 +21,7 @@ __all__ = ["Announcement", "Entity", "announce", "component_marks", "entities", 
 FRESH_SECONDS = 60
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Announcement:
     """The unit as the hub is told of it. `stages` are those of each brooder that has any; names as in the config."""
 

@@ -38,7 +38,7 @@ long after confirming it; what was confirmed just before a broker died is sent a
 WAITING_ANSWERS = 64
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PublisherSettings:
     """What is published besides the broker's address.
 
@@ -98,7 +98,7 @@ class Publisher:
         self._revivals = 0
         self._clearing: dict[int, str] = {}
         self._new_session()
-        will = Message(self._topics.status, OFFLINE, qos=1, retain=True)
+        will = Message(topic=self._topics.status, payload=OFFLINE, qos=1, retain=True)
         self._connection = Connection(broker, self, will)
 
     def start(self) -> None:
@@ -264,13 +264,13 @@ class Publisher:
             self._discovery_seconds = None
             self._clear_stale(link)
             for topic, payload in self._settings.discovery:
-                self._retain(link, Message(topic, payload, qos=1, retain=True))
+                self._retain(link, Message(topic=topic, payload=payload, qos=1, retain=True))
             self._status_seconds = -float("inf")
             with self._lock:
                 self._due |= set(self._latest)
         if now - self._status_seconds >= STATUS_AGAIN_SECONDS:
             self._status_seconds = now
-            self._retain(link, Message(self._topics.status, ONLINE, qos=1, retain=True))
+            self._retain(link, Message(topic=self._topics.status, payload=ONLINE, qos=1, retain=True))
         self._say_states(link)
         self._say_answers(link)
         try:
@@ -306,16 +306,25 @@ class Publisher:
                 continue  # said again now it would look live
             self._sequence += 1
             qos: Literal[0, 1] = 1 if state.expiry_seconds is None else 0
-            self._retain(link, Message(state.topic, state.payload(self._sequence).encoded(), qos, True, left))
+            self._retain(
+                link,
+                Message(
+                    topic=state.topic,
+                    payload=state.payload(self._sequence).encoded(),
+                    qos=qos,
+                    retain=True,
+                    expiry_seconds=left,
+                ),
+            )
         self._clear_stale(link)
         if readings:
-            link.publish(Message(self._topics.senml, readings))
+            link.publish(Message(topic=self._topics.senml, payload=readings))
 
     def _clear_stale(self, link: Link) -> None:
         with self._lock:
             stale, self._stale = self._stale, set()
         for topic in sorted(stale):
-            self._clearing[link.publish(Message(topic, b"", qos=1, retain=True))] = topic
+            self._clearing[link.publish(Message(topic=topic, payload=b"", qos=1, retain=True))] = topic
 
     def _say_answers(self, link: Link) -> None:
         while self._answers:
@@ -328,7 +337,7 @@ class Publisher:
                 done=answer.done,
                 reason=answer.reason,
             )
-            link.publish(Message(self._topics.done, payload.encoded(), qos=1))
+            link.publish(Message(topic=self._topics.done, payload=payload.encoded(), qos=1))
 
     def _say_events(self, link: Link, now: float) -> None:
         settled = []
@@ -341,7 +350,7 @@ class Publisher:
             self._more_events = False  # before looking: an event added meanwhile sets it again
             batch = self._outbox.waiting(self._sent_up_to, EVENTS_IN_FLIGHT - len(self._in_flight))
             for event in batch:
-                identifier = link.publish(Message(self._topics.event, event.payload, qos=1))
+                identifier = link.publish(Message(topic=self._topics.event, payload=event.payload, qos=1))
                 if not identifier:
                     self._more_events = True
                     return

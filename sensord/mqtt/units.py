@@ -38,7 +38,7 @@ class UnitSeen:
     stale_seconds: float | None
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Unit:
     status: bytes = b""
     heard_utc: float = 0.0

@@ -95,7 +95,7 @@ class Point:
         return self.reading - self.true
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
     """`corrected = gain * raw + offset`, and the expanded uncertainty of a corrected reading at `at_celsius`."""
 
@@ -220,7 +220,14 @@ def calibrate(points: Sequence[Point], at_celsius: float) -> Result:
         components = [*point.components, _DRIFT]
         if abs(at_celsius - point.true) > _LEAST_SPAN_CELSIUS:
             components.append(_CARRIED)
-        return Result(-point.error, 1.0, expanded(components), at_celsius, tuple(components), tuple(warnings))
+        return Result(
+            offset=-point.error,
+            gain=1.0,
+            expanded_uncertainty=expanded(components),
+            at_celsius=at_celsius,
+            components=tuple(components),
+            warnings=tuple(warnings),
+        )
     low, high = sorted(points, key=lambda point: point.true)
     if high.true - low.true < _LEAST_SPAN_CELSIUS:
         raise DataError(f"two points need {_LEAST_SPAN_CELSIUS:.0f} °C between them: use the ice bath and about 37 °C")
@@ -237,7 +244,14 @@ def calibrate(points: Sequence[Point], at_celsius: float) -> Result:
         Component(f"point at {high.true:.0f} °C", abs(weight) * high.u, "its own budget, by its share"),
         _DRIFT,
     ]
-    return Result(offset, gain, expanded(components), at_celsius, tuple(components), tuple(warnings))
+    return Result(
+        offset=offset,
+        gain=gain,
+        expanded_uncertainty=expanded(components),
+        at_celsius=at_celsius,
+        components=tuple(components),
+        warnings=tuple(warnings),
+    )
 
 
 def line_through(low_reading: float, low_true: float, high_reading: float, high_true: float) -> tuple[float, float]:

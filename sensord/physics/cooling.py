@@ -71,7 +71,7 @@ class CoolingSettings:
         return TIME_CONSTANTS_SECONDS if known is None else (0.85 * known, known, 1.18 * known)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Cooling:
     """What is believed of the paste at `seconds`. The bank lies in threes of one time constant: stirred, core, rim."""
 
@@ -122,7 +122,7 @@ def start(settings: CoolingSettings, seconds: float, celsius: float) -> Cooling:
         for tau in taus
         for spot, share in _shares(STIRRED_AFTER_DIP).items()
     )
-    return Cooling(seconds, room, bank)
+    return Cooling(seconds=seconds, room_celsius=room, bank=bank)
 
 
 def disturb(cooling: Cooling, silence_seconds: float = 0.0) -> Cooling:
@@ -164,10 +164,10 @@ def follow(cooling: Cooling, seconds: float, celsius: float) -> Cooling:
     kept = _prune([m.regime.weighing(m.regime.weight * m.likelihood / total) for m in measured])
     factor = sum(r.weight * r.loss_factor for r in kept)
     return Cooling(
-        seconds,
-        cooling.room_celsius,
-        kept,
-        cooling.unsettled_until,
+        seconds=seconds,
+        room_celsius=cooling.room_celsius,
+        bank=kept,
+        unsettled_until=cooling.unsettled_until,
         surprise=miss / math.sqrt(variance),
         surprise_celsius=miss,
         habit=factor + (cooling.habit - factor) * math.exp(-gap / HABIT_SECONDS),

@@ -96,7 +96,7 @@ class Nothing:
     celsius: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Splash:
     """Stir in water; then the dish is at `celsius` (90 % interval low..high), with `solids` (a share by weight)."""
 
@@ -110,7 +110,7 @@ class Splash:
     dish_millilitres: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bath:
     """Stand the bowl in water and stir `seconds` (90 % interval low..high); solids stay; `because`: why not water."""
 

@@ -35,7 +35,7 @@ HIGHEST_SOLIDS = 0.60
 """Past this share of dry formula there is no paste, only damp powder: common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Kitchen:
     """What there is to mix with, in Celsius; the bowl starts at room temperature, None counts no bowl.
 
@@ -88,7 +88,7 @@ class Outcome:
     lost_joules: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """What to weigh and pour, in order, and what comes of it; low..high is the 90 % interval when fed."""
 

@@ -46,7 +46,7 @@ class Outlook:
     never: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Course:
     """The paste's mean as it will go, with all that is uncertain about it."""
 
@@ -127,7 +127,15 @@ def _course(cooling: Cooling, target: float, offset: float) -> _Course:
 
     covariance = tuple((covary(i, 0), covary(i, 1), covary(i, 2)) for i in range(3))
     soak_seconds = BATH_SECONDS if cooling.bathed else SOAK_SECONDS
-    return _Course(middle[0], cooling.room_celsius, middle[1], middle[2], covariance, offset, soak_seconds)
+    return _Course(
+        mean=middle[0],
+        room=cooling.room_celsius,
+        loss=middle[1],
+        soak=middle[2],
+        covariance=covariance,
+        offset=offset,
+        soak_seconds=soak_seconds,
+    )
 
 
 def _times() -> tuple[float, ...]:

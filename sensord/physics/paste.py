@@ -5,7 +5,7 @@ each property a + b t + c t². The constant of water's specific heat is 4.1762; 
 come out 1.1 % low against IAPWS-95.
 """
 
-from dataclasses import astuple, dataclass
+from dataclasses import asdict, astuple, dataclass
 from typing import NamedTuple
 
 from sensord.errors import DataError
@@ -41,7 +41,7 @@ _PARTS = (
 _LABEL_ROUNDING = 0.005
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Composition:
     """Shares of the mass, which sum to 1 but for a label's rounding; else, or where one is negative, `DataError`."""
 
@@ -70,8 +70,8 @@ def paste_of(dry: Composition, solids: float) -> Composition:
     """What is in a paste with the share `solids` (0 to 1) of dry formula by weight, its own moisture included."""
     if not 0 <= solids <= 1:
         raise DataError(f"a share of dry formula of {100 * solids:g} % is impossible: give 0 to 100 %")
-    parts = [solids * part for part in astuple(dry)[1:]]
-    return Composition(1 - sum(parts), *parts)
+    parts = {name: solids * part for name, part in asdict(dry).items() if name != "water"}
+    return Composition(water=1 - sum(parts.values()), **parts)
 
 
 def specific_heat(food: Composition, celsius: float) -> float:

@@ -9,7 +9,7 @@ NINETY_PERCENT = 1.645
 """Half width of a 90 % interval in standard uncertainties, normal (JCGM 100, table G.1)."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Slips:
     """How far the kitchen is from what was entered; all 0 where it is exactly that.
 

@@ -63,7 +63,7 @@ class Share:
     folders: Mapping[str, Path]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BusHealth:
     """What can be seen of a bus: how it is read and `why`, how long the last cycle took, whether its thread turns
     (`alive`), and whether the kernel holds a read beyond the deadline (`hanging`)."""

@@ -46,7 +46,7 @@ _GONE = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR)
 _DEFAULT_CONVERSION_SECONDS = 0.75
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FoundProbe:
     """A probe that the kernel lists: `bus` by name, `kind` the chip, `bits` of resolution where it says so,
     `powered` by its own wire (True), from the data line (False), or not known (None)."""

@@ -27,7 +27,7 @@ _CURVE_AFTER_SECONDS = 90.0
 _ROUND_LASTS_SECONDS = 2700.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BrooderPart:
     """One brooder: its air (`step_seconds` a point), the bands it was held to, its figures and lid openings."""
 
@@ -49,7 +49,7 @@ class RoundPart:
     since_seconds: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChickPart:
     """One chick: all its weights up to the end of the span, its feeds in the span."""
 
@@ -67,7 +67,7 @@ class ChickPart:
         return sum(feed.millilitres or 0.0 for feed in self.feeds)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
     """A span of the nursery's life; `chick` is set where the report is about that one."""
 
@@ -145,7 +145,14 @@ def _brooder(
     points = together(read(probe, start, end) for probe in probes)
     own = tuple(row for row in bands if row.place == name)
     figures = air_figures(points, own, start, end, step)
-    return BrooderPart(name, tuple(points), step, own, figures, tuple(lids(points)) if by_minutes else ())
+    return BrooderPart(
+        name=name,
+        points=tuple(points),
+        step_seconds=step,
+        bands=own,
+        figures=figures,
+        lids=tuple(lids(points)) if by_minutes else (),
+    )
 
 
 def _rounds(reader: HistoryReader, feeds: Sequence[Feed], start: float, end: float) -> tuple[RoundPart, ...]:
@@ -172,7 +179,15 @@ def _chick(reader: HistoryReader, chick: Chick, feeds: Sequence[Feed], end: floa
         start = mornings[0].utc_seconds
         days = [_age(chick, one.utc_seconds, start) for one in mornings]
         found = fit(days, [one.grams for one in mornings], Model.LOGISTIC)
-    return ChickPart(chick, weighings, own, gains(weighings), found, flags(chick, weighings), cautions(own, end))
+    return ChickPart(
+        chick=chick,
+        weighings=weighings,
+        feeds=own,
+        gains=gains(weighings),
+        fit=found,
+        flags=flags(chick, weighings),
+        cautions=cautions(own, end),
+    )
 
 
 def _age(chick: Chick, utc_seconds: float, first: float) -> float:

@@ -49,7 +49,7 @@ class AirFigures(NamedTuple):
     minutes_unread: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Episode:
     """One alarm from its raising to the end of its condition; None where that did not happen in the span.
 
@@ -166,7 +166,12 @@ def episodes(rows: Sequence[AlarmRow]) -> list[Episode]:
         known = running.get(key)
         if row.previous == "normal" and row.state != "normal" and known is None:
             running[key] = Episode(
-                row.place, row.condition, row.priority, row.utc_seconds, celsius=row.celsius, seen=row.seen
+                place=row.place,
+                condition=row.condition,
+                priority=row.priority,
+                raised=row.utc_seconds,
+                celsius=row.celsius,
+                seen=row.seen,
             )
             continue
         if known is None:

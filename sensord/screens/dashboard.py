@@ -33,7 +33,7 @@ _VERY_LARGE = 120
 _GAP = 6
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Plan:
     """How much is shown: scale of the large letters (0 none), places, alarms in full, probes one by one, chicks."""
 
@@ -46,27 +46,27 @@ class _Plan:
 
 
 _PLANS = (
-    _Plan(2, PlacePlan(10, figures=2), alarms=9, probes=True),
-    _Plan(2, PlacePlan(8, figures=2), alarms=9, probes=True),
-    _Plan(2, PlacePlan(6, figures=2), alarms=9, probes=True),
-    _Plan(2, PlacePlan(4, figures=2), alarms=9, probes=True),
-    _Plan(2, PlacePlan(3, figures=2), alarms=9),
-    _Plan(1, PlacePlan(6), alarms=9, probes=True),
-    _Plan(1, PlacePlan(4), alarms=9, probes=True),
-    _Plan(1, PlacePlan(4), alarms=9),
-    _Plan(1, PlacePlan(3)),
-    _Plan(1, PlacePlan(2)),
-    _Plan(1, PlacePlan(1)),
-    _Plan(1, PlacePlan(1, words=False)),
-    _Plan(0, PlacePlan(1)),
-    _Plan(0, PlacePlan(1), air=False),
-    _Plan(0, PlacePlan(1, words=False), air=False),
-    _Plan(0, PlacePlan(0, words=False), air=False),
-    _Plan(1, PlacePlan(slim=True)),
-    _Plan(0, PlacePlan(slim=True)),
-    _Plan(0, PlacePlan(slim=True), air=False),
-    _Plan(0, PlacePlan(slim=True), alarms=1, air=False),
-    _Plan(0, PlacePlan(slim=True), alarms=1, air=False, chicks=False),
+    _Plan(letters=2, place=PlacePlan(10, figures=2), alarms=9, probes=True),
+    _Plan(letters=2, place=PlacePlan(8, figures=2), alarms=9, probes=True),
+    _Plan(letters=2, place=PlacePlan(6, figures=2), alarms=9, probes=True),
+    _Plan(letters=2, place=PlacePlan(4, figures=2), alarms=9, probes=True),
+    _Plan(letters=2, place=PlacePlan(3, figures=2), alarms=9),
+    _Plan(letters=1, place=PlacePlan(6), alarms=9, probes=True),
+    _Plan(letters=1, place=PlacePlan(4), alarms=9, probes=True),
+    _Plan(letters=1, place=PlacePlan(4), alarms=9),
+    _Plan(letters=1, place=PlacePlan(3)),
+    _Plan(letters=1, place=PlacePlan(2)),
+    _Plan(letters=1, place=PlacePlan(1)),
+    _Plan(letters=1, place=PlacePlan(1, words=False)),
+    _Plan(letters=0, place=PlacePlan(1)),
+    _Plan(letters=0, place=PlacePlan(1), air=False),
+    _Plan(letters=0, place=PlacePlan(1, words=False), air=False),
+    _Plan(letters=0, place=PlacePlan(0, words=False), air=False),
+    _Plan(letters=1, place=PlacePlan(slim=True)),
+    _Plan(letters=0, place=PlacePlan(slim=True)),
+    _Plan(letters=0, place=PlacePlan(slim=True), air=False),
+    _Plan(letters=0, place=PlacePlan(slim=True), alarms=1, air=False),
+    _Plan(letters=0, place=PlacePlan(slim=True), alarms=1, air=False, chicks=False),
 )
 
 

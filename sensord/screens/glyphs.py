@@ -9,7 +9,7 @@ from dataclasses import dataclass
 __all__ = ["ASCII", "BLOCKS", "Glyphs", "letters", "letters_width"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Glyphs:
     """One set of characters, each one cell wide; `upper`, `lower` and `full` fill halves of a cell or all of it."""
 
@@ -46,8 +46,43 @@ _INSTEAD = {
     "×": "x", "≤": "<=", "≥": ">=", "½": ".5", "’": "'", "“": '"', "”": '"', "Ω": "Ohm", "µ": "u",
 }  # fmt: skip
 
-BLOCKS = Glyphs("▀", "▄", "█", "─", "═", "│", "▼", "○", "─", "├", "┤", "◄", "►", "█", "█", "►")
-ASCII = Glyphs("*", "*", "*", ".", "=", "|", "V", "e", "-", "<", ">", "<", ">", "[", "]", ">", only_ascii=True)
+BLOCKS = Glyphs(
+    upper="▀",
+    lower="▄",
+    full="█",
+    line="─",
+    burn="═",
+    wall="│",
+    mark="▼",
+    estimate="○",
+    whisker="─",
+    left_end="├",
+    right_end="┤",
+    beyond_left="◄",
+    beyond_right="►",
+    band_left="█",
+    band_right="█",
+    chosen="►",
+)
+ASCII = Glyphs(
+    upper="*",
+    lower="*",
+    full="*",
+    line=".",
+    burn="=",
+    wall="|",
+    mark="V",
+    estimate="e",
+    whisker="-",
+    left_end="<",
+    right_end=">",
+    beyond_left="<",
+    beyond_right=">",
+    band_left="[",
+    band_right="]",
+    chosen=">",
+    only_ascii=True,
+)
 
 # Five dots high, a dot is '#', rows parted by '/'.
 _LETTERS = {

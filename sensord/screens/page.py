@@ -34,7 +34,7 @@ BIG_STYLES = {
 PRIORITY_STYLES = {Priority.LOW: "cyan", Priority.MEDIUM: "yellow", Priority.HIGH: "bright_red"}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
     """How a snapshot is to be shown: the size in cells, the characters, and where the keeper is in it.
 

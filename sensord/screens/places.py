@@ -43,7 +43,7 @@ class PlacePlan:
     slim: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Shown:
     """What brooder and dish have in common for drawing."""
 
@@ -113,9 +113,14 @@ def _figures(shown: _Shown, look: Look, plan: PlacePlan, width: int) -> tuple[in
     return margin, letters("--" if shown.celsius is None else f"{shown.celsius:.1f}", look.glyphs, scale)
 
 
+def _scale(shown: _Shown, width: int) -> Scale:
+    low, high = shown.scale
+    return Scale(low_celsius=low, high_celsius=high, band=shown.band, width=width, burn_celsius=shown.burn_celsius)
+
+
 def _ruler(shown: _Shown, look: Look, plan: PlacePlan, width: int) -> list[Text]:
     margin, figures = _figures(shown, look, plan, width)
-    scale = Scale(*shown.scale, shown.band, max(10, width - margin - _AGES), shown.burn_celsius)
+    scale = _scale(shown, max(10, width - margin - _AGES))
     style = f"bold {shown.style}".strip()
     now = None if look.stale_seconds is not None else shown.celsius  # a mark says where the reading is
     pictures = [
@@ -153,7 +158,7 @@ def _slim(shown: _Shown, look: Look, width: int) -> Text:
     row = line(look, 16, (name, "bold underline" if chosen else "bold"))
     row.pad_right(16 - row.cell_len)
     row.append(look.glyphs.say(f" {reading} °C "), shown.style or "bold")
-    scale = Scale(*shown.scale, shown.band, max(10, width - row.cell_len - 24), shown.burn_celsius)
+    scale = _scale(shown, max(10, width - row.cell_len - 24))
     row.append_text(slim_row(scale, shown.celsius if shown.drawn else None, shown.style or "bold", look.glyphs))
     row.append(look.glyphs.say(f" {words}"), shown.style)
     row.truncate(width)
@@ -167,16 +172,16 @@ def _brooder(view: BrooderView, snapshot: Snapshot) -> _Shown:
     if view.heading and view.celsius is not None:
         words += f", {view.heading}"
     return _Shown(
-        view.name,
-        words,
-        _alarm_style(view.name, snapshot) or ("yellow" if wrong else ""),
-        view.celsius,
-        max((probe.uncertainty_celsius for probe in probes), default=None),
-        None,
-        view.band,
-        _brooder_band(view),
-        _together(probes),
-        (view.band.low_celsius - _BROODER_REACH_CELSIUS, view.band.high_celsius + _BROODER_REACH_CELSIUS),
+        name=view.name,
+        words=words,
+        style=_alarm_style(view.name, snapshot) or ("yellow" if wrong else ""),
+        celsius=view.celsius,
+        uncertainty=max((probe.uncertainty_celsius for probe in probes), default=None),
+        estimate=None,
+        band=view.band,
+        band_words=_brooder_band(view),
+        trail=_together(probes),
+        scale=(view.band.low_celsius - _BROODER_REACH_CELSIUS, view.band.high_celsius + _BROODER_REACH_CELSIUS),
     )
 
 
@@ -192,17 +197,17 @@ def _dish(view: DishView, snapshot: Snapshot) -> _Shown:
     if estimate is not None and view.reading_celsius is not None:
         estimate = estimate if abs(estimate - view.reading_celsius) >= _SHOWN_DIFFERENCE_CELSIUS else None
     return _Shown(
-        view.name,
-        words,
-        style,
-        view.reading_celsius,
-        view.uncertainty_celsius,
-        estimate,
-        view.band,
-        _dish_band(view),
-        _together(probes),
-        (view.band.low_celsius - _DISH_REACH_CELSIUS, max(view.band.high_celsius + 2.0, _DISH_TOP_CELSIUS)),
-        _BURN_CELSIUS,
+        name=view.name,
+        words=words,
+        style=style,
+        celsius=view.reading_celsius,
+        uncertainty=view.uncertainty_celsius,
+        estimate=estimate,
+        band=view.band,
+        band_words=_dish_band(view),
+        trail=_together(probes),
+        scale=(view.band.low_celsius - _DISH_REACH_CELSIUS, max(view.band.high_celsius + 2.0, _DISH_TOP_CELSIUS)),
+        burn_celsius=_BURN_CELSIUS,
         drawn=view.state is not DishState.AWAY,
     )
 

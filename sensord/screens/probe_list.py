@@ -24,7 +24,7 @@ class BusRow:
     bulk: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeRow:
     """One probe: on the bus, in the config (`name`, `place`), or both. `celsius` is raw, not calibrated.
 

@@ -27,7 +27,7 @@ _NUMERAL_CELLS = 4
 _MOST_BINS = 5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scale:
     """Which Celsius each of `width` cells stands for; `burn_celsius` is where the scale warns, None for nowhere."""
 

@@ -120,7 +120,7 @@ class Measured:
         return self.observation.seconds
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DishChanged:
     """A dish entered `state`. `celsius` is the estimate of the paste's mean, None where there is none."""
 
@@ -135,7 +135,7 @@ class DishChanged:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DishEstimated:
     """Where the paste is and where it goes; None where not known. `never`: it won't get there on this course."""
 
@@ -154,7 +154,7 @@ class DishEstimated:
     open_high_seconds: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Noted:
     """Something found from the readings of a probe; `fault` with PROBE_FAULT, `gap_seconds` with POWER_GAP."""
 
@@ -166,7 +166,7 @@ class Noted:
     detail: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmChanged:
     """One transition of one alarm. `seen` and `do_first` are two lines for a tired person."""
 
@@ -182,7 +182,7 @@ class AlarmChanged:
     do_first: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
     """A trend says that the band of a brooder will be left in `in_seconds` (90 % interval low..high)."""
 
@@ -194,7 +194,7 @@ class Forecast:
     high_seconds: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BandMoved:
     """A brooder is now held to another band, and why."""
 
@@ -224,7 +224,7 @@ class GapFound:
     after_celsius: dict[str, float]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Alerting:
     """What the horn must do from now on: the pattern of `priority` until the next Alerting, or silence.
 
@@ -257,7 +257,7 @@ class Cued:
     dish: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answered:
     """The answer to one command: done, or refused with the reason and nothing changed."""
 

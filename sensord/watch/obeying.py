@@ -41,10 +41,22 @@ def commanded(settings: NurserySettings, nursery: Nursery, command: Command) -> 
     try:
         after, effects = _obeyed(settings, nursery, command)
     except CommandError as error:
-        return nursery, [Answered(command.seconds, command.request, command.origin, verb, False, str(error))]
+        return nursery, [
+            Answered(
+                seconds=command.seconds,
+                request=command.request,
+                origin=command.origin,
+                verb=verb,
+                done=False,
+                reason=str(error),
+            )
+        ]
     if isinstance(command, LogFeed | WeighIn | EnterChick):
         return after, effects  # the history answers, once it is on the disk
-    return after, [*effects, Answered(command.seconds, command.request, command.origin, verb, True)]
+    return after, [
+        *effects,
+        Answered(seconds=command.seconds, request=command.request, origin=command.origin, verb=verb, done=True),
+    ]
 
 
 VERB_OF: dict[type[Command], str] = {

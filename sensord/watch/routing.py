@@ -32,10 +32,26 @@ def observed(settings: NurserySettings, nursery: Nursery, raw: Observation) -> C
     if isinstance(observation, Reading):
         observation = Reading(raw.probe, raw.seconds, probe.calibration.correct(observation.celsius))
         trail = trail.add(observation.seconds, observation.celsius)
-        watched = ProbeWatch(screened, trail, raw.seconds, observation, None, known.readings + 1, faults)
+        watched = ProbeWatch(
+            screen=screened,
+            trail=trail,
+            heard_seconds=raw.seconds,
+            last=observation,
+            fault=None,
+            readings=known.readings + 1,
+            faults=faults,
+        )
     else:
         faults = {**faults, observation.kind: faults.get(observation.kind, 0) + 1}
-        watched = ProbeWatch(screened, trail, raw.seconds, known.last, observation.kind, known.readings, faults)
+        watched = ProbeWatch(
+            screen=screened,
+            trail=trail,
+            heard_seconds=raw.seconds,
+            last=known.last,
+            fault=observation.kind,
+            readings=known.readings,
+            faults=faults,
+        )
     effects: list[Effect] = [Measured(observation, probe.calibration.uncertainty_celsius)]
     nursery = nursery.having(probes={**nursery.probes, raw.probe: watched})
     return _routed(settings, nursery, observation, effects, was=known.fault)
@@ -63,9 +79,11 @@ def _routed(
 
 def _fault_note(observation: Observation, was: FaultKind | None) -> list[Effect]:
     if isinstance(observation, Fault) and observation.kind is not was:
-        return [Noted(observation.seconds, observation.probe, Note.PROBE_FAULT, fault=observation.kind)]
+        return [
+            Noted(seconds=observation.seconds, probe=observation.probe, what=Note.PROBE_FAULT, fault=observation.kind)
+        ]
     if isinstance(observation, Reading) and was is not None:
-        return [Noted(observation.seconds, observation.probe, Note.PROBE_OK)]
+        return [Noted(seconds=observation.seconds, probe=observation.probe, what=Note.PROBE_OK)]
     return []
 
 

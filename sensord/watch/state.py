@@ -21,7 +21,7 @@ UNIT_PLACE = "unit"
 """The place of alarms that are about the daemon itself."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeSettings:
     """What is known of one probe. `late_seconds`: silence that makes a `late` Fault."""
 
@@ -34,7 +34,7 @@ class ProbeSettings:
     calibrated: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NurserySettings:
     """Everything that stays the same while the daemon runs; keys are names from the config.
 
@@ -50,7 +50,7 @@ class NurserySettings:
     keeps_history: bool = True
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeWatch:
     """What is remembered of one probe between two observations."""
 
@@ -63,7 +63,7 @@ class ProbeWatch:
     faults: Mapping[FaultKind, int] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Nursery:
     """The state of everything at one instant."""
 
@@ -86,16 +86,16 @@ class Nursery:
     ) -> "Nursery":
         """With other probes, dishes or brooders; what `replace` does, for the path of every reading."""
         return Nursery(
-            self.probes if probes is None else probes,
-            self.dishes if dishes is None else dishes,
-            self.brooders if brooders is None else brooders,
-            self.book,
-            self.alerting,
-            self.paused_until_seconds,
-            self.utc_seconds,
-            self.gap,
-            self.troubles,
-            self.bands_told,
+            probes=self.probes if probes is None else probes,
+            dishes=self.dishes if dishes is None else dishes,
+            brooders=self.brooders if brooders is None else brooders,
+            book=self.book,
+            alerting=self.alerting,
+            paused_until_seconds=self.paused_until_seconds,
+            utc_seconds=self.utc_seconds,
+            gap=self.gap,
+            troubles=self.troubles,
+            bands_told=self.bands_told,
         )
 
 
@@ -103,11 +103,13 @@ def begin(settings: NurserySettings, seconds: float, book: AlarmBook | None = No
     """The state before the first event; `book` restores the alarms of an earlier run."""
     return Nursery(
         probes={
-            name: ProbeWatch(Screen(), TrailKeeper(probe.trail_bin_seconds), heard_seconds=seconds)
+            name: ProbeWatch(
+                screen=Screen(), trail=TrailKeeper(bin_seconds=probe.trail_bin_seconds), heard_seconds=seconds
+            )
             for name, probe in settings.probes.items()
         },
         dishes={name: dish.begin(one) for name, one in settings.dishes.items()},
         brooders={name: brooder.begin(one) for name, one in settings.brooders.items()},
         book=book or AlarmBook(),
-        alerting=Alerting(seconds, None),
+        alerting=Alerting(seconds=seconds, priority=None),
     )

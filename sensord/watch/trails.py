@@ -9,7 +9,7 @@ __all__ = ["TrailKeeper"]
 _BINS = 60
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrailKeeper:
     """Means of the last 60 bins of `bin_seconds`; a bin without a reading is None."""
 
@@ -23,8 +23,16 @@ class TrailKeeper:
         """With one more reading in Celsius at monotonic `seconds`."""
         number = int(seconds // self.bin_seconds)
         if number == self.bin_number and self.count:
-            return TrailKeeper(self.bin_seconds, self.means, number, self.total_celsius + celsius, self.count + 1)
-        return TrailKeeper(self.bin_seconds, self._closed(number), number, celsius, 1)
+            return TrailKeeper(
+                bin_seconds=self.bin_seconds,
+                means=self.means,
+                bin_number=number,
+                total_celsius=self.total_celsius + celsius,
+                count=self.count + 1,
+            )
+        return TrailKeeper(
+            bin_seconds=self.bin_seconds, means=self._closed(number), bin_number=number, total_celsius=celsius, count=1
+        )
 
     def trail(self, seconds: float) -> Trail:
         """The trail up to `seconds`, oldest first, the bin under way included."""

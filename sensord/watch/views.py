@@ -20,7 +20,7 @@ class Trail:
     celsius: tuple[float | None, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeView:
     """One probe: its last reading (calibrated) or fault, how old, and how often it failed how."""
 
@@ -38,7 +38,7 @@ class ProbeView:
     trail: Trail = field(default_factory=lambda: Trail(60.0))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DishView:
     """One dish: the answer to 'may I feed this?', why, and what would make it so."""
 
@@ -67,7 +67,7 @@ class DishView:
     open_high_seconds: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BrooderView:
     """One brooder: its air, the band in force and where the air is going."""
 
@@ -85,7 +85,7 @@ class BrooderView:
     humidity: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmView:
     """One alarm that is not in its normal state: `since_seconds` so, its condition came at `began_seconds`."""
 
@@ -111,7 +111,7 @@ class OutputView:
     words: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChickView:
     """One chick: its last feed, when the next is due and how much is planned, its weight, and reasons to look.
 
@@ -141,7 +141,7 @@ class ChickView:
     look: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
     """Everything at `seconds`; `utc_seconds` is None while the wall clock is not trusted."""
 

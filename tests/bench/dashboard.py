@@ -114,7 +114,9 @@ def _first_picture_seconds(path: Path) -> float:
 
 def _draw_seconds(width: int, height: int) -> float:
     console = Console(file=StringIO(), width=width, height=height, force_terminal=True, color_system="standard")
-    return _median_seconds(lambda: console.print(dashboard(_SNAPSHOT, Look(width, height))), 20, time.process_time)
+    return _median_seconds(
+        lambda: console.print(dashboard(_SNAPSHOT, Look(width=width, height=height))), 20, time.process_time
+    )
 
 
 def main() -> int:

@@ -66,8 +66,8 @@ class House:
         folder.mkdir(parents=True, exist_ok=True)
         self.air_celsius = RIGHT_CELSIUS
         probes = [
-            FakeProbe(AIR, lambda _s: self.air_celsius, bits=9),
-            FakeProbe(PASTE, lambda s: 21.0 + s // 60 % 2, bits=9),
+            FakeProbe(rom=AIR, celsius=lambda _s: self.air_celsius, bits=9),
+            FakeProbe(rom=PASTE, celsius=lambda s: 21.0 + s // 60 % 2, bits=9),
         ]
         self.tree = FakeTree(folder / "tree", FastClock(speed), probes)
         (folder / "sensord.toml").write_text(_CONFIG.format(root=self.tree.root, more=more))

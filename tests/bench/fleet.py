@@ -163,7 +163,7 @@ def redraw_milliseconds(listener: FleetListener, size: tuple[int, int], times: i
         began = time.perf_counter()
         units = listener.book.units(clock.utc_seconds())
         console = Console(width=width, height=height, file=open("/dev/null", "w"), force_terminal=True)  # noqa: SIM115, PTH123
-        console.print(fleet(units, Look(width, height, keys=True, chosen="attic-001"), Finder()))
+        console.print(fleet(units, Look(width=width, height=height, keys=True, chosen="attic-001"), Finder()))
         took.append(1000 * (time.perf_counter() - began))
     return took
 
@@ -187,7 +187,9 @@ def main() -> int:
         traffic = Traffic(living)
         traffic.start()
         listener = FleetListener(
-            BrokerSettings("127.0.0.1", broker.port, "bench-fleet", largest_packet_bytes=LARGEST_PACKET_BYTES),
+            BrokerSettings(
+                host="127.0.0.1", port=broker.port, client_id="bench-fleet", largest_packet_bytes=LARGEST_PACKET_BYTES
+            ),
             "sensord",
             SystemClock(),
         )

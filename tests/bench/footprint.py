@@ -79,7 +79,7 @@ def measure(runs: int = 5) -> list[Ratio]:
     others: dict[str, list[float]] = {"plain": [], "checked": []}
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        probes = [FakeProbe(rom, lambda _s: 34.5) for rom in ("28-00000000000a", "28-00000000000b")]
+        probes = [FakeProbe(rom=rom, celsius=lambda _s: 34.5) for rom in ("28-00000000000a", "28-00000000000b")]
         with FakeTree(folder / "tree", SystemClock(), probes) as tree:
             config = folder / "sensord.toml"
             config.write_text(CONFIG.format(root=tree.root))

@@ -16,7 +16,7 @@ from sensord.watch.effects import DishState
 
 __all__ = ["broken_promises", "main"]
 
-SETTINGS = dish.DishSettings("dish", "dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
+SETTINGS = dish.DishSettings(name="dish", probe="dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
 KINDS = list(FaultKind)
 
 

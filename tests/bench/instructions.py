@@ -146,8 +146,8 @@ def _daemon(brooder_probes: int, seconds: float, folder: Path) -> int:
     names = [f"air{number}" for number in range(1, brooder_probes + 1)]
     roms = [f"28-{number:012x}" for number in range(1, brooder_probes + 1)]
     # The paste is dipped into from the start and cools slowly: the estimator works all the time.
-    probes = [FakeProbe(rom, lambda s: 34.5 + 0.4 * math.sin(s / 60)) for rom in roms]
-    probes.append(FakeProbe("28-0000000000ff", lambda s: 22.0 + 26.0 * math.exp(-(s - started) / 1200)))
+    probes = [FakeProbe(rom=rom, celsius=lambda s: 34.5 + 0.4 * math.sin(s / 60)) for rom in roms]
+    probes.append(FakeProbe(rom="28-0000000000ff", celsius=lambda s: 22.0 + 26.0 * math.exp(-(s - started) / 1200)))
     broker = Broker(folder / "broker", [], free_port()).start()
     sections = "\n".join(
         f'[probes.{name}]\nrom = "{rom}"\nplace = "brooder"' for name, rom in zip(names, roms, strict=True)

@@ -68,7 +68,7 @@ def _redraws(count: int) -> None:
 
     console = Console(file=StringIO(), width=80, height=24, force_terminal=True, color_system="standard")
     for _ in range(count):
-        console.print(dashboard(SNAPSHOTS["ready-but-cold"], Look(80, 24)))
+        console.print(dashboard(SNAPSHOTS["ready-but-cold"], Look(width=80, height=24)))
 
 
 def _kept(count: int) -> None:
@@ -101,7 +101,7 @@ def _published(count: int) -> None:
     with TemporaryDirectory() as folder:
         publisher = Publisher(
             settings(interval_seconds=0.0),
-            BrokerSettings("127.0.0.1", port, "sensord-nursery"),
+            BrokerSettings(host="127.0.0.1", port=port, client_id="sensord-nursery"),
             Outbox(Path(folder) / "outbox.db"),
             clock,
             print,

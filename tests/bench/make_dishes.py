@@ -126,9 +126,15 @@ def make(family: str, seed: int) -> Scenario:
     if calibrated:
         offset = max(-0.1, min(0.1, offset))
     probe = ProbeMake(
-        rng.uniform(4.0, 12.0), rng.uniform(1.15, 2.0), rng.uniform(40.0, 75.0), offset,
-        rng.uniform(0.02, 0.07), rng.uniform(0.02, 0.18), rng.uniform(30.0, 65.0), rng.uniform(0.02, 0.06),
-    )  # fmt: skip
+        time_constant_seconds=rng.uniform(4.0, 12.0),
+        rest_factor=rng.uniform(1.15, 2.0),
+        air_seconds=rng.uniform(40.0, 75.0),
+        offset_celsius=offset,
+        stem_share=rng.uniform(0.02, 0.07),
+        stem_loss=rng.uniform(0.02, 0.18),
+        stem_seconds=rng.uniform(30.0, 65.0),
+        noise_celsius=rng.uniform(0.02, 0.06),
+    )
     room = rng.uniform(18.0, 27.0)
     start = {
         "cold_hot_water": (25.0, 28.0), "cold_bath": (27.0, 34.0), "stays_cold": (28.0, 33.0),
@@ -140,10 +146,17 @@ def make(family: str, seed: int) -> Scenario:
     grams = {"ceramic": (80, 300), "steel": (30, 120), "plastic": (18, 60)}[bowl_kind]
     preheated = rng.random() < 0.25
     make_ = BowlMake(
-        rng.uniform(18.0, 180.0), rng.uniform(*start), bowl_kind, rng.uniform(*grams),
-        rng.uniform(30.0, 41.0) if preheated else room, room, rng.uniform(0.35, 0.7), rng.uniform(0.6, 1.4),
-        rng.random() < 0.5, probe,
-    )  # fmt: skip
+        millilitres=rng.uniform(18.0, 180.0),
+        celsius=rng.uniform(*start),
+        bowl=bowl_kind,
+        bowl_grams=rng.uniform(*grams),
+        bowl_celsius=rng.uniform(30.0, 41.0) if preheated else room,
+        room_celsius=room,
+        humidity=rng.uniform(0.35, 0.7),
+        draught=rng.uniform(0.6, 1.4),
+        hand_held=rng.random() < 0.5,
+        probe=probe,
+    )
     run = _Run(rng, Bowl(make_, seed), family, uncertainty, (35.0, 120.0))
     if family == "plain_left":
         run.stir_every = (400.0, 1200.0)

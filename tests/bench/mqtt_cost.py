@@ -118,7 +118,7 @@ def latencies(broker: Broker, folder: Path, times: int) -> dict[str, list[float]
     """Milliseconds from the call to the subscriber, the three ways by turns so that all meet the same machine."""
     publisher = Publisher(
         replace(settings(interval_seconds=0.0), alarms=frozenset()),
-        BrokerSettings("127.0.0.1", broker.port, "sensord-nursery"),
+        BrokerSettings(host="127.0.0.1", port=broker.port, client_id="sensord-nursery"),
         Outbox(folder / "outbox.db"),
         SystemClock(),
         print,

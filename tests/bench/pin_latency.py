@@ -51,8 +51,8 @@ def measure(rounds: int = _ROUNDS) -> list[Latency]:
     return found
 
 
-_QUIET = Alerting(0.0, None)
-_HIGH = Alerting(0.0, Priority.HIGH)
+_QUIET = Alerting(seconds=0.0, priority=None)
+_HIGH = Alerting(seconds=0.0, priority=Priority.HIGH)
 # What is measured: the effect before, and the one that is timed.
 _CASES: dict[str, tuple[Effect, Effect]] = {
     "alarm begins": (_QUIET, _HIGH),

@@ -67,7 +67,7 @@ class _SoakHouse(House):
         self._noise = random.Random(1)
         self.clock = FastClock(speed, longest_step_seconds=math.inf)
         shutil.rmtree(folder / "tree")
-        self.probes = [FakeProbe(AIR, self._air), FakeProbe(PASTE, self._paste)]
+        self.probes = [FakeProbe(rom=AIR, celsius=self._air), FakeProbe(rom=PASTE, celsius=self._paste)]
         self.tree = FakeTree(folder / "tree", self.clock, self.probes, bulk=False)
         config = (folder / "sensord.toml").read_text()
         slow = f"interval_seconds = {interval_seconds:g}\ndeadline_seconds = 60\n"

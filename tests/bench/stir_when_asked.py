@@ -29,13 +29,22 @@ class Course:
 def course(seed: int, answers: bool) -> Course:
     """One bowl, kept by somebody who answers the stir cue or by somebody who does not."""
     rng = random.Random(seed)
-    probe = ProbeMake(rng.uniform(4.0, 12.0), rng.uniform(1.2, 2.0), offset_celsius=rng.gauss(0.0, 0.05))
+    probe = ProbeMake(
+        time_constant_seconds=rng.uniform(4.0, 12.0),
+        rest_factor=rng.uniform(1.2, 2.0),
+        offset_celsius=rng.gauss(0.0, 0.05),
+    )
     room = rng.uniform(18.0, 25.0)
     make = BowlMake(
-        rng.uniform(25.0, 150.0), rng.uniform(41.0, 46.0), rng.choice(["ceramic", "steel", "plastic"]), 90.0,
-        rng.uniform(28.0, 38.0), room, probe=probe,
-    )  # fmt: skip
-    settings = dish.DishSettings("dish", "dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
+        millilitres=rng.uniform(25.0, 150.0),
+        celsius=rng.uniform(41.0, 46.0),
+        bowl=rng.choice(["ceramic", "steel", "plastic"]),
+        bowl_grams=90.0,
+        bowl_celsius=rng.uniform(28.0, 38.0),
+        room_celsius=room,
+        probe=probe,
+    )
+    settings = dish.DishSettings(name="dish", probe="dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
     bowl, state = Bowl(make, seed), dish.begin(settings)
     entered: float | None = None
     stir_from, stirs = 1e9, 0

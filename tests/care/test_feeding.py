@@ -28,7 +28,7 @@ HOUR = 3600.0
     "row", [row for row in HUSBANDRY["feed_tables"] if row["seen"]], ids=lambda row: f"{row['species']} {row['mass_g']}"
 )
 def test_the_tables_are_the_handbooks(row: dict[str, float]) -> None:
-    found = plan(Chick("pip", str(row["species"])), row["mass_g"], NOW)
+    found = plan(Chick(name="pip", kind=str(row["species"])), row["mass_g"], NOW)
     assert (found.low_ml, found.high_ml) == (row["ml_min"], row["ml_max"])
     assert (found.low_hours, found.high_hours) == (row["hours_min"], row["hours_max"])
     assert "Hand-Rearing Birds" in found.volume_source
@@ -36,7 +36,7 @@ def test_the_tables_are_the_handbooks(row: dict[str, float]) -> None:
 
 def test_ten_percent_of_an_eighty_gram_chick_is_eight_millilitres() -> None:
     """Avian pediatric nutrition, Lake Howell Animal Clinic; one millilitre taken as one gram."""
-    found = plan(Chick("pip", "cockatiel"), 80.0, NOW)
+    found = plan(Chick(name="pip", kind="cockatiel"), 80.0, NOW)
     assert found.low_ml is None
     assert found.high_ml == pytest.approx(8.0)
     assert planned_millilitres(found) == pytest.approx(8.0)
@@ -45,68 +45,70 @@ def test_ten_percent_of_an_eighty_gram_chick_is_eight_millilitres() -> None:
 @given(st.floats(1, 600), st.sampled_from(["rock pigeon", "mourning dove", "cockatiel", ""]))
 def test_no_plan_is_ever_over_an_eighth_of_the_body_mass(grams: float, kind: str) -> None:
     """The pigeon table's own maximum is 12.5 % (40 g, 5 ml); everything else stays at or below its tenth."""
-    high = plan(Chick("pip", kind), grams, NOW).high_ml
+    high = plan(Chick(name="pip", kind=kind), grams, NOW).high_ml
     assert high is not None
     assert high <= 0.135 * grams
 
 
 def test_an_unweighed_chick_has_an_interval_but_no_volume() -> None:
-    found = plan(Chick("pip", "rock pigeon"), None, NOW)
+    found = plan(Chick(name="pip", kind="rock pigeon"), None, NOW)
     assert found.high_ml is None
     assert planned_millilitres(found) is None
     assert found.low_hours == 2
 
 
 def test_hatchlings_eat_every_two_hours_and_the_keepers_own_interval_wins() -> None:
-    young = Chick("pip", "lorikeet", date(2030, 3, 14))
+    young = Chick(name="pip", kind="lorikeet", hatched=date(2030, 3, 14))
     assert plan(young, 10.0, NOW).high_hours == 2
-    own = Chick("pip", "lorikeet", every_hours=2.5)
+    own = Chick(name="pip", kind="lorikeet", every_hours=2.5)
     assert (plan(own, 10.0, NOW).low_hours, plan(own, 10.0, NOW).interval_source[:3]) == (2.5, "set")
 
 
 def test_a_crop_that_empties_in_four_hours_leaves_a_night_gap_of_six() -> None:
     """The clinic's example: empties in 4 h, one longer gap of 33 to 50 % more."""
-    found = due(plan(Chick("pip", every_hours=4), None, NOW), [Feed("pip", NOW)])
+    found = due(plan(Chick(name="pip", every_hours=4), None, NOW), [Feed(chick="pip", utc_seconds=NOW)])
     assert found is not None
     assert (found.from_utc_seconds - NOW, found.overdue_utc_seconds - NOW) == (4 * HOUR, 6 * HOUR)
-    assert due(plan(Chick("pip"), None, NOW), []) is None
+    assert due(plan(Chick(name="pip"), None, NOW), []) is None
 
 
 def test_a_full_crop_before_a_feed_is_an_emergency_for_a_vet() -> None:
-    (found,) = cautions([Feed("pip", NOW, 4.0, Crop.FULL)], NOW)
+    (found,) = cautions([Feed(chick="pip", utc_seconds=NOW, millilitres=4.0, crop=Crop.FULL)], NOW)
     assert "do not add more" in found.sentence
     assert "vet now" in found.sentence
     assert found.source
 
 
 def test_a_crop_never_felt_empty_in_a_day_is_worth_a_question() -> None:
-    feeds = [Feed("pip", NOW - i * 4 * HOUR, 4.0, Crop.NEARLY) for i in range(5, -1, -1)]
+    feeds = [
+        Feed(chick="pip", utc_seconds=NOW - i * 4 * HOUR, millilitres=4.0, crop=Crop.NEARLY) for i in range(5, -1, -1)
+    ]
     assert len(cautions(feeds, NOW)) == 1
-    assert cautions([*feeds[:-1], Feed("pip", NOW, 4.0, Crop.EMPTY)], NOW) == ()
+    assert cautions([*feeds[:-1], Feed(chick="pip", utc_seconds=NOW, millilitres=4.0, crop=Crop.EMPTY)], NOW) == ()
     assert cautions([], NOW) == ()
 
 
 def test_slips_of_the_pen_are_asked_back() -> None:
     last = Weighing("pip", NOW - 86_400, 45.0)
     with pytest.raises(CommandError, match=r"45 ml is 100 % of the 45 g"):
-        check_feed(Feed("pip", NOW, 45.0), last, NOW)
+        check_feed(Feed(chick="pip", utc_seconds=NOW, millilitres=45.0), last, NOW)
     with pytest.raises(CommandError, match="cannot be in the future"):
-        check_feed(Feed("pip", NOW + 3600, 4.5), last, NOW)
+        check_feed(Feed(chick="pip", utc_seconds=NOW + 3600, millilitres=4.5), last, NOW)
     with pytest.raises(CommandError, match="too long ago"):
-        check_feed(Feed("pip", NOW - 200 * 86_400, 4.5), last, NOW)
+        check_feed(Feed(chick="pip", utc_seconds=NOW - 200 * 86_400, millilitres=4.5), last, NOW)
     with pytest.raises(CommandError, match="Celsius or Fahrenheit"):
-        check_feed(Feed("pip", NOW, 4.5, celsius=102.0), last, NOW)
-    check_feed(Feed("pip", NOW, 4.5, celsius=39.5), last, NOW)
+        check_feed(Feed(chick="pip", utc_seconds=NOW, millilitres=4.5, celsius=102.0), last, NOW)
+    check_feed(Feed(chick="pip", utc_seconds=NOW, millilitres=4.5, celsius=39.5), last, NOW)
     with pytest.raises(CommandError, match=r"g or dg\? Perhaps 4\.5"):
         check_weighing(Weighing("pip", NOW, 45.0), [Weighing("pip", NOW - 86_400, 4.4)], NOW)
     with pytest.raises(CommandError, match="no chick 'pop' \\(known: pip\\)"):
-        chick_named("pop", {"pip": Chick("pip")})
+        chick_named("pop", {"pip": Chick(name="pip")})
     with pytest.raises(CommandError, match="still to come"):
-        check_chick(Chick("pip", hatched=date(2040, 1, 1)), NOW)
+        check_chick(Chick(name="pip", hatched=date(2040, 1, 1)), NOW)
     with pytest.raises(CommandError, match="no date"):
         day("4.5.2031")
     with pytest.raises(CommandError, match="every 100 h"):
-        check_chick(Chick("pip", every_hours=100), NOW)
+        check_chick(Chick(name="pip", every_hours=100), NOW)
 
 
 @given(st.floats(0.5, 2000.0), st.floats(0.2, 5.0))
@@ -131,7 +133,7 @@ def test_an_overdue_feed_is_a_soft_reminder_until_it_is_given() -> None:
 
 
 def test_a_chick_is_overdue_only_after_more_than_a_nights_rest() -> None:
-    view = chick_view(Chick("pip", every_hours=4), [], [Feed("pip", NOW)], NOW + 5 * HOUR, NOW)
+    view = chick_view(Chick(name="pip", every_hours=4), [], [Feed(chick="pip", utc_seconds=NOW)], NOW + 5 * HOUR, NOW)
     assert overdue([view], NOW + 5.9 * HOUR) == ()
     assert overdue([view], NOW + 6.1 * HOUR) == ("pip",)
-    assert overdue([chick_view(Chick("dot"), [], [], NOW, NOW)], NOW) == ()
+    assert overdue([chick_view(Chick(name="dot"), [], [], NOW, NOW)], NOW) == ()

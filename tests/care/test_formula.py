@@ -21,7 +21,13 @@ from sensord.physics.heat import Bowl, Material
 from sensord.readings import Band
 
 BAND = Band(36.0, 38.0)
-BOWLFUL = Bowlful(40, 0.25, (0.20, 1.0), Supplies(95, 18, 21), Bowl(Material.STEEL, 90))
+BOWLFUL = Bowlful(
+    millilitres=40,
+    solids=0.25,
+    solids_allowed=(0.20, 1.0),
+    supplies=Supplies(95, 18, 21),
+    bowl=Bowl(Material.STEEL, 90),
+)
 
 
 @pytest.mark.parametrize(("day", "solids"), [(2, 0.07), (10, 0.30)])
@@ -97,7 +103,7 @@ def test_advice_on_a_cool_dish_is_hot_water() -> None:
 
 def test_no_advice_in_the_band_and_a_reason_where_nothing_helps() -> None:
     assert advice(37, BAND, BOWLFUL) == ""
-    tepid = Bowlful(40, 0.25, (0.20, 1.0), Supplies(36, 18, 21))
+    tepid = Bowlful(millilitres=40, solids=0.25, solids_allowed=(0.20, 1.0), supplies=Supplies(36, 18, 21))
     assert "mix a fresh batch" in advice(30, BAND, tepid)
 
 

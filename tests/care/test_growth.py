@@ -101,7 +101,7 @@ def test_the_mean_gain_of_a_meat_squab_in_its_second_week() -> None:
 
 def test_an_underfed_squab_at_two_weeks_is_flagged_far_under_the_curve() -> None:
     """The same abstract: 212.8 g on a third of the food, 54.7 % of the normal 389.3 g."""
-    pip = Chick("pip", "domestic pigeon, meat breed", HATCHED)
+    pip = Chick(name="pip", kind="domestic pigeon, meat breed", hatched=HATCHED)
     start = datetime(2031, 5, 15, tzinfo=UTC).timestamp() - 7 * 86_400
     found = flags(pip, [Weighing("pip", start, 135.4), Weighing("pip", start + 7 * 86_400, 212.8)])
     assert [flag.name for flag in found] == ["far under the curve"]
@@ -112,24 +112,24 @@ def test_an_underfed_squab_at_two_weeks_is_flagged_far_under_the_curve() -> None
 def test_steady_growth_raises_no_flag() -> None:
     curve = Curve(Model.GOMPERTZ, 90.0, 9.0, 0.2)
     for days in range(2, 30):
-        assert flags(Chick("pip"), weighed([curve.grams(day) for day in range(days)])) == ()
+        assert flags(Chick(name="pip"), weighed([curve.grams(day) for day in range(days)])) == ()
 
 
 def test_a_loss_and_two_days_without_gain_are_reasons_to_call_a_vet() -> None:
-    found = flags(Chick("pip"), weighed([30.0, 33.0, 33.5, 33.0]))
+    found = flags(Chick(name="pip"), weighed([30.0, 33.0, 33.5, 33.0]))
     assert [flag.name for flag in found] == ["loss"]
     assert "0.5 g (1 %) since the weight before and has not gained for two days" in found[0].sentence
     assert "call an avian vet" in found[0].sentence
     assert found[0].source
-    assert [flag.name for flag in flags(Chick("pip"), weighed([30.0, 33.0, 33.0, 33.0]))] == ["no gain"]
+    assert [flag.name for flag in flags(Chick(name="pip"), weighed([30.0, 33.0, 33.0, 33.0]))] == ["no gain"]
 
 
 def test_a_grown_chick_may_swing_but_not_fall_by_more_than_a_tenth() -> None:
     """Handbook, ch 39 and 48: about 10 % off the peak before fledging is usual, more is not."""
     curve = Curve(Model.LOGISTIC, 90.0, 9.0, 0.3)
     grown = [curve.grams(day) for day in range(35)]
-    assert flags(Chick("pip"), weighed([*grown, 88.5, 87.9, 88.4, 86.0, 84.0, 82.5])) == ()
-    (found,) = flags(Chick("pip"), weighed([*grown, 88.5, 86.0, 84.0, 82.0, 79.0]))
+    assert flags(Chick(name="pip"), weighed([*grown, 88.5, 87.9, 88.4, 86.0, 84.0, 82.5])) == ()
+    (found,) = flags(Chick(name="pip"), weighed([*grown, 88.5, 86.0, 84.0, 82.0, 79.0]))
     assert found.name == "loss"
     assert "12 % under its greatest weight" in found.sentence
 
@@ -138,7 +138,7 @@ def test_falling_off_the_own_curve_is_flagged_although_it_still_gains() -> None:
     curve = Curve(Model.GOMPERTZ, 90.0, 9.0, 0.2)
     grams = [curve.grams(day) for day in range(12)]
     stalled = [*grams, grams[-1] + 0.2, grams[-1] + 0.4, grams[-1] + 0.6, grams[-1] + 0.8]
-    names = [[flag.name for flag in flags(Chick("pip"), weighed(stalled[:n]))] for n in range(12, 17)]
+    names = [[flag.name for flag in flags(Chick(name="pip"), weighed(stalled[:n]))] for n in range(12, 17)]
     assert names[0] == []
     assert ["falling off its curve"] in names
 

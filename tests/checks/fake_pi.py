@@ -63,7 +63,10 @@ class FakePi:
         state.mkdir(parents=True)
         state.chmod(0o777)
         self.state = state
-        quick = [FakeProbe(AIR, lambda _s: 34.5, bits=9), FakeProbe(PASTE, lambda _s: 21.0, bits=9)]
+        quick = [
+            FakeProbe(rom=AIR, celsius=lambda _s: 34.5, bits=9),
+            FakeProbe(rom=PASTE, celsius=lambda _s: 21.0, bits=9),
+        ]
         self.tree = FakeTree(root / "sys", SystemClock(), quick if probes is None else probes, bulk=bulk)
         for file in (root / "sys" / "devices").glob("*/therm_bulk_read"):
             file.chmod(0o666)

@@ -31,7 +31,9 @@ def factory() -> Iterator[Any]:
 def site(tmp_path: Path) -> Site:
     (tmp_path / "sensord.toml").write_text(CONFIG)
     environment = {"XDG_RUNTIME_DIR": str(tmp_path)}
-    return Site(Machine(tmp_path), tmp_path / "sensord.toml", clock=FastClock(30), environment=environment)
+    return Site(
+        machine=Machine(tmp_path), config_path=tmp_path / "sensord.toml", clock=FastClock(30), environment=environment
+    )
 
 
 def findings_of(site: Site, factory: Any, heard: bool | None, press: bool) -> dict[str, Finding]:

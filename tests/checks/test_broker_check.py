@@ -14,7 +14,7 @@ from tests.mqtt.mosquitto import Broker, free_port
 def findings_of(folder: Path, port: int, more: str = "", **environment: str) -> dict[str, Finding]:
     config = folder / "sensord.toml"
     config.write_text(f'[mqtt]\nhost = "127.0.0.1"\nport = {port}\n{more}')
-    return {one.check: one for one in look(Site(Machine(folder), config, environment=environment))}
+    return {one.check: one for one in look(Site(machine=Machine(folder), config_path=config, environment=environment))}
 
 
 def test_a_good_broker_gives_back_what_it_gets_and_keeps_nothing(tmp_path: Path) -> None:

@@ -133,7 +133,7 @@ def test_a_probe_without_its_supply_wire_is_told_what_127_degrees_mean(pi: FakeP
 
 
 def test_a_probe_that_lives_on_the_data_wire_is_pointed_out(tmp_path: Path) -> None:
-    pi = FakePi(tmp_path, [FakeProbe(AIR, lambda _s: 34.5, powered=False)])
+    pi = FakePi(tmp_path, [FakeProbe(rom=AIR, celsius=lambda _s: 34.5, powered=False)])
     assert "probe.parasite" in worth_a_look(pi.findings())
 
 
@@ -180,7 +180,9 @@ def test_a_history_that_was_cut_off_is_looked_at_and_left_as_it_is(pi: FakePi) -
 
 
 def test_a_laptop_is_told_kindly(tmp_path: Path) -> None:
-    findings = [f for _, f in check_all(Site(Machine(tmp_path), tmp_path / "none.toml", environment={}))]
+    findings = [
+        f for _, f in check_all(Site(machine=Machine(tmp_path), config_path=tmp_path / "none.toml", environment={}))
+    ]
     assert "no one-wire bus here" in of(findings, "one-wire.bus").sentence
     assert "nothing to mend" in of(findings, "one-wire.bus").remedy
 

@@ -411,7 +411,7 @@ def test_an_unknown_name_says_which_are_known(options: Options, world: World) ->
 def test_without_a_terminal_the_end_of_the_answers_changes_nothing(
     options: Options, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    with FakeTree(tmp_path / "tree", FastClock(10.0), [FakeProbe(ROM, lambda _: 0.3)]) as tree:
+    with FakeTree(tmp_path / "tree", FastClock(10.0), [FakeProbe(rom=ROM, celsius=lambda _: 0.3)]) as tree:
         monkeypatch.setattr("sys.stdin", (tmp_path / "sensord.toml").open("r"))
         (tmp_path / "sensord.toml").write_text("", encoding="utf-8")
         code = main(["calibrate", ROM, "--ice", "--one-wire-root", str(tree.root), "--state", str(tmp_path / "state"),
@@ -424,7 +424,7 @@ def test_without_a_terminal_the_end_of_the_answers_changes_nothing(
 
 @pytest.fixture
 def tree(tmp_path: Path) -> Iterator[FakeTree]:
-    with FakeTree(tmp_path / "tree", FastClock(40.0), [FakeProbe(ROM, lambda _: 0.3125)]) as made:
+    with FakeTree(tmp_path / "tree", FastClock(40.0), [FakeProbe(rom=ROM, celsius=lambda _: 0.3125)]) as made:
         yield made
 
 

@@ -36,8 +36,8 @@ def warmed_after(seconds: float, start: float) -> float:
 @pytest.fixture
 def tree(tmp_path: Path) -> Iterator[FakeTree]:
     probes = [
-        FakeProbe(AIR, lambda _seconds: 34.5),
-        FakeProbe(PASTE, lambda _seconds: -10.125, bits=9, powered=False, bus="w1_bus_master2"),
+        FakeProbe(rom=AIR, celsius=lambda _seconds: 34.5),
+        FakeProbe(rom=PASTE, celsius=lambda _seconds: -10.125, bits=9, powered=False, bus="w1_bus_master2"),
     ]
     with FakeTree(tmp_path / "tree", CLOCK, probes) as made:
         yield made
@@ -149,7 +149,7 @@ def test_a_probe_that_cannot_be_read_is_told_once_while_warming(
 
 
 def test_a_single_probe_needs_no_warming(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    with FakeTree(tmp_path, CLOCK, [FakeProbe(AIR, lambda _seconds: 22.0)]) as tree:
+    with FakeTree(tmp_path, CLOCK, [FakeProbe(rom=AIR, celsius=lambda _seconds: 22.0)]) as tree:
         assert main(["probes", "--identify", "--one-wire-root", str(tree.root)]) == 0
     assert f"only one probe: {AIR}" in capsys.readouterr().out
 

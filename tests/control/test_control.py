@@ -46,7 +46,16 @@ class Daemon:
         self.commands.put(event)
         if not self.mute:
             verb = type(event).__name__.lower()
-            self.server.handle(Answered(100.0, event.request, event.origin, verb, not self.refuse, self.refuse))
+            self.server.handle(
+                Answered(
+                    seconds=100.0,
+                    request=event.request,
+                    origin=event.origin,
+                    verb=verb,
+                    done=not self.refuse,
+                    reason=self.refuse,
+                )
+            )
 
 
 @pytest.fixture
@@ -145,7 +154,9 @@ def test_an_answer_goes_to_the_client_that_asked(daemon: Daemon) -> None:
         second.say(b'{"id": "b", "method": "acknowledge"}\n')
         two = daemon.commands.get(timeout=5)
         for command in (two, one):
-            daemon.server.handle(Answered(1.0, command.request, Origin.CONTROL, "acknowledge", True))
+            daemon.server.handle(
+                Answered(seconds=1.0, request=command.request, origin=Origin.CONTROL, verb="acknowledge", done=True)
+            )
         assert first.hear()["id"] == "a"
         assert second.hear()["id"] == "b"
 

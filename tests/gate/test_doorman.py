@@ -58,7 +58,9 @@ def test_a_repeated_request_gets_the_first_answer_and_is_not_carried_out_again()
     assert doorman.take("pause", payload, retained=False) is None
     assert doorman.take("pause", payload, retained=False) is None, "not answered yet"
     assert [type(command) for command in let_in] == [PauseAudio]
-    first = doorman.answered(Answered(1.0, "r-1", Origin.MQTT, "pause", False, "nothing sounds"))
+    first = doorman.answered(
+        Answered(seconds=1.0, request="r-1", origin=Origin.MQTT, verb="pause", done=False, reason="nothing sounds")
+    )
     assert doorman.take("pause", payload, retained=False) == first
     assert len(let_in) == 1
 
@@ -67,14 +69,19 @@ def test_a_command_without_a_request_gets_one_so_that_its_answer_finds_it() -> N
     doorman, let_in, _ = at_the_door()
     doorman.take("pause", b"60", retained=False)
     assert let_in[0].request
-    answer = doorman.answered(Answered(1.0, let_in[0].request, Origin.MQTT, "silence", True))
+    answer = doorman.answered(
+        Answered(seconds=1.0, request=let_in[0].request, origin=Origin.MQTT, verb="silence", done=True)
+    )
     assert answer is not None
     assert (answer.verb, answer.done) == ("pause", True)
 
 
 def test_answers_to_others_are_not_told_on_mqtt() -> None:
     doorman, _, _ = at_the_door()
-    assert doorman.answered(Answered(1.0, "x", Origin.CONTROL, "acknowledge", True)) is None
+    assert (
+        doorman.answered(Answered(seconds=1.0, request="x", origin=Origin.CONTROL, verb="acknowledge", done=True))
+        is None
+    )
 
 
 def test_a_refusal_names_the_request_even_where_the_rest_is_wrong() -> None:

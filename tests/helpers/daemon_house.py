@@ -64,7 +64,7 @@ class House:
         self.tree = FakeTree(
             folder / "tree",
             SystemClock(),
-            [FakeProbe(AIR, lambda _s: self.air), FakeProbe(PASTE, lambda _s: self.paste)],
+            [FakeProbe(rom=AIR, celsius=lambda _s: self.air), FakeProbe(rom=PASTE, celsius=lambda _s: self.paste)],
         )
         self.config, self.socket, self.state = folder / "sensord.toml", folder / "control.sock", folder / "state"
         mqtt = "" if port is None else _MQTT.format(port=port, keepalive=KEEPALIVE_SECONDS)

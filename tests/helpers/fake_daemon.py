@@ -38,7 +38,14 @@ class FakeDaemon:
         self.commands.put(command)
         verb = type(command).__name__.lower()
         self.server.handle(
-            Answered(command.seconds, command.request, command.origin, verb, not self.refuse, self.refuse)
+            Answered(
+                seconds=command.seconds,
+                request=command.request,
+                origin=command.origin,
+                verb=verb,
+                done=not self.refuse,
+                reason=self.refuse,
+            )
         )
 
     def show(self, snapshot: Snapshot) -> None:

@@ -47,8 +47,17 @@ def write(folder: Path, start_utc: float) -> None:
             history.handle(Measured(Reading(probe, now, 36.0 + number * 7 % 32 / 16), 0.5))
         _say(f"read {round(clock.utc_seconds() * 1000)}")
         if number % 50 == 0:
-            states = (AlarmState.UNACKNOWLEDGED, AlarmState.NORMAL)
-            history.handle(AlarmChanged(now, "brooder", Condition.TOO_COLD, Priority.MEDIUM, *states, seen=str(number)))
+            history.handle(
+                AlarmChanged(
+                    seconds=now,
+                    place="brooder",
+                    condition=Condition.TOO_COLD,
+                    priority=Priority.MEDIUM,
+                    state=AlarmState.UNACKNOWLEDGED,
+                    previous=AlarmState.NORMAL,
+                    seen=str(number),
+                )
+            )
             _say(f"alarm {number}")
         if number % 70 == 0:
             feed = LogFeed(seconds=now, origin=Origin.CONTROL, request=str(number), chick="pip", note=str(number))

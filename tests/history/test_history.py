@@ -59,9 +59,18 @@ class Desk:
             self.read(celsius)
 
     def alarm(self, seen: str = "cold") -> None:
-        states = (AlarmState.UNACKNOWLEDGED, AlarmState.NORMAL)
         now = self.clock.monotonic_seconds()
-        self.history.handle(AlarmChanged(now, "brooder", Condition.TOO_COLD, Priority.MEDIUM, *states, seen=seen))
+        self.history.handle(
+            AlarmChanged(
+                seconds=now,
+                place="brooder",
+                condition=Condition.TOO_COLD,
+                priority=Priority.MEDIUM,
+                state=AlarmState.UNACKNOWLEDGED,
+                previous=AlarmState.NORMAL,
+                seen=seen,
+            )
+        )
 
     def fill(self) -> None:
         for number in range(400):
@@ -173,13 +182,23 @@ def test_every_kind_of_effect_is_kept(desk: Desk, tmp_path: Path) -> None:
     now = desk.clock.monotonic_seconds()
     for effect in (
         BatchStarted(now, "dish", Origin.BUTTON),
-        DishEstimated(now + 90, "dish", "bowl", 37.2),
-        DishChanged(now + 100, "dish", "bowl", DishState.READY, DishState.HOT, 37.4, 37.1, 37.7, "in the band"),
-        DishEstimated(now + 130, "dish", "bowl", 36.9),
-        Noted(now + 140, "bowl", Note.LIFT),
-        BandMoved(now, "brooder", Band(33.0, 35.0), "your config", False),
+        DishEstimated(seconds=now + 90, dish="dish", probe="bowl", celsius=37.2),
+        DishChanged(
+            seconds=now + 100,
+            dish="dish",
+            probe="bowl",
+            state=DishState.READY,
+            previous=DishState.HOT,
+            celsius=37.4,
+            low_celsius=37.1,
+            high_celsius=37.7,
+            why="in the band",
+        ),
+        DishEstimated(seconds=now + 130, dish="dish", probe="bowl", celsius=36.9),
+        Noted(seconds=now + 140, probe="bowl", what=Note.LIFT),
+        BandMoved(seconds=now, place="brooder", band=Band(33.0, 35.0), source="your config", pinned=False),
         GapFound(now, 600.0, {"left": 34.0}, {"left": 31.0}),
-        Answered(now, "r1", Origin.MQTT, "acknowledge", True),
+        Answered(seconds=now, request="r1", origin=Origin.MQTT, verb="acknowledge", done=True),
     ):
         desk.history.handle(effect)
     with HistoryReader(tmp_path / "history.db") as reader:

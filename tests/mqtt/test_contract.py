@@ -33,10 +33,27 @@ DOCUMENT = schema()
 TIMING = Timing(100.0, 1_800_000_000.0, True)
 EFFECTS: list[Transition] = [
     alarm_changed(1.0),
-    DishChanged(1.0, "dish", "paste", DishState.READY, DishState.HOT, 37.1, 36.9, 37.3, "in the band"),
-    Noted(1.0, "paste", Note.PROBE_FAULT, FaultKind.CRC_ERROR),
-    Forecast(1.0, "brooder", Condition.LOSING_HEAT, 900.0, 600.0, 1500.0),
-    BandMoved(1.0, "brooder", Band(33.0, 35.0), "a profile", False),
+    DishChanged(
+        seconds=1.0,
+        dish="dish",
+        probe="paste",
+        state=DishState.READY,
+        previous=DishState.HOT,
+        celsius=37.1,
+        low_celsius=36.9,
+        high_celsius=37.3,
+        why="in the band",
+    ),
+    Noted(seconds=1.0, probe="paste", what=Note.PROBE_FAULT, fault=FaultKind.CRC_ERROR),
+    Forecast(
+        seconds=1.0,
+        place="brooder",
+        condition=Condition.LOSING_HEAT,
+        in_seconds=900.0,
+        low_seconds=600.0,
+        high_seconds=1500.0,
+    ),
+    BandMoved(seconds=1.0, place="brooder", band=Band(33.0, 35.0), source="a profile", pinned=False),
     BatchStarted(1.0, "dish", Origin.BUTTON),
     GapFound(1.0, None, {"air": 34.0}, {"air": 30.5}),
 ]

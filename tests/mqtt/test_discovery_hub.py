@@ -43,7 +43,7 @@ def rendered(asked: Sequence[tuple[str, str]]) -> list[str]:
 
 def test_the_templates_make_of_our_payloads_what_the_entities_need() -> None:
     unit = Announcement(
-        TOPICS,
+        topics=TOPICS,
         probes=("air",),
         dishes=("dish",),
         brooders=("brooder",),
@@ -59,7 +59,17 @@ def test_the_templates_make_of_our_payloads_what_the_entities_need() -> None:
 
     good = states(snapshot(dish=DishState.READY))
     bad = states(snapshot(celsius=None, fault=FaultKind.CRC_ERROR, alarms=(alarm_view(),)))
-    ready = DishChanged(1.0, "dish", "paste", DishState.READY, DishState.HOT, 37.1, 36.9, 37.3, "in the band")
+    ready = DishChanged(
+        seconds=1.0,
+        dish="dish",
+        probe="paste",
+        state=DishState.READY,
+        previous=DishState.HOT,
+        celsius=37.1,
+        low_celsius=36.9,
+        high_celsius=37.3,
+        why="in the band",
+    )
     effects: dict[str, Transition] = {
         "ready": ready,
         "ended": replace(ready, state=DishState.COOL, previous=DishState.READY),

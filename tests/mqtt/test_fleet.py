@@ -61,7 +61,7 @@ def station() -> FleetBook:
     return book
 
 
-LOOK = Look(80, 24, keys=True)
+LOOK = Look(width=80, height=24, keys=True)
 EVERYONE = Finder()
 
 
@@ -163,7 +163,7 @@ def test_nonsense_on_the_broker_changes_nothing(below: str, payload: bytes) -> N
 @given(st.integers(20, 220), st.integers(5, 70), st.text(max_size=8), st.sampled_from(Only))
 def test_no_size_makes_lines_too_long_or_too_many(width: int, height: int, search: str, only: Only) -> None:
     for glyphs in (LOOK.glyphs, ASCII):
-        look = Look(width, height, glyphs, keys=True, chosen="gone")
+        look = Look(width=width, height=height, glyphs=glyphs, keys=True, chosen="gone")
         rows = fleet_lines(station().units(NOW), look, Finder(search, only))
         assert len(rows) <= height
         assert all(cell_len(row.plain) <= width for row in rows)

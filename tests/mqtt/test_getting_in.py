@@ -50,12 +50,12 @@ def test_a_wrong_password_is_said_and_the_right_one_is_never_shown(
 
 def test_the_password_may_come_as_a_systemd_credential(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
-    assert password(BrokerSettings("x")) is None
+    assert password(BrokerSettings(host="x")) is None
     (tmp_path / "mqtt-password").write_text("from-systemd\n")
-    assert password(BrokerSettings("x")) == "from-systemd"
+    assert password(BrokerSettings(host="x")) == "from-systemd"
     own = tmp_path / "own"
     with pytest.raises(BrokerError, match=r"mqtt\.password_file: .*own cannot be read: No such file"):
-        password(BrokerSettings("x", password_file=own))
+        password(BrokerSettings(host="x", password_file=own))
 
 
 def test_a_refused_event_stays_in_the_outbox_and_the_screen_says_which_right_is_missing(

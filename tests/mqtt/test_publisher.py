@@ -108,7 +108,7 @@ def test_a_command_is_delivered_and_its_answer_told(broker: Broker, daemon: Star
         (command,) = started.delivered
         assert isinstance(command, Acknowledge)
         assert (command.place, command.origin, command.request) == ("brooder", Origin.MQTT, "a1")
-        started.publisher.handle(Answered(1.0, "a1", Origin.MQTT, "acknowledge", True))
+        started.publisher.handle(Answered(seconds=1.0, request="a1", origin=Origin.MQTT, verb="acknowledge", done=True))
         answer = listener.wait(TOPICS.done)[0].fields
         assert (answer["request"], answer["verb"], answer["done"]) == ("a1", "acknowledge", True)
 

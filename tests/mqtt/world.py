@@ -65,9 +65,22 @@ def snapshot(
     dish: DishState = DishState.AWAY,
     alarms: tuple[AlarmView, ...] = (),
 ) -> Snapshot:
-    air = ProbeView("air", Place.BROODER, celsius, 0.2, fault, 0.0, readings=7, faults={FaultKind.CRC_ERROR: 1})
-    floor = ProbeView("floor", Place.BROODER, 33.9, 0.5, None, 0.0)
-    paste = ProbeView("paste", Place.DISH, 37.1, 0.2, None, 0.0)
+    air = ProbeView(
+        name="air",
+        place=Place.BROODER,
+        celsius=celsius,
+        uncertainty_celsius=0.2,
+        fault=fault,
+        age_seconds=0.0,
+        readings=7,
+        faults={FaultKind.CRC_ERROR: 1},
+    )
+    floor = ProbeView(
+        name="floor", place=Place.BROODER, celsius=33.9, uncertainty_celsius=0.5, fault=None, age_seconds=0.0
+    )
+    paste = ProbeView(
+        name="paste", place=Place.DISH, celsius=37.1, uncertainty_celsius=0.2, fault=None, age_seconds=0.0
+    )
     return Snapshot(
         unit="nursery",
         seconds=seconds,

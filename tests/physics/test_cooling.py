@@ -26,7 +26,7 @@ def on_course(celsius: float, room: float, per_second: float, target: float) -> 
     loss = per_second / USUAL_LOSS_PER_SECOND / warmth((celsius + target) / 2.0)
     state = (celsius, loss, 0.0, 0.0, 0.0, celsius, celsius)
     nothing = packed([[0.0] * SIZE] * SIZE)
-    return Cooling(0.0, room, (Regime(1.0, Spot.CORE, 7.0, state, nothing),))
+    return Cooling(seconds=0.0, room_celsius=room, bank=(Regime(1.0, Spot.CORE, 7.0, state, nothing),))
 
 
 def seconds_to(target: float, celsius: float, room: float, per_second: float) -> float | None:
@@ -129,7 +129,7 @@ def test_a_real_mug_of_water_is_forecast_with_honest_intervals() -> None:
 
 
 def test_the_estimate_runs_ahead_of_a_lagging_probe() -> None:
-    bowl = Bowl(BowlMake(celsius=46.0, bowl_celsius=42.0, probe=ProbeMake(9.0)), 2)
+    bowl = Bowl(BowlMake(celsius=46.0, bowl_celsius=42.0, probe=ProbeMake(time_constant_seconds=9.0)), 2)
     bowl.dip()
     bowl.stir(True)
     state = start(CoolingSettings(21.0), 0.0, bowl.read())
@@ -153,7 +153,7 @@ def test_a_measured_time_constant_settles_sooner() -> None:
 
 
 def test_what_is_known_blurs_at_rest_and_a_stir_settles_it() -> None:
-    bowl = Bowl(BowlMake(celsius=41.0, bowl_celsius=38.0, probe=ProbeMake(6.0)), 5)
+    bowl = Bowl(BowlMake(celsius=41.0, bowl_celsius=38.0, probe=ProbeMake(time_constant_seconds=6.0)), 5)
     bowl.dip()
     state = start(CoolingSettings(21.0), 0.0, bowl.read())
     spreads: dict[int, float] = {}
@@ -184,7 +184,15 @@ def test_the_intervals_cover_on_simulated_bowls() -> None:
     for seed in range(12):
         rng = random.Random(seed)
         bowl = Bowl(
-            BowlMake(rng.uniform(30.0, 120.0), 44.0, "ceramic", 120.0, 40.0, room_celsius=rng.uniform(18, 25)), seed
+            BowlMake(
+                millilitres=rng.uniform(30.0, 120.0),
+                celsius=44.0,
+                bowl="ceramic",
+                bowl_grams=120.0,
+                bowl_celsius=40.0,
+                room_celsius=rng.uniform(18, 25),
+            ),
+            seed,
         )
         bowl.dip()
         state = start(CoolingSettings(bowl.make.room_celsius), 0.0, bowl.read())
@@ -206,7 +214,7 @@ def test_a_reading_costs_less_than_two_milliseconds() -> None:
 
 def resting(depth: float) -> tuple[Cooling, Bowl]:
     """A bowl stirred now and then, whose tip then rests so deep in the cool layers (0 the core, 1 rim and surface)."""
-    bowl = Bowl(BowlMake(celsius=44.0, bowl_celsius=40.0, probe=ProbeMake(6.0)), 7)
+    bowl = Bowl(BowlMake(celsius=44.0, bowl_celsius=40.0, probe=ProbeMake(time_constant_seconds=6.0)), 7)
     bowl.dip()
     state = start(CoolingSettings(21.0), 0.0, bowl.read())
     for second in range(1, 400):

@@ -79,7 +79,7 @@ def cycled(bank: list[Regime], dt: float, unsettled: float, bathed: bool = False
 @pytest.mark.parametrize("unsettled_until", [-math.inf, 1e9])
 def test_a_reading_is_one_cycle_of_the_book(unsettled_until: float) -> None:
     bank = three()
-    before = Cooling(100.0, ROOM, tuple(bank), unsettled_until, habit=1.2)
+    before = Cooling(seconds=100.0, room_celsius=ROOM, bank=tuple(bank), unsettled_until=unsettled_until, habit=1.2)
     after = follow(before, 101.5, 39.9)
     drift = 0.0 if unsettled_until < 0.0 else cooling.UNSETTLED_DRIFT
     taken = [measure(one, 39.9) for one in cycled(bank, 1.5, drift, before.bathed)]
@@ -99,25 +99,29 @@ def test_a_reading_is_one_cycle_of_the_book(unsettled_until: float) -> None:
 def test_a_long_gap_is_bridged_in_steps_of_two_seconds_and_a_very_long_one_in_sixty() -> None:
     for gap, steps in ((7.0, 4), (8.0, 4), (500.0, 60)):
         bank = three()
-        bathed = Cooling(0.0, ROOM, tuple(bank)).bathed
+        bathed = Cooling(seconds=0.0, room_celsius=ROOM, bank=tuple(bank)).bathed
         for _ in range(steps):
             bank = cycled(bank, gap / steps, 0.0, bathed)
-        after = follow(Cooling(0.0, ROOM, tuple(three())), gap, 38.0)
+        after = follow(Cooling(seconds=0.0, room_celsius=ROOM, bank=tuple(three())), gap, 38.0)
         taken = [measure(one, 38.0) for one in bank]
         for found, m in zip(after.bank, taken, strict=True):
             assert found.state == pytest.approx(m.regime.state)
 
 
 def test_regimes_of_one_time_constant_do_not_mix_with_those_of_another() -> None:
-    both = follow(Cooling(0.0, ROOM, (*three(7.0, (0.1, 0.3, 0.1)), *three(4.0, (0.2, 0.2, 0.1), 8))), 1.0, 39.9)
-    alone = follow(Cooling(0.0, ROOM, tuple(three(4.0, (0.2, 0.2, 0.1), 8))), 1.0, 39.9)
+    both = follow(
+        Cooling(seconds=0.0, room_celsius=ROOM, bank=(*three(7.0, (0.1, 0.3, 0.1)), *three(4.0, (0.2, 0.2, 0.1), 8))),
+        1.0,
+        39.9,
+    )
+    alone = follow(Cooling(seconds=0.0, room_celsius=ROOM, bank=tuple(three(4.0, (0.2, 0.2, 0.1), 8))), 1.0, 39.9)
     for found, expected in zip(both.bank[3:], alone.bank, strict=True):
         assert found.state == pytest.approx(expected.state)
 
 
 def test_what_is_told_of_the_bank_is_told_of_its_mixture() -> None:
     bank = three()
-    one = Cooling(0.0, ROOM, tuple(bank))
+    one = Cooling(seconds=0.0, room_celsius=ROOM, bank=tuple(bank))
     mean = math.fsum(r.weight * r.state[MEAN] for r in bank)
     assert one.celsius == pytest.approx(mean)
     square = math.fsum(r.weight * (r.covary(MEAN, MEAN) + r.state[MEAN] ** 2) for r in bank)
@@ -129,7 +133,7 @@ def test_what_is_told_of_the_bank_is_told_of_its_mixture() -> None:
 def test_a_bath_is_what_goes_on_giving_heat_after_the_bowl_has_levelled_out() -> None:
     def given(soak: float, seconds: float) -> bool:
         bank = tuple(r._replace(state=(*r.state[:SOAK], soak, *r.state[SOAK + 1 :])) for r in three())
-        return Cooling(seconds, ROOM, bank, unsettled_until=50.0).bathed
+        return Cooling(seconds=seconds, room_celsius=ROOM, bank=bank, unsettled_until=50.0).bathed
 
     assert given(1.1 * cooling.BATH_PER_SECOND, 50.0 + SOAK_SECONDS + 0.1)
     assert not given(1.1 * cooling.BATH_PER_SECOND, 50.0 + SOAK_SECONDS)
@@ -154,7 +158,10 @@ def test_after_a_dip_nothing_is_known_but_what_the_probe_says(known: float | Non
 
 
 def test_a_disturbance_opens_mean_soak_and_evenness_and_leaves_the_rest() -> None:
-    before = replace(Cooling(80.0, ROOM, (*three(7.0, (0.1, 0.3, 0.1)), *three(4.0, (0.2, 0.2, 0.1), 8))), habit=1.3)
+    before = replace(
+        Cooling(seconds=80.0, room_celsius=ROOM, bank=(*three(7.0, (0.1, 0.3, 0.1)), *three(4.0, (0.2, 0.2, 0.1), 8))),
+        habit=1.3,
+    )
     after = disturb(replace(before, surprise=9.0, surprise_celsius=2.0), silence_seconds=5.0)
     assert (after.seconds, after.habit, after.surprise, after.surprise_celsius) == (80.0, 1.3, 0.0, 0.0)
     assert after.unsettled_until == 80.0 + 5.0 + cooling.UNSETTLED_SECONDS
@@ -185,5 +192,5 @@ def test_a_time_constant_is_let_go_once_a_thousand_to_one_speaks_against_it() ->
 
 
 def test_time_that_runs_backwards_or_stands_still_changes_nothing() -> None:
-    one = Cooling(80.0, ROOM, tuple(three()))
+    one = Cooling(seconds=80.0, room_celsius=ROOM, bank=tuple(three()))
     assert follow(one, 80.0, 99.0) is follow(one, 79.0, 99.0) is one

@@ -90,7 +90,7 @@ def believed(known: Known, covariance: dict[tuple[int, int], float], weight: flo
 
 def cooling(known: Known, covariance: dict[tuple[int, int], float]) -> Cooling:
     """Half a minute after a disturbance, when what the bowl gives is its own and no bath's."""
-    return Cooling(0.0, ROOM, (believed(known, covariance),), unsettled_until=-30.0)
+    return Cooling(seconds=0.0, room_celsius=ROOM, bank=(believed(known, covariance),), unsettled_until=-30.0)
 
 
 # Standard deviations 0.3 °C, 0.12 and 0.002 °C/s, correlated as they are after some minutes of readings.
@@ -181,7 +181,7 @@ def test_a_window_that_ends_at_the_upper_edge_is_found_too() -> None:
 def test_a_bath_goes_on_warming_where_a_warm_bowl_would_have_done() -> None:
     known: Known = (34.5, 0.6, 0.017)
     assert look_ahead(cooling(known, {}), BAND, 0.0).never
-    bathed = Cooling(0.0, ROOM, (believed(known, {}),))
+    bathed = Cooling(seconds=0.0, room_celsius=ROOM, bank=(believed(known, {}),))
     outlook = look_ahead(bathed, BAND, 0.0)
     assert outlook.ready is not None
     expected = root(lambda t: BAND.low_celsius - course(known, t, BATH_SECONDS), 0.0, 900.0)
@@ -199,7 +199,7 @@ def test_paste_that_rises_into_the_band_and_falls_out_again_has_its_whole_stay_a
 
 def test_paste_that_stays_in_the_band_has_no_end_of_the_window() -> None:
     """In a room of 37 °C nothing leaves a band around 37 °C."""
-    settled = Cooling(0.0, 37.0, (believed((37.2, 1.0, 0.0), {}),))
+    settled = Cooling(seconds=0.0, room_celsius=37.0, bank=(believed((37.2, 1.0, 0.0), {}),))
     outlook = look_ahead(settled, BAND, 0.1)
     assert outlook.window is None
     assert not outlook.never
@@ -257,7 +257,9 @@ def test_beyond_the_horizon_it_is_never() -> None:
     room = 37.0
     for hours, never in ((1.5, False), (3.0, True)):
         loss = math.log((50.0 - room) / (38.0 - room)) / (hours * 3600.0) / USUAL_LOSS_PER_SECOND
-        outlook = look_ahead(Cooling(0.0, room, (believed((50.0, loss, 0.0), {}),)), BAND, 0.0)
+        outlook = look_ahead(
+            Cooling(seconds=0.0, room_celsius=room, bank=(believed((50.0, loss, 0.0), {}),)), BAND, 0.0
+        )
         assert outlook.never is never
         assert (outlook.ready is None) is never
     assert HORIZON_SECONDS == 2 * 3600.0
@@ -266,7 +268,7 @@ def test_beyond_the_horizon_it_is_never() -> None:
 def test_two_beliefs_count_as_their_mixture() -> None:
     """Mean and variance of a mixture: law of total variance, here 0.3 and 0.7 of two paste means 1 °C apart."""
     one, two = believed((41.5, 1.0, 0.0), {(0, 0): 0.04}, 0.3), believed((42.5, 1.0, 0.0), {(0, 0): 0.04}, 0.7)
-    mixed = look_ahead(Cooling(0.0, ROOM, (one, two)), BAND, 0.0)
+    mixed = look_ahead(Cooling(seconds=0.0, room_celsius=ROOM, bank=(one, two)), BAND, 0.0)
     alone = look_ahead(cooling((42.2, 1.0, 0.0), {(0, 0): 0.04 + 0.3 * 0.7 * 1.0**2}), BAND, 0.0)
     assert mixed.ready is not None
     assert alone.ready is not None

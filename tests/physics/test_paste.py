@@ -76,7 +76,7 @@ def test_enthalpy_is_the_integral_of_specific_heat(solids: float, celsius: float
 def test_paste_is_between_water_and_dry_formula(solids: float) -> None:
     food = paste.paste_of(paste.DEFAULT_FORMULA, solids)
     assert food.protein == pytest.approx(solids * paste.DEFAULT_FORMULA.protein)
-    water = Composition(1.0, 0, 0, 0, 0, 0)
+    water = Composition(water=1.0, protein=0, fat=0, carbohydrate=0, fibre=0, ash=0)
     for quantity in (paste.specific_heat, paste.density):
         ends = sorted((quantity(water, 37), quantity(paste.DEFAULT_FORMULA, 37)))
         assert ends[0] - 1e-9 <= quantity(food, 37) <= ends[1] + 1e-9
@@ -84,9 +84,9 @@ def test_paste_is_between_water_and_dry_formula(solids: float) -> None:
 
 def test_a_label_that_does_not_sum_up_is_refused() -> None:
     with pytest.raises(DataError, match="sum to 100 %, got 90 %"):
-        Composition(0.1, 0.2, 0.1, 0.4, 0.05, 0.05)
+        Composition(water=0.1, protein=0.2, fat=0.1, carbohydrate=0.4, fibre=0.05, ash=0.05)
     with pytest.raises(DataError, match="0 % or more"):
-        Composition(-0.1, 0.3, 0.1, 0.5, 0.1, 0.1)
+        Composition(water=-0.1, protein=0.3, fat=0.1, carbohydrate=0.5, fibre=0.1, ash=0.1)
     for solids in (-0.01, 1.01, float("nan")):
         with pytest.raises(DataError, match="give 0 to 100 %"):
             paste.paste_of(paste.DEFAULT_FORMULA, solids)
@@ -94,19 +94,21 @@ def test_a_label_that_does_not_sum_up_is_refused() -> None:
 
 def test_all_and_nothing_of_dry_formula_are_shares_too() -> None:
     assert paste.paste_of(paste.DEFAULT_FORMULA, 1.0).fat == paste.DEFAULT_FORMULA.fat
-    assert paste.paste_of(paste.DEFAULT_FORMULA, 0.0) == Composition(1.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    assert paste.paste_of(paste.DEFAULT_FORMULA, 0.0) == Composition(
+        water=1.0, protein=0.0, fat=0.0, carbohydrate=0.0, fibre=0.0, ash=0.0
+    )
     with pytest.raises(DataError, match="formula of 101 % is"):
         paste.paste_of(paste.DEFAULT_FORMULA, 1.01)
 
 
 @pytest.mark.parametrize(("total", "believed"), [(0.9951, True), (1.0049, True), (0.9949, False), (1.0051, False)])
 def test_a_label_may_be_rounded_by_half_a_percent(total: float, believed: bool) -> None:
-    shares = (total - 0.95, 0.2, 0.1, 0.5, 0.05, 0.1)
+    shares = {"water": total - 0.95, "protein": 0.2, "fat": 0.1, "carbohydrate": 0.5, "fibre": 0.05, "ash": 0.1}
     if believed:
-        assert Composition(*shares).protein == 0.2
+        assert Composition(**shares).protein == 0.2
     else:
         with pytest.raises(DataError, match=f"got {100 * total:.4g} %"):
-            Composition(*shares)
+            Composition(**shares)
 
 
 def test_enthalpy_is_that_of_a_numerical_integral() -> None:

@@ -56,7 +56,7 @@ class Bench:
     def alert(self, priority: Priority | None, **keys: Any) -> None:
         assert self.chime
         keys = {"lamp": priority, "flashing": priority is not None, **keys}
-        self.chime.handle(Alerting(self.clock.monotonic_seconds(), priority, **keys))
+        self.chime.handle(Alerting(seconds=self.clock.monotonic_seconds(), priority=priority, **keys))
 
     def cue(self, cue: Cue, dish: str = "dish") -> None:
         assert self.chime
@@ -239,7 +239,15 @@ def test_leaving_ready_cuts_off_the_ready_tone(bench: Bench) -> None:
     chime = bench.build()
     bench.cue(Cue.READY)
     bench.run(0.05)
-    chime.handle(DishChanged(bench.clock.monotonic_seconds(), "dish", "dish", DishState.COOL, DishState.READY))
+    chime.handle(
+        DishChanged(
+            seconds=bench.clock.monotonic_seconds(),
+            dish="dish",
+            probe="dish",
+            state=DishState.COOL,
+            previous=DishState.READY,
+        )
+    )
     assert bench.level(BUZZER) == 0
     bench.run(10)
     assert len(bench.heard()) == 1
@@ -248,7 +256,7 @@ def test_leaving_ready_cuts_off_the_ready_tone(bench: Bench) -> None:
 def test_another_dish_leaving_ready_does_not_cut_off_this_ones_tone(bench: Bench) -> None:
     chime = bench.build()
     bench.cue(Cue.READY, "left")
-    chime.handle(DishChanged(0.0, "right", "right", DishState.COOL, DishState.READY))
+    chime.handle(DishChanged(seconds=0.0, dish="right", probe="right", state=DishState.COOL, previous=DishState.READY))
     bench.run(10)
     assert len(bench.heard()) == 6
 
@@ -331,7 +339,7 @@ def test_a_lamp_alone_needs_no_buzzer(bench: Bench) -> None:
 
 def test_nothing_at_all_needs_no_pins_and_no_thread() -> None:
     chime = Chime(ChimeSection(), SystemClock())
-    chime.handle(Alerting(0.0, Priority.HIGH))
+    chime.handle(Alerting(seconds=0.0, priority=Priority.HIGH))
     chime.close()
 
 

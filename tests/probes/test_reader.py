@@ -54,14 +54,17 @@ def clock() -> FastClock:
 
 @pytest.fixture
 def tree(tmp_path: Path, clock: FastClock) -> Iterator[FakeTree]:
-    probes = [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(-10.125))]
+    probes = [FakeProbe(rom=AIR, celsius=steady(34.5)), FakeProbe(rom=PASTE, celsius=steady(-10.125))]
     with FakeTree(tmp_path, clock, probes) as made:
         yield made
 
 
 @pytest.fixture
 def two_buses(tmp_path: Path, clock: FastClock) -> Iterator[FakeTree]:
-    probes = [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(37.0), bus="w1_bus_master2")]
+    probes = [
+        FakeProbe(rom=AIR, celsius=steady(34.5)),
+        FakeProbe(rom=PASTE, celsius=steady(37.0), bus="w1_bus_master2"),
+    ]
     with FakeTree(tmp_path, clock, probes) as made:
         yield made
 
@@ -80,7 +83,12 @@ def test_bulk_conversion_is_used_where_it_proves_itself(tree: FakeTree, clock: F
 
 def test_without_the_kernels_bulk_file_powered_probes_are_read_side_by_side(tmp_path: Path, clock: FastClock) -> None:
     with (
-        FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(1.0))], bulk=False) as tree,
+        FakeTree(
+            tmp_path,
+            clock,
+            [FakeProbe(rom=AIR, celsius=steady(34.5)), FakeProbe(rom=PASTE, celsius=steady(1.0))],
+            bulk=False,
+        ) as tree,
         reading(tree, clock) as (reader, heard),
     ):
         heard.reading("paste")
@@ -90,7 +98,7 @@ def test_without_the_kernels_bulk_file_powered_probes_are_read_side_by_side(tmp_
 
 
 def test_one_parasite_probe_makes_the_bus_serial(tmp_path: Path, clock: FastClock) -> None:
-    probes = [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(1.0), powered=False)]
+    probes = [FakeProbe(rom=AIR, celsius=steady(34.5)), FakeProbe(rom=PASTE, celsius=steady(1.0), powered=False)]
     with FakeTree(tmp_path, clock, probes, bulk=False) as tree, reading(tree, clock) as (reader, heard):
         heard.reading("paste")
         (bus,) = reader.health().buses
@@ -100,7 +108,10 @@ def test_one_parasite_probe_makes_the_bus_serial(tmp_path: Path, clock: FastCloc
 
 def test_a_probe_that_is_unplugged_does_not_make_the_bus_serial(tmp_path: Path, clock: FastClock) -> None:
     """Listed for about 100 s more; the kernel answers `ext_power` with a negative errno."""
-    probes = [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(1.0), failure=Failure.EMPTY)]
+    probes = [
+        FakeProbe(rom=AIR, celsius=steady(34.5)),
+        FakeProbe(rom=PASTE, celsius=steady(1.0), failure=Failure.EMPTY),
+    ]
     with FakeTree(tmp_path, clock, probes, bulk=False) as tree:
         (tree.root / PASTE / "ext_power").write_text("-5\n")
         with reading(tree, clock) as (reader, heard):
@@ -119,7 +130,7 @@ def test_bulk_can_be_switched_off(tree: FakeTree, clock: FastClock) -> None:
 
 
 def test_a_bulk_state_that_never_ends_leads_to_a_visible_fallback(tmp_path: Path, clock: FastClock) -> None:
-    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
+    tree = FakeTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(34.5))])
     state = tree.state_file()
     state.unlink()
     state.symlink_to("/dev/null")  # swallows the trigger and reads as empty: a state that never ends
@@ -132,7 +143,7 @@ def test_a_bulk_state_that_never_ends_leads_to_a_visible_fallback(tmp_path: Path
 
 def test_a_bulk_file_that_cannot_be_written_is_a_reason_that_is_told(tmp_path: Path, clock: FastClock) -> None:
     """On a Pi it is EACCES, root only; here EISDIR, which root gets too."""
-    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
+    tree = FakeTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(34.5))])
     tree.state_file().unlink()
     tree.state_file().mkdir()
     with reading(tree, clock, probes={"air": AIR}) as (reader, heard):
@@ -144,7 +155,7 @@ def test_a_bulk_file_that_cannot_be_written_is_a_reason_that_is_told(tmp_path: P
 
 def test_bulk_is_tried_again_after_a_while(tmp_path: Path) -> None:
     clock = FastClock(600.0)
-    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(34.5))])
+    tree = FakeTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(34.5))])
     tree.state_file().unlink()
     tree.state_file().mkdir()
     heard = Heard()
@@ -163,7 +174,7 @@ def test_bulk_is_tried_again_after_a_while(tmp_path: Path) -> None:
 
 def test_results_left_by_a_crashed_run_are_not_told_as_new(tmp_path: Path, clock: FastClock) -> None:
     """State `1` at the start: the waiting results are old. The first thing heard must be from a new conversion."""
-    tree = FakeTree(tmp_path, clock, [FakeProbe(AIR, steady(20.0))])  # the old value is in place
+    tree = FakeTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(20.0))])  # the old value is in place
     tree.state_file().write_text("1\n")
     tree.set_celsius(AIR, steady(34.5))
     with tree, reading(tree, clock, probes={"air": AIR}) as (_, heard):
@@ -237,7 +248,7 @@ def test_a_hanging_bus_becomes_late_on_time_and_stops_no_other(two_buses: FakeTr
 
 
 def test_one_hanging_probe_stops_no_other_that_is_read_side_by_side(tmp_path: Path, clock: FastClock) -> None:
-    probes = [FakeProbe(AIR, steady(34.5)), FakeProbe(PASTE, steady(1.0))]
+    probes = [FakeProbe(rom=AIR, celsius=steady(34.5)), FakeProbe(rom=PASTE, celsius=steady(1.0))]
     with FakeTree(tmp_path, clock, probes, bulk=False) as tree, reading(tree, clock) as (_, heard):
         heard.reading("paste")
         tree.fail(PASTE, Failure.HANGING)
@@ -247,7 +258,7 @@ def test_one_hanging_probe_stops_no_other_that_is_read_side_by_side(tmp_path: Pa
 
 def test_closing_does_not_wait_for_a_hanging_read(tmp_path: Path) -> None:
     clock = SystemClock()
-    probes = [FakeProbe(AIR, steady(34.5), failure=Failure.HANGING)]
+    probes = [FakeProbe(rom=AIR, celsius=steady(34.5), failure=Failure.HANGING)]
     with FakeTree(tmp_path, clock, probes, bulk=False) as tree:
         heard = Heard()
         reader = ProbeReader(tree.root, {"air": AIR}, 0.05, 0.1, clock, heard)
@@ -301,8 +312,8 @@ def test_no_kernel_module_is_loaded(tree: FakeTree, tmp_path: Path) -> None:
 
 def test_listing_tells_bus_power_and_resolution(tmp_path: Path, clock: FastClock) -> None:
     probes = [
-        FakeProbe(ROOM, steady(20.0), bits=9),
-        FakeProbe(AIR, steady(34.5), bus="w1_bus_master2", powered=False),
+        FakeProbe(rom=ROOM, celsius=steady(20.0), bits=9),
+        FakeProbe(rom=AIR, celsius=steady(34.5), bus="w1_bus_master2", powered=False),
     ]
     tree = FakeTree(tmp_path, clock, probes)
     (tree.root / "00-800000000000").symlink_to("../../../devices/w1_bus_master1/00-800000000000")

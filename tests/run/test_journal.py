@@ -14,7 +14,13 @@ from sensord.watch.events import Condition, Origin
 from sensord.watch.views import OutputView, Snapshot
 
 RAISED = AlarmChanged(
-    1.0, "brooder", Condition.TOO_COLD, Priority.MEDIUM, AlarmState.UNACKNOWLEDGED, AlarmState.NORMAL, 32.96
+    seconds=1.0,
+    place="brooder",
+    condition=Condition.TOO_COLD,
+    priority=Priority.MEDIUM,
+    state=AlarmState.UNACKNOWLEDGED,
+    previous=AlarmState.NORMAL,
+    celsius=32.96,
 )
 
 
@@ -23,7 +29,7 @@ def test_an_alarm_is_one_plain_line_and_a_reading_is_none() -> None:
     journal = Journal(out)
     journal.handle(Measured(Reading("brooder", 0.0, 34.0), 0.5))
     journal.handle(RAISED)
-    journal.handle(Answered(2.0, "", Origin.MQTT, "shelve", False, "too long"))
+    journal.handle(Answered(seconds=2.0, request="", origin=Origin.MQTT, verb="shelve", done=False, reason="too long"))
     assert out.getvalue().splitlines() == [
         "alarm brooder too-cold: unacknowledged at 33.0 °C (medium, daemon)",
         "command shelve (mqtt) refused: too long",
@@ -69,7 +75,14 @@ def test_an_output_that_fails_is_told_once_and_once_that_it_is_back() -> None:
     out = io.StringIO()
     journal = Journal(out)
     for working in (True, False, False, False, True, True):
-        journal.handle(Snapshot("attic", 1.0, None, outputs=(OutputView("history", working, "the disk is full"),)))
+        journal.handle(
+            Snapshot(
+                unit="attic",
+                seconds=1.0,
+                utc_seconds=None,
+                outputs=(OutputView("history", working, "the disk is full"),),
+            )
+        )
     assert out.getvalue().splitlines() == [
         "output history is in trouble: the disk is full",
         "output history works again",

@@ -21,7 +21,7 @@ from sensord.watch.nursery import NurserySettings
 from tests.helpers.daemon_house import House
 from tests.mqtt.mosquitto import until
 
-SETTINGS = NurserySettings("attic", {}, {}, {}, AlarmSettings())
+SETTINGS = NurserySettings(unit="attic", probes={}, dishes={}, brooders={}, alarms=AlarmSettings())
 
 
 class Manager:

@@ -65,7 +65,7 @@ def test_a_hanging_output_never_blocks_put_and_loses_readings_before_alarms() ->
     output.gate.clear()
     outlet = Outlet(output, lambda *_: None, capacity=10)
     outlet.start()
-    alarm = Alerting(0.0, None)
+    alarm = Alerting(seconds=0.0, priority=None)
     outlet.put(alarm)
     for n in range(40):
         outlet.put(measured(float(n)))

@@ -234,7 +234,7 @@ def many() -> Snapshot:
 
 CHICKS = (
     ChickView(
-        "pip",
+        name="pip",
         brooder="brooder",
         grams=41.2,
         gain_grams_per_day=3.1,
@@ -250,7 +250,7 @@ CHICKS = (
         planned_millilitres=4.1,
     ),
     ChickView(
-        "dot",
+        name="dot",
         brooder="brooder",
         grams=38.0,
         gain_grams_per_day=-0.4,
@@ -264,7 +264,7 @@ CHICKS = (
         planned_millilitres=3.8,
         look=("Lost weight since yesterday: look at crop and droppings, and call an avian vet.",),
     ),
-    ChickView("new"),
+    ChickView(name="new"),
 )
 
 SNAPSHOTS: dict[str, Snapshot] = {

@@ -14,7 +14,7 @@ PIP, DOT, NEW = CHICKS
 
 
 def test_the_hungriest_chick_comes_first_with_its_plan_and_its_last_feed() -> None:
-    lines = [line.strip() for line in shown(SNAPSHOTS["chicks"], Look(120, 50))]
+    lines = [line.strip() for line in shown(SNAPSHOTS["chicks"], Look(width=120, height=50))]
     dot, pip = (next(n for n, line in enumerate(lines) if line.startswith(name)) for name in ("dot", "pip"))
     assert dot < pip
     assert lines[dot].startswith(
@@ -27,11 +27,11 @@ def test_the_hungriest_chick_comes_first_with_its_plan_and_its_last_feed() -> No
 
 @pytest.mark.parametrize("size", [(80, 24), (200, 50)], ids=str)
 def test_reasons_to_look_are_there_at_every_size(size: tuple[int, int]) -> None:
-    assert DOT.look[0] in words(shown(SNAPSHOTS["chicks"], Look(*size, keys=True)))
+    assert DOT.look[0] in words(shown(SNAPSHOTS["chicks"], Look(width=size[0], height=size[1], keys=True)))
 
 
 def test_the_first_line_names_the_next_feed_while_all_is_right() -> None:
-    assert "dot: feed due now, until 03:35, up to 3.8 ml" in shown(SNAPSHOTS["chicks"], Look(120, 40))[0]
+    assert "dot: feed due now, until 03:35, up to 3.8 ml" in shown(SNAPSHOTS["chicks"], Look(width=120, height=40))[0]
     assert next_feed_words(night(AWAY), UTC) == ""
 
 

@@ -41,7 +41,9 @@ def words(lines: list[str]) -> str:
 @pytest.mark.parametrize("stale", [None, 95.0], ids=["live", "stale"])
 def test_it_fits_every_size(name: str, size: tuple[int, int], glyphs: object, stale: float | None) -> None:
     chosen = ASCII if glyphs is ASCII else BLOCKS
-    look = Look(*size, chosen, chosen="brooder", stale_seconds=stale, remark="done", keys=True)
+    look = Look(
+        width=size[0], height=size[1], glyphs=chosen, chosen="brooder", stale_seconds=stale, remark="done", keys=True
+    )
     lines = shown(SNAPSHOTS[name], look)
     assert len(lines) <= look.height
     assert max(cell_len(line) for line in lines) <= look.width
@@ -92,7 +94,7 @@ def test_a_stale_picture_without_a_clock_says_for_how_long() -> None:
 @pytest.mark.parametrize("size", [(80, 24), (200, 50)], ids=str)
 @pytest.mark.parametrize("name", ["cold", "ready-but-cold", "paused", "unread", "many"])
 def test_what_to_do_first_is_all_there_for_every_alarm_that_stands(name: str, size: tuple[int, int]) -> None:
-    said = words(shown(SNAPSHOTS[name], Look(*size, keys=True)))
+    said = words(shown(SNAPSHOTS[name], Look(width=size[0], height=size[1], keys=True)))
     for view in SNAPSHOTS[name].alarms:
         assert view.do_first in said
         assert view.place in said
@@ -118,7 +120,7 @@ def test_a_shelved_place_takes_one_line_and_names_what_stands() -> None:
         for standing in [{Condition.TOO_COLD}]
         for condition in Condition
     )
-    lines = shown(night(AWAY, alarms=alarms), Look(120, 40))
+    lines = shown(night(AWAY, alarms=alarms), Look(width=120, height=40))
     told = [line.strip() for line in lines if "shelved" in line]
     assert told[-1] == f"brooder: {len(alarms)} alarms shelved, back in 4:00 (standing: too cold)"
     assert len(told) == 2
@@ -139,11 +141,13 @@ def test_a_brooder_is_never_right_without_a_reading() -> None:
 
 def test_one_wrong_brooder_among_many_is_the_answer() -> None:
     brooders = (brooder("doves"), brooder("swifts", None), brooder("quail"))
-    assert "swifts has no reading" in shown(Snapshot("nursery", 0.0, None, brooders=brooders))[0]
+    assert (
+        "swifts has no reading" in shown(Snapshot(unit="nursery", seconds=0.0, utc_seconds=None, brooders=brooders))[0]
+    )
 
 
 def test_a_dish_shows_its_band_with_source_its_verdict_and_its_times() -> None:
-    said = words(shown(SNAPSHOTS["ready"], Look(100, 40)))
+    said = words(shown(SNAPSHOTS["ready"], Look(width=100, height=40)))
     assert "feed at 36.0–38.0 °C (common practice, no source; ask your avian vet)" in said
     assert "in the band, 98 % sure" in said
     assert "open for 3:10 (2:30–4:00)" in said
@@ -174,7 +178,7 @@ def test_a_faulty_probe_is_shown_with_its_count_and_its_remedy() -> None:
 
 
 def test_trouble_of_the_watch_itself_is_shown() -> None:
-    assert "mqtt does not work: no broker at 192.0.2.7" in words(shown(SNAPSHOTS["many"], Look(200, 50)))
+    assert "mqtt does not work: no broker at 192.0.2.7" in words(shown(SNAPSHOTS["many"], Look(width=200, height=50)))
     assert "sound paused, back in 1:35" in words(shown(SNAPSHOTS["paused"]))
     assert "clock not set" in words(shown(SNAPSHOTS["no-clock"]))
 
@@ -197,13 +201,13 @@ def test_the_time_is_the_keepers() -> None:
 def test_text_from_outside_cannot_move_the_cursor_or_break_the_width() -> None:
     nasty = "\x1b[2J\x07雛" + "鳥" * 60
     view = replace(READY, why=nasty, advice=nasty, band_source=nasty)
-    lines = shown(night(view), Look(80, 24))
+    lines = shown(night(view), Look(width=80, height=24))
     assert not any(character in line for line in lines for character in "\x1b\x07")
     assert max(cell_len(line) for line in lines) <= 80
 
 
 def test_what_does_not_fit_is_counted() -> None:
-    lines = shown(SNAPSHOTS["many"], Look(40, 12))
+    lines = shown(SNAPSHOTS["many"], Look(width=40, height=12))
     assert "more lines in a taller window" in words(lines)
     assert lines[0].startswith(" YES, FEED NOW")
 
@@ -221,7 +225,7 @@ def test_before_the_first_picture_the_reason_is_shown() -> None:
     assert "no daemon answers at X" in stream.getvalue()
 
 
-SCALE = Scale(30.0, 40.0, Band(34.0, 36.0), 51)  # five cells a degree
+SCALE = Scale(low_celsius=30.0, high_celsius=40.0, band=Band(34.0, 36.0), width=51)  # five cells a degree
 
 
 def test_the_mark_stands_over_its_temperature_with_its_uncertainty() -> None:
@@ -280,7 +284,7 @@ def test_an_alarm_that_is_over_asks_for_nothing_but_a_word() -> None:
 
 
 def test_lines_are_the_same_for_the_same_snapshot() -> None:
-    first, second = (screen_lines(SNAPSHOTS["many"], Look(120, 40)) for _ in range(2))
+    first, second = (screen_lines(SNAPSHOTS["many"], Look(width=120, height=40)) for _ in range(2))
     assert [line.markup for line in first] == [line.markup for line in second]
 
 
@@ -312,6 +316,6 @@ def test_an_alarm_that_is_over_tells_since_when() -> None:
 
 def test_what_is_to_be_done_first_stands_first_below_the_headline() -> None:
     gap, cold = alarm(Condition.POWER_GAP, Priority.MEDIUM), alarm(Condition.TOO_COLD, Priority.MEDIUM)
-    lines = shown(night(AWAY, brooder(celsius=31.4), alarms=(gap, cold)), Look(40, 12))
+    lines = shown(night(AWAY, brooder(celsius=31.4), alarms=(gap, cold)), Look(width=40, height=12))
     assert "TOO COLD" in lines[0]
     assert "brooder too cold" in lines[1]

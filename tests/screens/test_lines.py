@@ -51,43 +51,81 @@ def test_stale_lines_call_nothing_ready() -> None:
     [
         (
             AlarmChanged(
-                1.0, "brooder", Condition.TOO_COLD, Priority.MEDIUM, AlarmState.UNACKNOWLEDGED, AlarmState.NORMAL,
-                33.0, seen="The air is cold.", do_first="Check the lid.",
+                seconds=1.0,
+                place="brooder",
+                condition=Condition.TOO_COLD,
+                priority=Priority.MEDIUM,
+                state=AlarmState.UNACKNOWLEDGED,
+                previous=AlarmState.NORMAL,
+                celsius=33.0,
+                seen="The air is cold.",
+                do_first="Check the lid.",
             ),
             "!! brooder too cold: The air is cold. → Check the lid.",
         ),
         (
             AlarmChanged(
-                1.0, "brooder", Condition.TOO_COLD, Priority.MEDIUM, AlarmState.ACKNOWLEDGED, AlarmState.UNACKNOWLEDGED
+                seconds=1.0,
+                place="brooder",
+                condition=Condition.TOO_COLD,
+                priority=Priority.MEDIUM,
+                state=AlarmState.ACKNOWLEDGED,
+                previous=AlarmState.UNACKNOWLEDGED,
             ),
             "brooder too cold: acknowledged",
         ),
         (
-            DishChanged(1.0, "dish", "p", DishState.READY, DishState.HOT, 37.4, why="in the band"),
+            DishChanged(
+                seconds=1.0,
+                dish="dish",
+                probe="p",
+                state=DishState.READY,
+                previous=DishState.HOT,
+                celsius=37.4,
+                why="in the band",
+            ),
             "dish: ready to feed, paste about 37.4 °C (in the band)",
         ),
-        (Noted(1.0, "p", Note.PROBE_FAULT, FaultKind.CRC_ERROR), "probe p: probe fault crc error"),
         (
-            Forecast(1.0, "brooder", Condition.TOO_COLD, 900.0, 600.0, 1500.0),
+            Noted(seconds=1.0, probe="p", what=Note.PROBE_FAULT, fault=FaultKind.CRC_ERROR),
+            "probe p: probe fault crc error",
+        ),
+        (
+            Forecast(
+                seconds=1.0,
+                place="brooder",
+                condition=Condition.TOO_COLD,
+                in_seconds=900.0,
+                low_seconds=600.0,
+                high_seconds=1500.0,
+            ),
             "brooder: too cold expected in about 15 min",
         ),
         (
-            BandMoved(1.0, "brooder", Band(31.0, 33.0), "profile", False),
+            BandMoved(seconds=1.0, place="brooder", band=Band(31.0, 33.0), source="profile", pinned=False),
             "brooder: keep at 31.0–33.0 °C now (profile)",
         ),
         (BatchStarted(1.0, "dish", Origin.BUTTON), "dish: a new bowl"),
         (GapFound(1.0, None, {}, {}), "nobody watched for an unknown time"),
         (Cued(1.0, Cue.NOT_READY, "dish"), "sound: not ready, dish"),
-        (Answered(1.0, "r", Origin.CONTROL, "shelve", False, "too long"), "shelve refused: too long"),
-        (Answered(1.0, "r", Origin.CONTROL, "shelve", True), "shelve done"),
+        (
+            Answered(seconds=1.0, request="r", origin=Origin.CONTROL, verb="shelve", done=False, reason="too long"),
+            "shelve refused: too long",
+        ),
+        (Answered(seconds=1.0, request="r", origin=Origin.CONTROL, verb="shelve", done=True), "shelve done"),
         (
             AlarmChanged(
-                1.0, "brooder", Condition.TOO_COLD, Priority.MEDIUM, AlarmState.SHELVED, AlarmState.NORMAL
+                seconds=1.0,
+                place="brooder",
+                condition=Condition.TOO_COLD,
+                priority=Priority.MEDIUM,
+                state=AlarmState.SHELVED,
+                previous=AlarmState.NORMAL,
             ),
             None,
         ),
         (Measured(Reading("p", 1.0, 37.0), 0.5), None),
     ],
-)  # fmt: skip
+)
 def test_a_happening_is_one_line(effect: Effect, line: str | None) -> None:
     assert effect_line(effect) == line

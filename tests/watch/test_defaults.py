@@ -40,13 +40,16 @@ def test_alarms_are_held_to_what_a_config_without_a_word_says() -> None:
 
 def test_a_dish_is_held_to_what_a_config_without_a_word_says() -> None:
     configured = SETTINGS.dishes["supper"]
-    plain = DishSettings("supper", "spoon", band_source=configured.band_source, bowlful=configured.bowlful)
+    plain = DishSettings(name="supper", probe="spoon", band_source=configured.band_source, bowlful=configured.bowlful)
     assert plain == configured
 
 
 def test_a_brooder_is_held_to_what_a_config_without_a_word_says() -> None:
     configured = SETTINGS.brooders["nest"]
-    assert BrooderSettings("nest", ("air",), Band(33.0, 36.0), late_seconds=configured.late_seconds) == configured
+    assert (
+        BrooderSettings(name="nest", probes=("air",), band=Band(33.0, 36.0), late_seconds=configured.late_seconds)
+        == configured
+    )
 
 
 def test_a_unit_is_held_to_what_a_config_without_a_word_says() -> None:

@@ -196,7 +196,7 @@ def test_a_found_probe_no_longer_counts() -> None:
 
 def test_who_waits_longer_than_a_night_is_overdue() -> None:
     now = datetime(2026, 5, 10, 12, tzinfo=UTC).timestamp()
-    chick = Chick("pip", "cockatiel", date(2026, 5, 1))
+    chick = Chick(name="pip", kind="cockatiel", hatched=date(2026, 5, 1))
     view = replace(chick_view(chick, [], [], now, now - 43_200.0), overdue_utc_seconds=now)
     assert overdue([view], now) == ()
     assert overdue([view], now + 0.1) == ("pip",)
@@ -285,7 +285,7 @@ def test_on_a_tick_a_brooders_silence_comes_to_stand() -> None:
 
 def test_a_chicks_view_has_its_last_gain_and_weight() -> None:
     now = datetime(2026, 5, 10, 12, tzinfo=UTC).timestamp()
-    chick = Chick("pip", "cockatiel", date(2026, 5, 1))
+    chick = Chick(name="pip", kind="cockatiel", hatched=date(2026, 5, 1))
     weighed = [
         Weighing("pip", now - day * 86_400.0, grams) for day, grams in ((3, 20.0), (2, 24.0), (1, 30.0), (0, 37.0))
     ]
@@ -312,8 +312,11 @@ def test_a_reading_of_one_place_leaves_the_others_alone() -> None:
 
 def test_a_chicks_view_has_its_last_feed() -> None:
     now = datetime(2026, 5, 10, 12, tzinfo=UTC).timestamp()
-    chick = Chick("pip", "cockatiel", date(2026, 5, 1))
-    feeds = [Feed("pip", now - hours * 3600.0, millilitres) for hours, millilitres in ((30, 3.0), (8, 3.5), (3, 4.0))]
+    chick = Chick(name="pip", kind="cockatiel", hatched=date(2026, 5, 1))
+    feeds = [
+        Feed(chick="pip", utc_seconds=now - hours * 3600.0, millilitres=millilitres)
+        for hours, millilitres in ((30, 3.0), (8, 3.5), (3, 4.0))
+    ]
     view = chick_view(chick, [], feeds, now, now - 43_200.0)
     assert (view.fed_utc_seconds, view.fed_millilitres, view.feeds_today) == (now - 3 * 3600.0, 4.0, 2)
 

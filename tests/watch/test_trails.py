@@ -6,7 +6,7 @@ from sensord.watch.trails import TrailKeeper
 
 
 def kept(readings: list[tuple[float, float]], bin_seconds: float = 60.0) -> TrailKeeper:
-    keeper = TrailKeeper(bin_seconds)
+    keeper = TrailKeeper(bin_seconds=bin_seconds)
     for seconds, celsius in readings:
         keeper = keeper.add(seconds, celsius)
     return keeper
@@ -37,7 +37,7 @@ def test_silence_until_now_is_shown_as_holes_too() -> None:
 
 
 def test_nothing_read_shows_nothing() -> None:
-    assert TrailKeeper(60.0).trail(500.0).celsius == ()
+    assert TrailKeeper(bin_seconds=60.0).trail(500.0).celsius == ()
 
 
 def test_the_last_sixty_bins_are_kept() -> None:

@@ -21,7 +21,7 @@ def _default_priorities() -> Mapping[Condition, Priority]:
     return {condition: words.priority for condition, words in WORDS.items()}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmSettings:
     """Priorities and limits. No command, from wherever, can shelve or silence for longer than these allow.
 
@@ -36,7 +36,7 @@ class AlarmSettings:
     reminder_seconds: float = 600.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Alarm:
     """One alarm as five flags (`condition_true`, `acknowledged`, `latched`, the shelf, `suppressed`/`out`) and times.
 
@@ -123,16 +123,16 @@ def move(
     book = replace(book, alarms={**book.alarms, key: after})
     condition = key[1]
     change = AlarmChanged(
-        seconds,
-        key[0],
-        condition,
-        settings.priorities[condition],
-        after.state,
-        before.state,
-        after.celsius,
-        origin,
-        seen(condition, after.celsius),
-        WORDS[condition].do_first,
+        seconds=seconds,
+        place=key[0],
+        condition=condition,
+        priority=settings.priorities[condition],
+        state=after.state,
+        previous=before.state,
+        celsius=after.celsius,
+        origin=origin,
+        seen=seen(condition, after.celsius),
+        do_first=WORDS[condition].do_first,
     )
     return book, (change,)
 

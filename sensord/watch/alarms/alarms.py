@@ -248,7 +248,13 @@ def alerting(book: AlarmBook, settings: AlarmSettings, seconds: float, paused_un
         flashing = flashing or not alarm.acknowledged
         if state in HORN:
             horn = priority if horn is None else max(horn, priority)
-    return Alerting(seconds, None if paused else horn, lamp, flashing, paused_until_seconds if paused else None)
+    return Alerting(
+        seconds=seconds,
+        priority=None if paused else horn,
+        lamp=lamp,
+        flashing=flashing,
+        paused_until_seconds=paused_until_seconds if paused else None,
+    )
 
 
 def breaks_pause(changes: tuple[object, ...]) -> bool:
@@ -260,17 +266,19 @@ def views(book: AlarmBook, settings: AlarmSettings, seconds: float) -> tuple[Ala
     """Every alarm that is not normal, worst first, then the ones that wait for the keeper, then the oldest."""
     found = [
         AlarmView(
-            place,
-            condition,
-            settings.priorities[condition],
-            alarm.state,
-            alarm.condition_true,
-            alarm.since_seconds,
-            alarm.celsius,
-            seen(condition, alarm.celsius),
-            WORDS[condition].do_first,
-            None if alarm.shelved_until_seconds is None else max(0.0, alarm.shelved_until_seconds - seconds),
-            alarm.began_seconds,
+            place=place,
+            condition=condition,
+            priority=settings.priorities[condition],
+            state=alarm.state,
+            standing=alarm.condition_true,
+            since_seconds=alarm.since_seconds,
+            celsius=alarm.celsius,
+            seen=seen(condition, alarm.celsius),
+            do_first=WORDS[condition].do_first,
+            shelved_left_seconds=None
+            if alarm.shelved_until_seconds is None
+            else max(0.0, alarm.shelved_until_seconds - seconds),
+            began_seconds=alarm.began_seconds,
         )
         for (place, condition), alarm in book.alarms.items()
         if alarm.state is not AlarmState.NORMAL

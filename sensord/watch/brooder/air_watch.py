@@ -32,7 +32,7 @@ CHICK_REMEMBERED_SECONDS = 43_200.0
 HOLE_SECONDS = 60.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Brooder:
     """The state of one brooder between two events. `celsius` is the smoothed air at `seconds`."""
 
@@ -54,7 +54,7 @@ class Brooder:
 
 def begin(settings: BrooderSettings) -> Brooder:
     """A brooder of which nothing is known yet."""
-    return Brooder(gather(settings.probes), Banding(settings.band))
+    return Brooder(company=gather(settings.probes), banding=Banding(band=settings.band))
 
 
 def observe(
@@ -144,7 +144,14 @@ def _looked_ahead(settings: BrooderSettings, brooder: Brooder, seconds: float) -
     if not is_news or outlook is None:
         return brooder, ()
     condition = Condition.TOO_COLD if outlook.cold else Condition.TOO_WARM
-    told = Forecast(seconds, settings.name, condition, outlook.in_seconds, outlook.low_seconds, outlook.high_seconds)
+    told = Forecast(
+        seconds=seconds,
+        place=settings.name,
+        condition=condition,
+        in_seconds=outlook.in_seconds,
+        low_seconds=outlook.low_seconds,
+        high_seconds=outlook.high_seconds,
+    )
     return brooder, (told,)
 
 
@@ -198,7 +205,10 @@ def _told(
     # Going first, then coming: the alarm that takes over is the last word.
     changed = sorted(standing ^ brooder.standing, key=lambda each: (each in standing, each))
     changes = tuple(
-        ConditionChanged(seconds, settings.name, each, each in standing, brooder.celsius) for each in changed
+        ConditionChanged(
+            seconds=seconds, place=settings.name, condition=each, standing=each in standing, celsius=brooder.celsius
+        )
+        for each in changed
     )
     return replace(brooder, standing=standing), (*outcomes, *changes)
 
@@ -237,7 +247,9 @@ def gap(
         gap_until_seconds=seconds + settings.gap_shown_seconds,
         standing=brooder.standing,
     )
-    notes = tuple(Noted(seconds, probe, Note.POWER_GAP, gap_seconds=gap_seconds) for probe in settings.probes)
+    notes = tuple(
+        Noted(seconds=seconds, probe=probe, what=Note.POWER_GAP, gap_seconds=gap_seconds) for probe in settings.probes
+    )
     return _told(settings, brooder, seconds, notes)
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 __all__ = ["Limit", "LimitSettings", "judge"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LimitSettings:
     """A limit in Celsius; `is_low` for one that must not be undercut.
 

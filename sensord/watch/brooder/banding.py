@@ -14,7 +14,7 @@ PLAN_EVERY_SECONDS = 300.0
 WORTH_TELLING_CELSIUS = 0.1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Banding:
     """`band` is in force; `stage` overrides the plan's; `told` is the band last told of, and `looked_seconds` when
     the plan was last looked at."""
@@ -44,8 +44,10 @@ def followed(
     is_known = banding.brooding is not None and elapsed is not None and banding.brooding.is_certain
     band = follow(banding.band, wanted.band, rate, elapsed or 0.0) if is_known else wanted.band
     is_news = banding.told is None or _differ(banding.told, band) or _stage(banding) != wanted.stage
-    after = Banding(band, wanted, banding.stage, band if is_news else banding.told, seconds)
-    moved = BandMoved(seconds, settings.name, band, wanted.source, pinned=False)
+    after = Banding(
+        band=band, brooding=wanted, stage=banding.stage, told=band if is_news else banding.told, looked_seconds=seconds
+    )
+    moved = BandMoved(seconds=seconds, place=settings.name, band=band, source=wanted.source, pinned=False)
     return after, (moved,) if is_news else ()
 
 

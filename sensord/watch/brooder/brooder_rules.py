@@ -15,7 +15,7 @@ from sensord.watch.events import Condition
 __all__ = ["BrooderSettings", "ConditionChanged", "Outcome", "warm_rules"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ConditionChanged:
     """A condition of a place has come to stand, or has gone, delays served; `alarms.standing` takes it."""
 
@@ -29,7 +29,7 @@ class ConditionChanged:
 Outcome: TypeAlias = Effect | ConditionChanged
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BrooderSettings:
     """The rules of one brooder; temperatures in Celsius, times in seconds.
 
@@ -101,7 +101,7 @@ def _company_rules(settings: BrooderSettings) -> CompanyRules:
     return CompanyRules(
         settings.late_seconds,
         LimitSettings(
-            settings.disagree_celsius,
+            limit_celsius=settings.disagree_celsius,
             deadband_celsius=settings.deadband_celsius,
             on_delay_seconds=settings.disagree_delay_seconds,
             off_delay_seconds=settings.off_delay_seconds,

@@ -24,7 +24,7 @@ class CompanyRules:
     disagree: LimitSettings
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Member:
     """One probe: its last reading, since when it gives faults only, and what it usually differs by from the mean."""
 
@@ -60,7 +60,13 @@ def heard(company: Company, observation: Observation) -> Company:
     """Take in one observation of one of them."""
     known = company.members[observation.probe]
     if isinstance(observation, Reading):
-        member = Member(observation.celsius, observation.seconds, None, False, known.usually_celsius)
+        member = Member(
+            celsius=observation.celsius,
+            seconds=observation.seconds,
+            failing_since_seconds=None,
+            is_late=False,
+            usually_celsius=known.usually_celsius,
+        )
     else:
         member = _failed(known, observation)
     begun = observation.seconds if company.begun_seconds is None else company.begun_seconds

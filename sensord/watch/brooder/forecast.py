@@ -16,7 +16,7 @@ from sensord.watch.brooder.trend import BIN_SECONDS, BLOCK_SECONDS, LEAST_MARGIN
 __all__ = ["Course", "CourseRules", "Outlook", "Pace", "failed", "look_ahead", "outside"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CourseRules:
     """`probe_lag_seconds`: the time constant of a DS18B20 in air, 20 to 55 s by packaging (common practice, no
     source). `probe_error_celsius`: its error at 90 % (0.5 °C expanded, k = 2: 0.41).
@@ -54,7 +54,7 @@ class Pace(Enum):
     SLOW = "slow"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Outlook:
     """The band will be left on the `cold` side or the warm one in `in_seconds` (90 % interval low..high)."""
 
@@ -65,7 +65,7 @@ class Outlook:
     pace: Pace
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
     """Since when the air is beyond its usual swing and until when it last was; what has been foretold, so that it is
     said once; until when each side's heater fault is suspected; when its heater last obeyed its thermostat."""
@@ -273,7 +273,7 @@ def _outlook(rules: CourseRules, cold: bool, distance: float, speed: float, pace
     middle = max(0.0, distance / speed)
     if low > rules.horizon_seconds:
         return None
-    return Outlook(cold, middle, max(0.0, low), max(high, middle), pace)
+    return Outlook(cold=cold, in_seconds=middle, low_seconds=max(0.0, low), high_seconds=max(high, middle), pace=pace)
 
 
 def _drift(rules: CourseRules, trend: Trend, band: Band) -> Outlook | None:

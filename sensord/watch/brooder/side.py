@@ -24,7 +24,7 @@ class Level(IntEnum):
     DANGER = 2
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SideRules:
     """The rules of one side. Depths are Celsius beyond the limit, so that both sides read the same.
 
@@ -45,7 +45,7 @@ class SideRules:
     unknown_seconds: float = 20.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Side:
     """Where one side stands, and since when what has been turning; `was_in_band` since the last stop."""
 

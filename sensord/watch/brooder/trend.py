@@ -32,7 +32,7 @@ class Swing:
     rise: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
     """`bins` are means of `BIN_SECONDS` each, the last one ending at `seconds`; blocks are (low, high, mean, fall,
     rise, seconds at their end)."""
@@ -69,7 +69,17 @@ def add(trend: Trend, band: Band, seconds: float, celsius: float) -> Trend:
             blocks = (*blocks[1 - BLOCKS_KEPT :], _summed(block, seconds))
             swing = _usual(blocks)
         begun, block = seconds, ()
-    return Trend(seconds, bins, seconds, celsius, 1, begun, block, blocks, swing)
+    return Trend(
+        seconds=seconds,
+        bins=bins,
+        begun_seconds=seconds,
+        total=celsius,
+        count=1,
+        block_begun_seconds=begun,
+        block=block,
+        blocks=blocks,
+        swing=swing,
+    )
 
 
 def _summed(block: tuple[float, ...], seconds: float) -> tuple[float, ...]:

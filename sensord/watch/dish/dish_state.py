@@ -22,7 +22,7 @@ rest the tip mostly lies in the warm core, so what goes wrong mostly makes the e
 simulated bowls were no more than 1.2 spreads warmer (and 1.8 colder) than estimated; see `docs/dish-scores.md`."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DishSettings:
     """One dish. `uncertainty_celsius` is the expanded (k = 2) uncertainty of the calibrated probe.
 
@@ -54,7 +54,7 @@ class DishSettings:
             raise DataError(f"dish {self.name}: a probe has an uncertainty above 0, got {self.uncertainty_celsius}")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Dish:
     """Everything remembered of a dish between two steps."""
 

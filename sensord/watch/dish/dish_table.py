@@ -13,7 +13,7 @@ from sensord.watch.effects import DishState
 __all__ = ["TABLE", "Findings", "Row", "decide"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
     """What is known of a dish at one instant. `enters`/`stays` are the two probabilities of conformity, met or not."""
 

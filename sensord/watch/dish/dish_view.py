@@ -28,24 +28,24 @@ _FAULTS = {
 def estimated(settings: DishSettings, dish: Dish, seconds: float, known: Known | None) -> DishEstimated:
     """Where the paste is and where it goes, as an effect."""
     if known is None or dish.estimate is None:
-        return DishEstimated(seconds, settings.name, settings.probe)
+        return DishEstimated(seconds=seconds, dish=settings.name, probe=settings.probe)
     low, high = known.celsius - NINETY * known.spread, known.celsius + NINETY * known.spread
     outlook = look_ahead(dish.estimate, settings.band, settings.uncertainty_celsius / 2.0)
     ready, window = outlook.ready, outlook.window
     return DishEstimated(
-        seconds,
-        settings.name,
-        settings.probe,
-        known.celsius,
-        low,
-        high,
-        None if ready is None else ready.middle,
-        None if ready is None else ready.low,
-        None if ready is None else min(ready.high, HORIZON_SECONDS),
-        outlook.never,
-        None if window is None else window.middle,
-        None if window is None else window.low,
-        None if window is None else window.high,
+        seconds=seconds,
+        dish=settings.name,
+        probe=settings.probe,
+        celsius=known.celsius,
+        low_celsius=low,
+        high_celsius=high,
+        ready_in_seconds=None if ready is None else ready.middle,
+        ready_low_seconds=None if ready is None else ready.low,
+        ready_high_seconds=None if ready is None else min(ready.high, HORIZON_SECONDS),
+        never=outlook.never,
+        open_for_seconds=None if window is None else window.middle,
+        open_low_seconds=None if window is None else window.low,
+        open_high_seconds=None if window is None else window.high,
     )
 
 

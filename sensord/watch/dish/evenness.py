@@ -43,7 +43,7 @@ class Believed(NamedTuple):
     spread: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Evenness:
     """When the paste last showed a hot spot, and whether it has been stirred since; when a cool rest ended."""
 

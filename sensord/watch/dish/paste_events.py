@@ -37,7 +37,7 @@ WET_CELSIUS = 2.0
 """How much colder than the room a probe with paste on it is drawn by evaporation, roughly."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Episode:
     """Something is going on since `seconds`; the reading and the estimated mean were these before it.
 
@@ -52,7 +52,7 @@ class Episode:
     named: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Finder:
     """Recent readings, whether the probe is in paste, and the running surprise."""
 
@@ -106,7 +106,13 @@ def find_in_paste(finder: Finder, before: Cooling, after: Cooling) -> tuple[Find
     finder, surprised = _surprised(finder, after)
     if episode is None and surprised:
         miss = after.surprise_celsius
-        episode = Episode(reading.seconds, reading.seconds, reading.celsius - miss, before.celsius, miss > 0.0)
+        episode = Episode(
+            seconds=reading.seconds,
+            latest_seconds=reading.seconds,
+            reading_celsius=reading.celsius - miss,
+            mean_celsius=before.celsius,
+            upward=miss > 0.0,
+        )
         return replace(finder, episode=episode), None, True
     if episode is None:
         return finder, None, False

@@ -72,7 +72,7 @@ def observe(settings: DishSettings, dish: Dish, observation: Observation) -> tup
         return _conclude(settings, dish, observation.seconds, effects)
     dish = _overdue(settings, dish, observation.seconds, effects)
     if dish.fault is not None:
-        effects.append(Noted(observation.seconds, settings.probe, Note.PROBE_OK))
+        effects.append(Noted(seconds=observation.seconds, probe=settings.probe, what=Note.PROBE_OK))
     dish = replace(dish, fault=None, late=False, last=observation)
     if dish.first_seconds is None:
         dish = replace(dish, first_seconds=observation.seconds)
@@ -115,7 +115,7 @@ def conditions(settings: DishSettings, dish: Dish) -> frozenset[Condition]:
 
 def _fault(settings: DishSettings, dish: Dish, seconds: float, kind: FaultKind, effects: list[Effect]) -> Dish:
     if dish.fault is not kind:
-        effects.append(Noted(seconds, settings.probe, Note.PROBE_FAULT, fault=kind))
+        effects.append(Noted(seconds=seconds, probe=settings.probe, what=Note.PROBE_FAULT, fault=kind))
     return replace(dish, fault=kind)
 
 
@@ -139,7 +139,7 @@ def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[
     after = cooling.follow(before, reading.seconds, reading.celsius)
     finder, note, anew = paste_events.find_in_paste(finder, before, after)
     if note is not None:
-        effects.append(Noted(reading.seconds, settings.probe, note))
+        effects.append(Noted(seconds=reading.seconds, probe=settings.probe, what=note))
     if note is Note.LIFT:
         return replace(dish, finder=finder, estimate=None, lift_seconds=reading.seconds)
     if anew:
@@ -161,10 +161,10 @@ def _evenness(
         sign = None  # in a bath the core is the coolest, and what water does is told already
     judged = judge(believed, reading.seconds, sign, estimate.stirring)
     if sign is Shown.COOL_REST and not lay_cool(dish, reading.seconds):
-        effects.append(Noted(reading.seconds, settings.probe, Note.WALL))
+        effects.append(Noted(seconds=reading.seconds, probe=settings.probe, what=Note.WALL))
     was, now = dish.evenness.uneven_since is not None, judged.uneven_since is not None
     if was is not now:
-        effects.append(Noted(reading.seconds, settings.probe, Note.UNEVEN if now else Note.EVEN))
+        effects.append(Noted(seconds=reading.seconds, probe=settings.probe, what=Note.UNEVEN if now else Note.EVEN))
     return replace(dish, evenness=judged)
 
 
@@ -187,7 +187,7 @@ def _cooled(settings: DishSettings, dish: Dish, anew: bool) -> Dish:
 
 def _dip(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Effect]) -> Dish:
     seconds = reading.seconds
-    effects.append(Noted(seconds, settings.probe, Note.DIP))
+    effects.append(Noted(seconds=seconds, probe=settings.probe, what=Note.DIP))
     known = cooling.CoolingSettings(
         21.0 if dish.finder.room_celsius is None else dish.finder.room_celsius, settings.time_constant_seconds
     )
@@ -352,4 +352,14 @@ def _changed(settings: DishSettings, dish: Dish, seconds: float, row: Row, known
             known.celsius - NINETY * known.spread,
             known.celsius + NINETY * known.spread,
         )
-    return DishChanged(seconds, settings.name, settings.probe, row.state, dish.state, celsius, low, high, row.why)
+    return DishChanged(
+        seconds=seconds,
+        dish=settings.name,
+        probe=settings.probe,
+        state=row.state,
+        previous=dish.state,
+        celsius=celsius,
+        low_celsius=low,
+        high_celsius=high,
+        why=row.why,
+    )

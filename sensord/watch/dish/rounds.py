@@ -11,7 +11,7 @@ __all__ = ["FeedRound", "RoundTracker"]
 _LIFT_SEEN_WITHIN_SECONDS = 180.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FeedRound:
     """The probe was lifted at `seconds` out of a dish that was ready; `celsius` is the last estimate of its paste."""
 
@@ -49,7 +49,7 @@ class RoundTracker:
             case DishChanged(dish=dish, probe=probe):
                 self._dish_of_probe[probe] = dish
                 self._changed(effect)
-            case Noted(seconds, probe, Note.LIFT):
+            case Noted(seconds=seconds, probe=probe, what=Note.LIFT):
                 return self._lifted(seconds, self._dish_of_probe.get(probe, ""))
             case _:
                 pass
@@ -73,4 +73,10 @@ class RoundTracker:
             return None
         # Lifting to stir and dipping again is one round: the next one needs the dish to get ready anew.
         self._dishes[dish] = replace(known, ready_seconds=None, left_ready_seconds=None)
-        return FeedRound(seconds, dish, known.batch_seconds, known.ready_seconds, known.celsius)
+        return FeedRound(
+            seconds=seconds,
+            dish=dish,
+            batch_seconds=known.batch_seconds,
+            ready_seconds=known.ready_seconds,
+            celsius=known.celsius,
+        )

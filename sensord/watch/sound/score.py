@@ -24,7 +24,7 @@ _PAUSE_GRACE_SECONDS = 5.0
 # Far below anything audible, far above the rounding of monotonic seconds: an instant this close counts as reached.
 _SAME_INSTANT_SECONDS = 1e-6
 
-_NOTHING_STANDS = Alerting(0.0, None)
+_NOTHING_STANDS = Alerting(seconds=0.0, priority=None)
 
 
 class Due(NamedTuple):
@@ -52,7 +52,7 @@ class _Playing:
     danger: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
     """What stands, what plays, what waits."""
 

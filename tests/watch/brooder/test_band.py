@@ -25,7 +25,11 @@ def walk(settings: LimitSettings, samples: list[list[float]], start: bool = Fals
 def test_delays_follow_the_worked_walks(row: str) -> None:
     given = ROWS[row]["given"]
     settings = LimitSettings(
-        given["limit"], given.get("low", False), given["deadband"], given["on_delay_s"], given["off_delay_s"]
+        limit_celsius=given["limit"],
+        is_low=given.get("low", False),
+        deadband_celsius=given["deadband"],
+        on_delay_seconds=given["on_delay_s"],
+        off_delay_seconds=given["off_delay_s"],
     )
     assert walk(settings, given["samples"]) == ROWS[row]["expected"]
 
@@ -33,7 +37,9 @@ def test_delays_follow_the_worked_walks(row: str) -> None:
 def test_time_without_readings_is_not_time_in_alarm() -> None:
     given = ROWS["DLY-05"]["given"]
     settings = LimitSettings(
-        given["limit"], on_delay_seconds=given["on_delay_s"], longest_gap_seconds=given["max_sample_gap_s"]
+        limit_celsius=given["limit"],
+        on_delay_seconds=given["on_delay_s"],
+        longest_gap_seconds=given["max_sample_gap_s"],
     )
     assert walk(settings, given["samples"]) == [False, False]
     assert walk(settings, [*given["samples"], [55, 38.5], [70, 38.5]])[-1]
@@ -44,13 +50,25 @@ def test_deadband_switches_like_an_on_off_controller(row: str) -> None:
     given = ROWS[row]["given"]
     half = given["bandwidth"] / 2
     # The controller switches below ref - half, not at it: one milli-degree further.
-    settings = LimitSettings(given["ref"] - half - 0.001, True, given["bandwidth"] + 0.001, 0, 0)
+    settings = LimitSettings(
+        limit_celsius=given["ref"] - half - 0.001,
+        is_low=True,
+        deadband_celsius=given["bandwidth"] + 0.001,
+        on_delay_seconds=0,
+        off_delay_seconds=0,
+    )
     samples = [[float(i), float(celsius)] for i, celsius in enumerate(given["inputs"])]
     assert walk(settings, samples, given["start"]) == ROWS[row]["expected"]
 
 
 def test_deadband_switches_like_a_schmitt_trigger() -> None:
     given = ROWS["HYS-03"]["given"]
-    settings = LimitSettings(given["high"] + 0.001, False, given["high"] + 0.001 - given["low"], 0, 0)
+    settings = LimitSettings(
+        limit_celsius=given["high"] + 0.001,
+        is_low=False,
+        deadband_celsius=given["high"] + 0.001 - given["low"],
+        on_delay_seconds=0,
+        off_delay_seconds=0,
+    )
     samples = [[float(i), celsius] for i, celsius in enumerate(given["inputs"])]
     assert walk(settings, samples, given["start"]) == ROWS["HYS-03"]["expected"]

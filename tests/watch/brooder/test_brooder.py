@@ -16,7 +16,7 @@ from sensord.watch.brooder.brooder_rules import BrooderSettings, ConditionChange
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
 from sensord.watch.events import Condition
 
-SETTINGS = BrooderSettings("brooder", ("air",), Band(33.0, 36.0))
+SETTINGS = BrooderSettings(name="brooder", probes=("air",), band=Band(33.0, 36.0))
 TWO = replace(SETTINGS, probes=("air", "floor"))
 HATCHED_SECONDS = 1_777_593_600.0  # 2026-05-01T00:00:00Z
 
@@ -96,7 +96,11 @@ def test_silence_of_a_probe_stands_as_late() -> None:
     brooder, outcomes = tick(SETTINGS, brooder, 180.0)
     assert outcomes == ()
     brooder, outcomes = tick(SETTINGS, brooder, 190.0)
-    assert outcomes == (ConditionChanged(190.0, "brooder", Condition.READINGS_LATE, True, 34.0),)
+    assert outcomes == (
+        ConditionChanged(
+            seconds=190.0, place="brooder", condition=Condition.READINGS_LATE, standing=True, celsius=34.0
+        ),
+    )
     assert view(SETTINGS, brooder, 190.0).celsius is None
     _, changes = run(steady(34.0, 195, 250), brooder=brooder)
     assert told(changes) == [(Condition.READINGS_LATE, False)]
@@ -105,7 +109,9 @@ def test_silence_of_a_probe_stands_as_late() -> None:
 def test_a_probe_never_heard_of_stands_as_late() -> None:
     brooder, _ = tick(SETTINGS, begin(SETTINGS), 0.0)
     _, outcomes = tick(SETTINGS, brooder, 95.0)
-    assert outcomes == (ConditionChanged(95.0, "brooder", Condition.READINGS_LATE, True, None),)
+    assert outcomes == (
+        ConditionChanged(seconds=95.0, place="brooder", condition=Condition.READINGS_LATE, standing=True, celsius=None),
+    )
 
 
 def test_a_few_bad_readings_are_no_alarm_but_a_dead_probe_is() -> None:
@@ -153,8 +159,11 @@ def test_probes_that_drift_apart_disagree() -> None:
 def test_a_power_gap_is_told_and_goes() -> None:
     brooder, _ = run(steady(34.0, 0, 100))
     brooder, outcomes = gap(SETTINGS, brooder, 4000.0, 3900.0)
-    assert Noted(4000.0, "air", Note.POWER_GAP, gap_seconds=3900.0) in outcomes
-    assert ConditionChanged(4000.0, "brooder", Condition.POWER_GAP, True, None) in outcomes
+    assert Noted(seconds=4000.0, probe="air", what=Note.POWER_GAP, gap_seconds=3900.0) in outcomes
+    assert (
+        ConditionChanged(seconds=4000.0, place="brooder", condition=Condition.POWER_GAP, standing=True, celsius=None)
+        in outcomes
+    )
     _, changes = run(steady(34.0, 4005, 4700), brooder=brooder)
     assert told(changes) == [(Condition.POWER_GAP, False)]
 

@@ -19,7 +19,7 @@ from sensord.watch.brooder.trend import Swing, Trend
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
 from sensord.watch.events import Condition
 
-SETTINGS = BrooderSettings("nest", ("air",), Band(33.0, 36.0))
+SETTINGS = BrooderSettings(name="nest", probes=("air",), band=Band(33.0, 36.0))
 HATCHED_SECONDS = 1_777_593_600.0  # 2026-05-01T00:00:00Z
 
 
@@ -83,9 +83,9 @@ def test_danger_above_is_a_degree_and_a_half_over_the_band_or_any_published_set_
 
 def test_the_settings_reach_the_rules() -> None:
     settings = BrooderSettings(
-        "nest",
-        ("air", "floor"),
-        Band(33.0, 36.0),
+        name="nest",
+        probes=("air", "floor"),
+        band=Band(33.0, 36.0),
         deadband_celsius=0.4,
         on_delay_seconds=111.0,
         off_delay_seconds=55.0,
@@ -116,15 +116,15 @@ def test_each_level_of_either_side_has_its_condition() -> None:
         (Level.OUT, Condition.TOO_COLD, Condition.TOO_WARM),
         (Level.DANGER, Condition.DANGEROUSLY_COLD, Condition.DANGEROUSLY_WARM),
     ):
-        assert standing(replace(quiet(), cold=Side(level))) == {cold}
-        assert standing(replace(quiet(), warm=Side(level))) == {warm}
+        assert standing(replace(quiet(), cold=Side(level=level))) == {cold}
+        assert standing(replace(quiet(), warm=Side(level=level))) == {warm}
     assert standing(quiet()) == frozenset()
 
 
 def test_losing_heat_is_said_while_nothing_worse_is() -> None:
     losing = replace(quiet(), heading=Condition.LOSING_HEAT)
     assert standing(losing) == {Condition.LOSING_HEAT}
-    assert standing(replace(losing, cold=Side(Level.OUT))) == {Condition.TOO_COLD}
+    assert standing(replace(losing, cold=Side(level=Level.OUT))) == {Condition.TOO_COLD}
 
 
 def test_what_is_remembered_for_a_while_ends_at_its_second() -> None:
@@ -143,7 +143,7 @@ def test_a_displaced_probe_and_probes_apart_stand() -> None:
 
 
 def test_what_goes_is_told_before_what_comes() -> None:
-    was = replace(quiet(), cold=Side(Level.DANGER), standing=frozenset({Condition.TOO_COLD}))
+    was = replace(quiet(), cold=Side(level=Level.DANGER), standing=frozenset({Condition.TOO_COLD}))
     _, outcomes = tick(SETTINGS, was, 10.0)
     assert conditions(outcomes) == [(Condition.TOO_COLD, False), (Condition.DANGEROUSLY_COLD, True)]
     (gone, _) = outcomes
@@ -156,7 +156,7 @@ def test_a_stop_begins_the_delays_anew_and_keeps_what_was_learned() -> None:
     brooder = replace(
         brooder,
         chick_until_seconds=9999.0,
-        cold=Side(Level.OUT),
+        cold=Side(level=Level.OUT),
         touch=Touch(0.0, 34.0, 38.0),
         fall=Fall(0.0, 34.0, 32.0),
     )
@@ -167,11 +167,11 @@ def test_a_stop_begins_the_delays_anew_and_keeps_what_was_learned() -> None:
     assert after.course == Course(beyond_until=5000.0)
     assert after.gap_until_seconds == 5000.0 + SETTINGS.gap_shown_seconds
     assert after.celsius is None
-    assert outcomes[0] == Noted(5000.0, "air", Note.POWER_GAP, gap_seconds=3500.0)
+    assert outcomes[0] == Noted(seconds=5000.0, probe="air", what=Note.POWER_GAP, gap_seconds=3500.0)
 
 
 def outlook(pace: Pace, cold: bool = True) -> Ahead:
-    return Ahead(cold, 300.0, 100.0, 500.0, pace)
+    return Ahead(cold=cold, in_seconds=300.0, low_seconds=100.0, high_seconds=500.0, pace=pace)
 
 
 def test_the_view_says_where_the_air_is_going() -> None:

@@ -6,7 +6,7 @@ from sensord.readings import Fault, FaultKind, Reading
 from sensord.watch.brooder.band import LimitSettings
 from sensord.watch.brooder.company import Company, CompanyRules, air_of, forget, gather, heard, silent
 
-RULES = CompanyRules(30.0, LimitSettings(2.0, on_delay_seconds=300.0, off_delay_seconds=120.0))
+RULES = CompanyRules(30.0, LimitSettings(limit_celsius=2.0, on_delay_seconds=300.0, off_delay_seconds=120.0))
 
 
 def told(company: Company, seconds: float, **celsius: float) -> tuple[Company, float | None]:

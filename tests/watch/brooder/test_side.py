@@ -106,13 +106,13 @@ def test_inside_is_remembered_and_nothing_pends() -> None:
 
 @pytest.mark.parametrize("began", [10.0, 130.0, 86_400.0])
 def test_delays_are_differences_whenever_the_day_began(began: float) -> None:
-    back = Side(Level.OUT, was_in_band=True, back_since=began)
+    back = Side(level=Level.OUT, was_in_band=True, back_since=began)
     assert advance(RULES, back, began + 119.0, -0.5, 0.0).level is Level.OUT
     assert advance(RULES, back, began + 120.0, -0.5, 0.0).level is Level.IN_BAND
-    worse = Side(Level.OUT, was_in_band=True, danger_since=began)
+    worse = Side(level=Level.OUT, was_in_band=True, danger_since=began)
     assert advance(RULES, worse, began + 99.0, 1.6, 0.0).level is Level.OUT
     assert advance(RULES, worse, began + 100.0, 1.6, 0.0).level is Level.DANGER
-    milder = Side(Level.DANGER, was_in_band=True, milder_since=began)
+    milder = Side(level=Level.DANGER, was_in_band=True, milder_since=began)
     assert advance(RULES, milder, began + 599.0, 0.5, 0.0).level is Level.DANGER
     assert advance(RULES, milder, began + 600.0, 0.5, 0.0).level is Level.OUT
     outside = Side(was_in_band=True, outside_since=began)

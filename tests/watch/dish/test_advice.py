@@ -10,7 +10,7 @@ from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import DishState
 from sensord.watch.views import DishView
 
-SETTINGS = dish.DishSettings("dish", "dish", bowlful=bowlful(Config()))
+SETTINGS = dish.DishSettings(name="dish", probe="dish", bowlful=bowlful(Config()))
 
 
 def seen(celsius: float, settings: dish.DishSettings = SETTINGS) -> DishView:
@@ -39,4 +39,4 @@ def test_a_dish_in_its_band_needs_no_advice() -> None:
 
 def test_without_knowing_the_bowl_no_advice_is_given() -> None:
     assert isinstance(SETTINGS.bowlful, Bowlful)
-    assert seen(41.0, dish.DishSettings("dish", "dish")).advice == ""
+    assert seen(41.0, dish.DishSettings(name="dish", probe="dish")).advice == ""

@@ -20,7 +20,7 @@ from tests.bench.scenarios import load
 from tests.bench.score_dishes import score
 from tests.helpers.dish_page import PAGE, page
 
-SETTINGS = dish.DishSettings("dish", "dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
+SETTINGS = dish.DishSettings(name="dish", probe="dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
 SAMPLES = Path(__file__).parents[2] / "data" / "dish"
 
 

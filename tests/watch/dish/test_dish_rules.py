@@ -40,7 +40,7 @@ from sensord.watch.effects import (
 )
 from sensord.watch.events import Condition, Origin
 
-SETTINGS = DishSettings("supper", "spoon", uncertainty_celsius=0.2, uptake_seconds=0.0)
+SETTINGS = DishSettings(name="supper", probe="spoon", uncertainty_celsius=0.2, uptake_seconds=0.0)
 NOW = 1000.0
 # Quantile of the standard normal distribution, 95 % one-sided.
 Z = 1.645
@@ -57,7 +57,7 @@ def belief(celsius: float, spread: float = 0.1, per_second: float = -0.005) -> C
     held = packed(covariance)
     shares = {Spot.STIRRED: 0.02, Spot.CORE: 0.97, Spot.RIM: 0.01}
     bank = tuple(Regime(weight, spot, 7.0, tuple(state), held) for spot, weight in shares.items())
-    return Cooling(NOW, 21.0, bank)
+    return Cooling(seconds=NOW, room_celsius=21.0, bank=bank)
 
 
 def bowl(
@@ -185,11 +185,11 @@ def test_soon_after_a_dip_the_reading_may_lag_by_a_degree(celsius: float, ready:
 def test_each_doubt_takes_ready_away() -> None:
     ready = bowl(state=DishState.READY)
     assert state_of(ready) is DishState.READY
-    episode = Episode(NOW - 5.0, NOW - 5.0, 37.0, 37.0, upward=True)
+    episode = Episode(seconds=NOW - 5.0, latest_seconds=NOW - 5.0, reading_celsius=37.0, mean_celsius=37.0, upward=True)
     doubts = {
         DishState.UNKNOWN: replace(ready, finder=replace(ready.finder, episode=episode)),
         DishState.AWAY: replace(ready, finder=replace(ready.finder, in_paste=False)),
-        DishState.UNEVEN: replace(ready, evenness=Evenness(NOW - 20.0, NOW - 20.0)),
+        DishState.UNEVEN: replace(ready, evenness=Evenness(uneven_since=NOW - 20.0, evidence_seconds=NOW - 20.0)),
     }
     for state, one in doubts.items():
         after, effects = ticked(one)
@@ -235,7 +235,7 @@ def test_a_reading_is_late_after_its_time_and_a_tick_says_so_once() -> None:
     assert state_of(one, NOW + 5.0) is DishState.READY
     late, effects = ticked(one, NOW + 5.1)
     assert (late.state, late.fault, late.late) == (DishState.UNKNOWN, FaultKind.LATE, True)
-    assert Noted(NOW + 5.1, "spoon", Note.PROBE_FAULT, fault=FaultKind.LATE) in effects
+    assert Noted(seconds=NOW + 5.1, probe="spoon", what=Note.PROBE_FAULT, fault=FaultKind.LATE) in effects
     _, again = ticked(late, NOW + 6.0)
     assert not any(isinstance(effect, Noted) for effect in again)
     assert ticked(Dish(), NOW + 500.0)[0].fault is None  # nothing was ever read
@@ -341,8 +341,16 @@ def test_no_stir_is_asked_for_while_something_is_wrong() -> None:
     wrong = (
         replace(one, fault=FaultKind.CRC_ERROR),
         replace(one, finder=replace(one.finder, in_paste=False)),
-        replace(one, finder=replace(one.finder, episode=Episode(NOW - 40.0, NOW - 40.0, 38.0, 38.0, upward=True))),
-        replace(one, evenness=Evenness(NOW - 20.0, NOW - 20.0)),
+        replace(
+            one,
+            finder=replace(
+                one.finder,
+                episode=Episode(
+                    seconds=NOW - 40.0, latest_seconds=NOW - 40.0, reading_celsius=38.0, mean_celsius=38.0, upward=True
+                ),
+            ),
+        ),
+        replace(one, evenness=Evenness(uneven_since=NOW - 20.0, evidence_seconds=NOW - 20.0)),
     )
     assert not any(stir_asked(each) for each in wrong)
     assert not stir_asked(replace(bowl(state=DishState.READY), stirred_seconds=NOW - 100.0))
@@ -480,13 +488,13 @@ def test_a_measured_time_constant_is_used() -> None:
 @pytest.mark.parametrize("probability", [0.5, 1.0, 0.2])
 def test_a_probability_that_proves_nothing_is_refused(probability: float) -> None:
     with pytest.raises(DataError, match=r"between 0\.5 and 1"):
-        DishSettings("supper", "spoon", probability=probability)
+        DishSettings(name="supper", probe="spoon", probability=probability)
 
 
 @pytest.mark.parametrize("uncertainty", [0.0, -0.1])
 def test_a_probe_without_uncertainty_is_refused(uncertainty: float) -> None:
     with pytest.raises(DataError, match="uncertainty above 0"):
-        DishSettings("supper", "spoon", uncertainty_celsius=uncertainty)
+        DishSettings(name="supper", probe="spoon", uncertainty_celsius=uncertainty)
 
 
 # --- what is shown

@@ -106,14 +106,14 @@ def test_even_paste_that_cools_shows_nothing_however_it_is_stirred() -> None:
 
 def test_a_sign_makes_it_uneven_and_a_new_one_renews_it() -> None:
     uneven = judge(Evenness(), 100.0, Shown.HOT_SPOT, 0.0)
-    assert uneven == Evenness(100.0, 100.0)
-    assert judge(uneven, 130.0, Shown.HOT_SPOT, 0.0) == Evenness(100.0, 130.0)
+    assert uneven == Evenness(uneven_since=100.0, evidence_seconds=100.0)
+    assert judge(uneven, 130.0, Shown.HOT_SPOT, 0.0) == Evenness(uneven_since=100.0, evidence_seconds=130.0)
     even = Evenness()
     assert judge(even, 200.0, None, 1.0) is even
 
 
 def test_a_stir_without_a_new_sign_clears_it_after_three_quarters_of_a_minute() -> None:
-    uneven = Evenness(100.0, 100.0)
+    uneven = Evenness(uneven_since=100.0, evidence_seconds=100.0)
     stirred = judge(uneven, 111.0, None, 0.7)
     assert stirred.stirred_since
     later = judge(stirred, 145.0, None, 0.0)
@@ -123,7 +123,7 @@ def test_a_stir_without_a_new_sign_clears_it_after_three_quarters_of_a_minute() 
 
 
 def test_the_stir_that_showed_it_does_not_count() -> None:
-    uneven = Evenness(100.0, 100.0)
+    uneven = Evenness(uneven_since=100.0, evidence_seconds=100.0)
     assert not judge(uneven, 104.0, None, 0.7).stirred_since
     assert not judge(uneven, 110.0, None, 0.7).stirred_since
     assert not judge(uneven, 111.0, None, 0.6).stirred_since
@@ -133,7 +133,7 @@ def test_the_stir_that_showed_it_does_not_count() -> None:
 
 
 def test_after_five_minutes_it_is_forgotten() -> None:
-    uneven = Evenness(100.0, 150.0)
+    uneven = Evenness(uneven_since=100.0, evidence_seconds=150.0)
     assert judge(uneven, 450.0, None, 0.0).uneven_since == 100.0
     assert judge(uneven, 450.1, None, 0.0) == Evenness()
     fresh = judge(uneven, 450.0, None, 0.0)
@@ -147,10 +147,10 @@ def test_two_dozen_readings_are_enough() -> None:
 
 @pytest.mark.parametrize("began", [20.0, 100_000.0])
 def test_ages_are_differences_whenever_the_day_began(began: float) -> None:
-    uneven = Evenness(began, began)
+    uneven = Evenness(uneven_since=began, evidence_seconds=began)
     assert judge(uneven, began + 11.0, None, 0.7).stirred_since
     assert not judge(uneven, began + 9.0, None, 0.7).stirred_since
-    stirred = Evenness(began, began, stirred_since=True)
+    stirred = Evenness(uneven_since=began, evidence_seconds=began, stirred_since=True)
     assert judge(stirred, began + 45.0, None, 0.0).uneven_since == began
     assert judge(stirred, began + 46.0, None, 0.0) == Evenness()
     assert judge(uneven, began + 300.0, None, 0.0).uneven_since == began

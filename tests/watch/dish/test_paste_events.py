@@ -38,7 +38,11 @@ def belief(celsius: float, spread: float = 0.05, surprise: float = 0.0, missed: 
     covariance = packed([[spread**2 if i == j == MEAN else 0.0 for j in range(SIZE)] for i in range(SIZE)])
     state = (celsius, 1.0, 0.0, 0.0, 0.0, celsius, celsius)
     return Cooling(
-        0.0, 21.0, (Regime(1.0, Spot.CORE, 7.0, state, covariance),), surprise=surprise, surprise_celsius=missed
+        seconds=0.0,
+        room_celsius=21.0,
+        bank=(Regime(1.0, Spot.CORE, 7.0, state, covariance),),
+        surprise=surprise,
+        surprise_celsius=missed,
     )
 
 
@@ -132,7 +136,9 @@ def surprised(*surprises: tuple[float, float]) -> tuple[Finder, list[bool]]:
 def test_one_great_surprise_opens_an_episode(sign: float) -> None:
     finder, anew = surprised((sign * 4.6, sign * 0.3))
     assert anew == [True]
-    assert finder.episode == Episode(0.0, 0.0, 38.0 - sign * 0.3, 38.5, upward=sign > 0)
+    assert finder.episode == Episode(
+        seconds=0.0, latest_seconds=0.0, reading_celsius=38.0 - sign * 0.3, mean_celsius=38.5, upward=sign > 0
+    )
     assert (finder.surprise, finder.surprise_celsius) == (0.0, 0.0)
     assert surprised((sign * 4.4, sign * 0.3))[1] == [False]
     assert surprised((sign * 4.6, sign * 0.19))[1] == [False]
@@ -159,7 +165,14 @@ def episode(
     age: float, change: float, spread: float = 0.1, named: bool = False, recent: tuple[Reading, ...] | None = None
 ) -> tuple[Finder, Note | None]:
     """So many seconds after a surprise the mean is believed to have changed by so much."""
-    began = Episode(UP + 100.0, UP + 100.0, 38.0, 38.0, change > 0, named)
+    began = Episode(
+        seconds=UP + 100.0,
+        latest_seconds=UP + 100.0,
+        reading_celsius=38.0,
+        mean_celsius=38.0,
+        upward=change > 0,
+        named=named,
+    )
     recent = recent or course(lambda _: 38.0 + change, 100.0 + age - 20.0, 100.0 + age)
     finder = Finder(recent=recent, in_paste=True, episode=began)
     finder, note, anew = find_in_paste(finder, belief(38.0), belief(38.0 + change, spread))
@@ -290,7 +303,9 @@ def test_too_few_readings_or_a_hole_tell_nothing() -> None:
 
 
 def test_something_is_unexplained_for_twelve_seconds_and_while_the_readings_fall() -> None:
-    began = Episode(UP + 100.0, UP + 100.0, 38.0, 38.0, upward=False)
+    began = Episode(
+        seconds=UP + 100.0, latest_seconds=UP + 100.0, reading_celsius=38.0, mean_celsius=38.0, upward=False
+    )
     level = course(lambda _: 37.0, 90.0, 130.0)
     assert not unexplained(Finder(recent=level), UP + 130.0)
     for seconds, is_open in ((111.9, True), (112.0, False)):

@@ -38,11 +38,11 @@ _steps = st.lists(st.tuples(_effects, st.floats(0.0, 12.0)), max_size=25)
 def effect_of(told: Any, now: float) -> object:
     match told:
         case (priority, lamp, flashing):
-            return Alerting(now, priority, lamp, flashing)
+            return Alerting(seconds=now, priority=priority, lamp=lamp, flashing=flashing)
         case Cue():
             return Cued(now, told, "dish")
         case _:
-            return DishChanged(now, "dish", "dish", told, DishState.READY)
+            return DishChanged(seconds=now, dish="dish", probe="dish", state=told, previous=DishState.READY)
 
 
 @given(_steps)
@@ -52,8 +52,8 @@ def test_after_any_history_a_high_alarm_is_heard_within_a_breath(steps: list[tup
         score, _ = played(take(score, effect_of(told, now), now), now, now + seconds)
         now += seconds
     score, _ = advance(score, now)
-    score = take(score, Alerting(now, None), now)
-    score = take(score, Alerting(now, Priority.HIGH), now)
+    score = take(score, Alerting(seconds=now, priority=None), now)
+    score = take(score, Alerting(seconds=now, priority=Priority.HIGH), now)
     _, dues = played(score, now, now + 20)
     first = next(seconds for seconds, due in dues if due.pulse is not None)
     assert first - now <= BREATH_SECONDS + 1e-4
@@ -67,7 +67,7 @@ def test_after_any_history_a_silenced_horn_is_silent_once_the_cues_are_over(step
     for told, seconds in steps:
         score, _ = played(take(score, effect_of(told, now), now), now, now + seconds)
         now += seconds
-    score, _ = advance(take(score, Alerting(now, None), now), now)
+    score, _ = advance(take(score, Alerting(seconds=now, priority=None), now), now)
     _, dues = played(score, now, now + 600)
     assert dues[-1][1] == Due(None, False, Colour.DARK, None)
 
@@ -93,7 +93,9 @@ def test_no_cue_but_the_newest_few_is_waited_for(steps: list[tuple[Any, float]])
 
 
 def test_the_horn_comes_back_after_a_pause_even_in_the_middle_of_a_cue() -> None:
-    score = take(Score(), Alerting(0.0, None, Priority.HIGH, True, paused_until_seconds=10.0), 0.0)
+    score = take(
+        Score(), Alerting(seconds=0.0, priority=None, lamp=Priority.HIGH, flashing=True, paused_until_seconds=10.0), 0.0
+    )
     score = take(score, Cued(14.5, Cue.READY), 14.5)
     _, dues = played(score, 14.5, 20.0)
     first = next(seconds for seconds, due in dues if due.danger)

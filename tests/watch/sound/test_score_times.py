@@ -42,7 +42,7 @@ def starts(score: Score, start: float, end: float, sound: Sound) -> list[float]:
 
 
 def standing(priority: Priority, now: float = 0.0) -> Score:
-    return take(Score(), Alerting(now, priority, priority, True), now)
+    return take(Score(), Alerting(seconds=now, priority=priority, lamp=priority, flashing=True), now)
 
 
 @pytest.mark.parametrize("priority", list(Priority))
@@ -129,7 +129,7 @@ def test_the_four_newest_cues_wait() -> None:
 
 def test_a_high_alarm_cuts_off_a_cue_after_a_breath_and_no_cue_interrupts_it() -> None:
     score, _ = advance(take(Score(), Cued(0.0, Cue.READY, "dish"), 0.0), 0.0)
-    score = take(score, Alerting(0.5, HIGH, HIGH, True), 0.5)
+    score = take(score, Alerting(seconds=0.5, priority=HIGH, lamp=HIGH, flashing=True), 0.5)
     score, due = advance(score, 0.5)
     assert due.pulse is None
     assert due.next_seconds == pytest.approx(0.5 + BREATH_SECONDS)
@@ -141,7 +141,7 @@ def test_a_high_alarm_cuts_off_a_cue_after_a_breath_and_no_cue_interrupts_it() -
 
 def test_a_lower_alarm_lets_a_cue_end() -> None:
     score, _ = advance(take(Score(), Cued(0.0, Cue.STIR, "dish"), 0.0), 0.0)
-    score = take(score, Alerting(0.5, MEDIUM, MEDIUM, True), 0.5)
+    score = take(score, Alerting(seconds=0.5, priority=MEDIUM, lamp=MEDIUM, flashing=True), 0.5)
     begins = starts(score, 0.5, 10.0, BURSTS[MEDIUM])
     assert begins[0] == pytest.approx(CUES[Cue.STIR].length_seconds + AFTER, abs=1e-4)
 
@@ -150,11 +150,11 @@ def test_a_lower_alarm_lets_a_cue_end() -> None:
 def test_any_alarm_cuts_off_a_self_test_and_drops_one_that_waits(priority: Priority) -> None:
     score, due = advance(take(Score(), Cued(0.0, Cue.SELF_TEST), 0.0), 0.0)
     assert due.pulse is not None
-    score = take(score, Alerting(0.01, priority, priority, True), 0.01)
+    score = take(score, Alerting(seconds=0.01, priority=priority, lamp=priority, flashing=True), 0.01)
     score, due = advance(score, 0.01)
     assert due.pulse is None
     assert starts(score, 0.01, 1.0, BURSTS[priority])[0] == pytest.approx(0.01 + BREATH_SECONDS, abs=1e-4)
-    waits = take(take(Score(), Alerting(0.0, priority), 0.0), Cued(0.0, Cue.SELF_TEST), 0.0)
+    waits = take(take(Score(), Alerting(seconds=0.0, priority=priority), 0.0), Cued(0.0, Cue.SELF_TEST), 0.0)
     waits, _ = advance(waits, 0.0)
     assert waits.waiting == ()
 
@@ -173,9 +173,17 @@ def ready(dish: str) -> Score:
 
 def test_the_ready_tone_stops_when_its_dish_leaves_ready() -> None:
     for state in DishState:
-        score = take(ready("left"), DishChanged(0.2, "left", "probe", state, DishState.READY), 0.2)
+        score = take(
+            ready("left"),
+            DishChanged(seconds=0.2, dish="left", probe="probe", state=state, previous=DishState.READY),
+            0.2,
+        )
         assert (score.playing is None) is (state is not DishState.READY)
-    other = take(ready("left"), DishChanged(0.2, "right", "probe", DishState.HOT, DishState.READY), 0.2)
+    other = take(
+        ready("left"),
+        DishChanged(seconds=0.2, dish="right", probe="probe", state=DishState.HOT, previous=DishState.READY),
+        0.2,
+    )
     assert other.playing is not None
 
 
@@ -183,7 +191,9 @@ def test_a_ready_tone_that_waits_goes_with_its_dish_and_leaves_the_others() -> N
     score = take(ready("left"), Cued(0.1, Cue.READY, "right"), 0.1)
     score = take(score, Cued(0.1, Cue.CLOSING, "right"), 0.1)
     score = take(score, Cued(0.1, Cue.STIR, "right"), 0.1)
-    score = take(score, DishChanged(0.2, "right", "probe", DishState.HOT, DishState.READY), 0.2)
+    score = take(
+        score, DishChanged(seconds=0.2, dish="right", probe="probe", state=DishState.HOT, previous=DishState.READY), 0.2
+    )
     assert score.playing is not None
     assert [item.cued.cue for item in score.waiting] == [Cue.STIR]
 
@@ -198,17 +208,19 @@ def test_not_ready_takes_the_place_of_the_ready_tone_of_its_dish() -> None:
 
 def test_a_change_of_what_stands_begins_its_burst_anew_and_the_same_again_does_not() -> None:
     score, _ = advance(standing(LOW), 0.0)
-    same = take(score, Alerting(0.1, LOW, LOW, True), 0.1)
+    same = take(score, Alerting(seconds=0.1, priority=LOW, lamp=LOW, flashing=True), 0.1)
     assert same.playing is score.playing
-    worse = take(score, Alerting(0.1, MEDIUM, MEDIUM, True), 0.1)
+    worse = take(score, Alerting(seconds=0.1, priority=MEDIUM, lamp=MEDIUM, flashing=True), 0.1)
     assert starts(worse, 0.1, 2.0, BURSTS[MEDIUM])[0] == pytest.approx(0.1 + BREATH_SECONDS, abs=1e-4)
-    silenced = take(score, Alerting(0.1, None, LOW, False), 0.1)
+    silenced = take(score, Alerting(seconds=0.1, priority=None, lamp=LOW, flashing=False), 0.1)
     _, due = advance(silenced, 0.1)
     assert due.pulse is None
 
 
 def paused(until: float, flashing: bool = True) -> Score:
-    return take(Score(), Alerting(0.0, None, HIGH, flashing, paused_until_seconds=until), 0.0)
+    return take(
+        Score(), Alerting(seconds=0.0, priority=None, lamp=HIGH, flashing=flashing, paused_until_seconds=until), 0.0
+    )
 
 
 def test_a_pause_that_nobody_ends_ends_five_seconds_after_its_time() -> None:
@@ -220,8 +232,12 @@ def test_a_pause_that_nobody_ends_ends_five_seconds_after_its_time() -> None:
 
 
 def test_the_end_of_a_pause_is_looked_at() -> None:
-    silent = take(Score(), Alerting(0.0, None, None, False, paused_until_seconds=10.0), 0.0)
-    silent = take(silent, Alerting(0.0, None, LOW, False, paused_until_seconds=10.0), 0.0)
+    silent = take(
+        Score(), Alerting(seconds=0.0, priority=None, lamp=None, flashing=False, paused_until_seconds=10.0), 0.0
+    )
+    silent = take(
+        silent, Alerting(seconds=0.0, priority=None, lamp=LOW, flashing=False, paused_until_seconds=10.0), 0.0
+    )
     for now, following in ((10.0, 15.0), (12.0, 15.0)):
         assert advance(silent, now)[1].next_seconds == pytest.approx(following)
     assert advance(silent, 15.0)[1].next_seconds is None
@@ -240,30 +256,40 @@ def colours(score: Score, start: float, end: float) -> list[tuple[float, Colour]
 
 
 def test_the_lamp_flashes_red_twice_a_second_in_danger() -> None:
-    score = take(Score(), Alerting(100.0, None, HIGH, True), 100.0)
+    score = take(Score(), Alerting(seconds=100.0, priority=None, lamp=HIGH, flashing=True), 100.0)
     found = colours(score, 100.0, 101.1)
     assert [colour for _, colour in found] == [Colour.RED, Colour.DARK] * 2 + [Colour.RED]
     assert [seconds for seconds, _ in found] == pytest.approx([100.0, 100.2, 100.5, 100.7, 101.0], abs=1e-4)
 
 
 def test_the_lamp_flashes_yellow_every_two_seconds_for_medium() -> None:
-    score = take(Score(), Alerting(0.0, None, MEDIUM, True), 0.0)
+    score = take(Score(), Alerting(seconds=0.0, priority=None, lamp=MEDIUM, flashing=True), 0.0)
     assert [seconds for seconds, _ in colours(score, 0.0, 3.0)] == pytest.approx([0.0, 0.8, 2.0, 2.8], abs=1e-4)
 
 
 def test_a_low_or_an_acknowledged_alarm_shines_without_a_break() -> None:
     for priority, flashing, colour in ((LOW, True, Colour.CYAN), (HIGH, False, Colour.RED)):
-        _, due = advance(take(Score(), Alerting(0.0, None, priority, flashing), 0.0), 3.3)
+        _, due = advance(
+            take(Score(), Alerting(seconds=0.0, priority=None, lamp=priority, flashing=flashing), 0.0), 3.3
+        )
         assert due == Due(None, False, colour, None)
 
 
 def test_the_lamp_keeps_its_rhythm_while_only_the_horn_changes() -> None:
-    score = take(Score(), Alerting(0.0, HIGH, HIGH, True), 0.0)
-    same_lamp = take(score, Alerting(0.3, MEDIUM, HIGH, True), 0.3)
+    score = take(Score(), Alerting(seconds=0.0, priority=HIGH, lamp=HIGH, flashing=True), 0.0)
+    same_lamp = take(score, Alerting(seconds=0.3, priority=MEDIUM, lamp=HIGH, flashing=True), 0.3)
     assert same_lamp.lamp_since_seconds == 0.0
-    for changed in (Alerting(0.3, HIGH, MEDIUM, True), Alerting(0.3, HIGH, HIGH, False)):
+    for changed in (
+        Alerting(seconds=0.3, priority=HIGH, lamp=MEDIUM, flashing=True),
+        Alerting(seconds=0.3, priority=HIGH, lamp=HIGH, flashing=False),
+    ):
         assert take(score, changed, 0.3).lamp_since_seconds == 0.3
-    assert take(score, Alerting(0.3, HIGH, HIGH, True, paused_until_seconds=9.0), 0.3).lamp_since_seconds == 0.3
+    assert (
+        take(
+            score, Alerting(seconds=0.3, priority=HIGH, lamp=HIGH, flashing=True, paused_until_seconds=9.0), 0.3
+        ).lamp_since_seconds
+        == 0.3
+    )
 
 
 def test_a_pause_winks_blue_between_the_flashes_until_it_ends() -> None:
@@ -283,7 +309,7 @@ def test_the_start_ticks_once_and_takes_the_lamp_through_its_colours() -> None:
 
 
 def test_a_self_test_lights_the_lamp_in_turn_whatever_stands() -> None:
-    score = take(Score(), Alerting(0.0, None, LOW, False), 0.0)
+    score = take(Score(), Alerting(seconds=0.0, priority=None, lamp=LOW, flashing=False), 0.0)
     score, _ = advance(take(score, Cued(5.0, Cue.SELF_TEST), 5.0), 5.0)
     found = colours(score, 5.0, 6.3)
     assert [colour for _, colour in found] == [Colour.RED, Colour.YELLOW, Colour.CYAN, Colour.RED]
