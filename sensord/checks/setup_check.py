@@ -117,6 +117,6 @@ def daemon(site: Site) -> Iterator[Finding]:
 
 
 def _start(site: Site) -> str:
-    if site.machine.at("/etc/systemd/system/sensord.run.service").exists():
+    if site.machine.at("/etc/systemd/system/sensord.service").exists():
         return "sudo systemctl start sensord; what it says: journalctl -u sensord -e"
     return "install it with systemd/install, or start it by hand with `sensord run`"

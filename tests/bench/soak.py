@@ -181,7 +181,7 @@ def main() -> int:
     parser.add_argument("--speed", type=float, default=1800.0, help="times as fast as life (default: %(default)g)")
     parser.add_argument("--interval", type=float, default=60.0, help="seconds between readings (default: %(default)g)")
     options = parser.parse_args()
-    os.environ.setdefault("MALLOC_ARENA_MAX", "2")  # as systemd/sensord.run.service does
+    os.environ.setdefault("MALLOC_ARENA_MAX", "2")  # as systemd/sensord.service does
     samples = soak(options.days, options.speed, options.interval)
     found = verdicts(samples)
     print("\n".join(f"{'level' if met else 'GROWS'}  {words}" for met, words in found))

@@ -12,7 +12,7 @@ PAGE = Path(__file__).parents[2] / "docs" / "dish.md"
 
 _HEAD = """# How a dish is judged
 
-*Drawn from `sensord/watch/dish_table.py` by `python -m tests.helpers.dish_page --write`; a test compares the two.*
+*Drawn from `sensord/watch/dish/dish_table.py` by `python -m tests.helpers.dish_page --write`; a test compares the two.*
 
 At every reading and at every tick the rows are gone through from the top, and **the first one that holds decides**.
 There is no memory on which an old *ready* could survive: what speaks against it takes effect with the reading that

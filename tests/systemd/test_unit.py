@@ -11,7 +11,7 @@ from sensord.run.daemon import CLOSING_SECONDS
 
 TOP = Path(__file__).parents[2]
 FOLDER = TOP / "systemd"
-UNIT = FOLDER / "sensord.run.service"
+UNIT = FOLDER / "sensord.service"
 
 
 @pytest.fixture(autouse=True)
@@ -24,7 +24,7 @@ def _systemd() -> None:
 
 def verified(text: str, folder: Path) -> str:
     """What `systemd-analyze verify` says of a unit whose program exists."""
-    path = folder / "sensord.run.service"
+    path = folder / "sensord.service"
     path.write_text(text.replace("/opt/sensord/bin/sensord", shutil.which("true") or "/bin/true"))
     done = subprocess.run(["systemd-analyze", "verify", path], capture_output=True, text=True, check=False)
     return done.stderr if done.returncode == 0 else f"{done.returncode}: {done.stderr}"
