@@ -12,7 +12,7 @@ from sensord.care.profile import Move, Profile, Row
 from sensord.errors import DataError
 from sensord.readings import Band
 
-__all__ = ["Brooding", "DayPlan", "Plan", "brooding_at", "check_dates", "coming", "follow", "make_plan"]
+__all__ = ["Brooding", "DayPlan", "BandPlan", "brooding_at", "check_dates", "coming", "towards", "make_plan"]
 
 SECONDS_A_DAY = 86_400.0
 OLDEST_DAYS = 200
@@ -20,7 +20,7 @@ OLDEST_DAYS = 200
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class BandPlan:
     """Who lives in a brooder: a profile, and either hatch dates (UTC days) or the stage of the youngest."""
 
     profile: Profile
@@ -55,7 +55,7 @@ class DayPlan:
     brooding: Brooding
 
 
-def make_plan(profile: Profile, hatched: tuple[date, ...] = (), stage: str | None = None) -> Plan:
+def make_plan(profile: Profile, hatched: tuple[date, ...] = (), stage: str | None = None) -> BandPlan:
     """A checked plan. Raises `ConfigError` for a stage that the profile lacks, `DataError` for what cannot be planned.
 
     A stage given beside hatch dates wins: the keeper has looked at the chick.
@@ -66,10 +66,10 @@ def make_plan(profile: Profile, hatched: tuple[date, ...] = (), stage: str | Non
         raise DataError(f"profile '{profile.name}' needs a hatch date or a stage: {', '.join(profile.stages)}")
     elif not profile.dated:
         raise DataError(f"profile '{profile.name}' goes by stage, not by age: give one of {', '.join(profile.stages)}")
-    return Plan(profile, hatched, stage)
+    return BandPlan(profile, hatched, stage)
 
 
-def check_dates(plan: Plan, utc_seconds: float) -> None:
+def check_dates(plan: BandPlan, utc_seconds: float) -> None:
     """Raise `DataError` for a hatch date in the future, or one so old that the year must be wrong."""
     today = datetime.fromtimestamp(utc_seconds, tz=UTC).date()
     for hatched in plan.hatched:
@@ -82,7 +82,7 @@ def check_dates(plan: Plan, utc_seconds: float) -> None:
             )
 
 
-def brooding_at(plan: Plan, utc_seconds: float | None) -> Brooding:
+def brooding_at(plan: BandPlan, utc_seconds: float | None) -> Brooding:
     """The band at an instant. Without a trusted clock (None) and a stage the youngest row holds, and says so."""
     profile = plan.profile
     if plan.stage is not None:
@@ -107,13 +107,13 @@ def brooding_at(plan: Plan, utc_seconds: float | None) -> Brooding:
     return _told(row, band, tuple(notes))
 
 
-def coming(plan: Plan, utc_seconds: float, days: int) -> tuple[DayPlan, ...]:
+def coming(plan: BandPlan, utc_seconds: float, days: int) -> tuple[DayPlan, ...]:
     """Today and the days after it, each with the band at noon UTC."""
     today = datetime.fromtimestamp(utc_seconds, tz=UTC).date()
     return tuple(_day_plan(plan, today + timedelta(days=ahead)) for ahead in range(days))
 
 
-def follow(band: Band, goal: Band, rate_celsius_per_day: float, seconds: float) -> Band:
+def towards(band: Band, goal: Band, rate_celsius_per_day: float, seconds: float) -> Band:
     """`band` moved towards `goal` for `seconds`: down by the rate at most, up at once."""
     most = rate_celsius_per_day * seconds / SECONDS_A_DAY
     low = max(goal.low_celsius, band.low_celsius - most)
@@ -121,7 +121,7 @@ def follow(band: Band, goal: Band, rate_celsius_per_day: float, seconds: float) 
     return goal if low == goal.low_celsius and high == goal.high_celsius else Band(low, high)
 
 
-def _day_plan(plan: Plan, day: date) -> DayPlan:
+def _day_plan(plan: BandPlan, day: date) -> DayPlan:
     youngest = plan.youngest
     age = None if plan.stage is not None or youngest is None else max(0, (day - youngest).days)
     return DayPlan(day, age, brooding_at(plan, _midnight(day) + SECONDS_A_DAY / 2))
@@ -171,7 +171,7 @@ def _limited(profile: Profile, age: float) -> Band:
     """The schedule followed from hatching on, coming down no faster than the rate."""
     band, at = profile.dated[0].band, 0.0
     for until in (*_knots(profile, age), age):
-        band = follow(band, _scheduled(profile, until), profile.rate_celsius_per_day, (until - at) * SECONDS_A_DAY)
+        band = towards(band, _scheduled(profile, until), profile.rate_celsius_per_day, (until - at) * SECONDS_A_DAY)
         at = until
     return band
 

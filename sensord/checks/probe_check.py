@@ -12,10 +12,10 @@ from sensord.care.remedies import REMEDIES
 from sensord.checks.findings import Finding, bad, fine, warn
 from sensord.checks.site import Site
 from sensord.probes.bulk import BulkConversion
-from sensord.probes.hands import Asker, Overdue
+from sensord.probes.deadlines import Asker, Overdue
 from sensord.probes.one_wire import (
     BULK_FILE,
-    Spot,
+    ProbeSpot,
     conversion_seconds,
     externally_powered,
     locate,
@@ -89,7 +89,7 @@ def _bulk(site: Site, folder: Path, probe_folders: list[Path], asker: Asker) -> 
         yield warn("bulk.works", f"bulk conversion: {conversion.trouble}", "the probes are read one by one instead")
 
 
-def _probe(site: Site, rom: str, spot: Spot, asker: Asker) -> Iterator[Finding]:
+def _probe(site: Site, rom: str, spot: ProbeSpot, asker: Asker) -> Iterator[Finding]:
     name = next((name for name, probe in site.config.probes.items() if probe.rom == rom), "")
     called = f"probe '{name}' ({rom})" if name else f"probe {rom}"
     file = spot.probe / "w1_slave"

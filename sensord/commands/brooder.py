@@ -7,11 +7,11 @@ from pathlib import Path
 
 from rich.console import Console
 
-from sensord.care.brooding import DayPlan, Plan, check_dates, coming, make_plan
+from sensord.care.brooding import DayPlan, BandPlan, check_dates, coming, make_plan
 from sensord.clock import SystemClock
 from sensord.commands.numbers import whole_number
+from sensord.config.folders import load_profile, shipped_profiles
 from sensord.config.loading import DEFAULT_PATH, load
-from sensord.config.profiles import load_profile, shipped_profiles
 from sensord.config.sections import BrooderSection
 from sensord.config.settings import plan_of
 from sensord.errors import ConfigError
@@ -67,7 +67,7 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _wanted(options: argparse.Namespace) -> list[tuple[str, Plan | None, BrooderSection | None]]:
+def _wanted(options: argparse.Namespace) -> list[tuple[str, BandPlan | None, BrooderSection | None]]:
     if options.profile:
         profile = load_profile(options.profile)
         return [(options.name or "brooder", make_plan(profile, tuple(options.hatched or ()), options.stage), None)]

@@ -18,7 +18,7 @@ from sensord.config.folders import state_beside
 from sensord.config.sections import Config
 from sensord.errors import CommandError, DataError, StorageError, WiringError
 from sensord.physics.calibrating import Point, Result, boil_limit_celsius, calibrate
-from sensord.probes.calibrations import FILE_NAME, BudgetLine, Kind, PointTaken, Record, append, load
+from sensord.probes.calibrations import BudgetLine, Kind, PointTaken, Record, keep_record, past_records
 from sensord.probes.one_wire import locate, probe_at
 from sensord.readings import Place
 
@@ -59,10 +59,10 @@ def run(options: argparse.Namespace) -> int:
 def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -> int:
     """The command with the person and the clock handed in."""
     config = load_config(options.config)
-    file = (options.state or state_beside(config)) / FILE_NAME
+    folder = options.state or state_beside(config)
     name, rom = _which(options.probe, config)
     if options.history:
-        return _history(rom, file, options.json)
+        return _history(rom, folder, options.json)
     if not (options.ice or options.compare or options.boil or options.time_constant):
         raise DataError("say what to do: --ice, --compare, --boil, --time-constant or --history")
     if options.boil + options.time_constant + bool(options.ice or options.compare) > 1:
@@ -71,13 +71,13 @@ def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -
     root = options.one_wire_root or config.one_wire.root
     _check_is_there(root, rom)
     # Better found now than after half an hour of ice: a damaged file, a folder of somebody else.
-    load(file)
-    _check_may_write(file.parent)
+    past_records(folder)
+    _check_may_write(folder)
     session = Session(keeper, clock, lambda: probe_at(root, rom, clock))
     try:
         record = _record(options, session, config, name, rom, clock)
         keeper.say("\n".join(result_lines(record, config, name)))
-        if not session.confirm() or not _kept(file, record, session):
+        if not session.confirm() or (file := _kept(folder, record, session)) is None:
             keeper.say("Not kept: nothing was changed.")
             return 1
     except KeyboardInterrupt:
@@ -93,16 +93,15 @@ def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -
     return 1 if record.passed is False else 0
 
 
-def _kept(file: Path, record: Record, session: Session) -> bool:
-    """Whether the result of half an hour is on the disk; a full one can be made room on, and asked again."""
+def _kept(folder: Path, record: Record, session: Session) -> Path | None:
+    """Where the result of half an hour is on the disk; a full one can be made room on, and asked again."""
     while True:
         try:
-            append(file, record)
-            return True
+            return keep_record(folder, record)
         except StorageError as error:
             session.keeper.say(f"{error}.")
             if not session.keep_again():
-                return False
+                return None
 
 
 def _check_may_write(folder: Path) -> None:
@@ -209,12 +208,12 @@ def _now(clock: Clock) -> datetime:
     return datetime.fromtimestamp(round(clock.utc_seconds()), tz=UTC)
 
 
-def _history(rom: str, file: Path, as_json: bool) -> int:
-    records = [record for record in load(file) if record.rom == rom]
+def _history(rom: str, folder: Path, as_json: bool) -> int:
+    records = [record for record in past_records(folder) if record.rom == rom]
     if as_json:
         print(json.dumps([record.model_dump(mode="json", exclude_none=True) for record in records], ensure_ascii=False))
     elif not records:
-        print(f"{rom}: never calibrated (nothing in {file})")
+        print(f"{rom}: never calibrated (nothing in {folder})")
     else:
         print("\n".join(history_line(record) for record in records))
     return 0 if records else 1

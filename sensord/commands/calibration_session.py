@@ -21,7 +21,7 @@ from sensord.physics.calibrating import (
     ice_components,
     settled,
 )
-from sensord.physics.response import Response, time_constant
+from sensord.physics.calibrating import Response, time_constant
 from sensord.probes.scratchpad import Converted, Decoded
 
 __all__ = ["Keeper", "Session"]

@@ -12,10 +12,10 @@ from pydantic import BaseModel
 
 from sensord.clock import SystemClock
 from sensord.commands.terminal import say_as_utf_8
+from sensord.config.folders import shipped
 from sensord.config.loading import DEFAULT_PATH, line_of, load, text_of
 from sensord.config.sections import Config
 from sensord.config.settings import check_hatch_dates, nursery_settings
-from sensord.config.shipping import shipped
 from sensord.errors import ConfigError
 
 __all__ = ["Setting", "arguments", "run", "settings_of"]

@@ -13,8 +13,8 @@ from sensord.clock import Clock, SystemClock
 from sensord.config.loading import DEFAULT_PATH, load
 from sensord.config.sections import Config, OneWireSection
 from sensord.errors import ConfigError, DataError
-from sensord.probes.hands import Asker, Outcome, Overdue
-from sensord.probes.one_wire import BULK_FILE, FoundProbe, Spot, describe, fresh_bytes, locate, refusal_of
+from sensord.probes.deadlines import Asker, Outcome, Overdue
+from sensord.probes.one_wire import BULK_FILE, FoundProbe, ProbeSpot, describe, fresh_bytes, locate, refusal_of
 from sensord.probes.scratchpad import Converted, Decoded, Refused, decode
 from sensord.readings import FaultKind
 from sensord.screens.probe_list import BusRow, ProbeRow, lines, nothing_found
@@ -98,7 +98,7 @@ def _rows(root: Path, config: Config, clock: Clock) -> Iterator[ProbeRow]:
             yield ProbeRow(rom=rom, name=name, place=place, fault=FaultKind.NO_RESPONSE, detail="not on the bus")
 
 
-def _ask_all(root: Path, spots: dict[str, Spot], clock: Clock) -> Iterator[tuple[str, FoundProbe | None, Decoded]]:
+def _ask_all(root: Path, spots: dict[str, ProbeSpot], clock: Clock) -> Iterator[tuple[str, FoundProbe | None, Decoded]]:
     """Ask each probe what it is and what it reads, all side by side; a bus that hangs costs the deadline, no more."""
     described: dict[str, FoundProbe | None] = {}
 

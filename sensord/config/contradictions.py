@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from sensord.care.brooding import make_plan
-from sensord.config.profiles import load_profile
+from sensord.config.folders import load_profile
 from sensord.config.sections import BandSection, ChimeSection, Config, MqttSection
 from sensord.errors import ConfigError, SensordError
 from sensord.physics.water import WEATHER_CELSIUS, altitude_pascals, boiling_celsius

@@ -1,13 +1,18 @@
-"""Where a daemon keeps its things, and where a command beside it finds them."""
+"""Where files are: those that travel with the package, profiles, and a daemon's own for it and the commands beside it."""
 
 import os
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from sensord.care.profile import Profile, parse_profile
 from sensord.config.sections import Config
+from sensord.errors import ConfigError, unreadable
 
-__all__ = ["SERVICE_STATE", "Places", "state_beside", "user_state"]
+__all__ = ["SERVICE_STATE", "Places", "load_profile", "shipped", "shipped_profiles", "state_beside", "user_state"]
+
+_PACKAGE = Path(__file__).parent.parent
 
 SERVICE_STATE = Path("/var/lib/sensord")
 """The state folder of the installed service (`StateDirectory=` of its unit)."""
@@ -43,3 +48,36 @@ def state_beside(config: Config, holding: str = "", environment: Mapping[str, st
     if not said and (SERVICE_STATE / holding).exists():
         return SERVICE_STATE
     return Places.of(config, Path(), environment).state
+
+
+def shipped(name: str) -> Path:
+    """The path of a shipped file or folder (`profiles`, `sensord.toml`), in an installed wheel or in a checkout."""
+    inside = _PACKAGE / "shipped" / name
+    return inside if inside.exists() else _PACKAGE.parent / "config" / name
+
+
+def shipped_profiles() -> tuple[str, ...]:
+    """The names of the profiles that travel with the package."""
+    return tuple(sorted(path.stem for path in shipped("profiles").glob("*.toml")))
+
+
+def load_profile(name: str, beside: Path | None = None) -> Profile:
+    """The profile of a name, or of a path ending in `.toml` (relative to the folder `beside`).
+
+    Raises `ConfigError` naming the file and the remedy.
+    """
+    if name.endswith(".toml"):
+        path = (beside or Path()) / name
+    elif name in shipped_profiles():
+        path = shipped("profiles") / f"{name}.toml"
+    else:
+        known = ", ".join(shipped_profiles())
+        raise ConfigError(f"there is no profile '{name}': use one of {known}, or the path of your own .toml file")
+    try:
+        with path.open("rb") as file:
+            data = tomllib.load(file)
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path}: {unreadable(error)}; check the path in 'profile'") from error
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{path}: not valid TOML: {error}") from error
+    return parse_profile(data, path.stem, str(path))

@@ -7,11 +7,12 @@ The core never sees any of it: `config.settings` turns the sections into its set
 import re
 import tomllib
 from pathlib import Path
+from typing import Any
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
-from sensord.config.config_words import not_toml, troubles_of
 from sensord.config.contradictions import Trouble, contradictions
+from sensord.config.model_words import shown_value, wanted
 from sensord.config.sections import Config
 from sensord.errors import ConfigError, unreadable
 
@@ -45,11 +46,11 @@ def parse(text: str, source: str) -> Config:
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError(not_toml(source, str(error))) from error
+        raise ConfigError(_not_toml(source, str(error))) from error
     try:
         config = Config.model_validate(raw)
     except ValidationError as error:
-        raise ConfigError(_told(text, source, troubles_of(error.errors()))) from error
+        raise ConfigError(_told(text, source, _troubles_of(error.errors()))) from error
     folder = Path(source).parent
     if troubles := list(contradictions(config, folder)):
         raise ConfigError(_told(text, source, troubles))
@@ -94,3 +95,52 @@ def line_of(text: str, where: tuple[str | int, ...]) -> int | None:
         if path == names[: len(path)] and (best is None or len(path) > best[1]):
             best = (number, len(path))
     return best[0] if best else None
+
+
+def _troubles_of(errors: list[Any]) -> list[Trouble]:
+    """One trouble a key; `errors` as pydantic's `ValidationError.errors()` has them."""
+    found: dict[tuple[str | int, ...], Trouble] = {}
+    for item in errors:
+        trouble = _trouble(item)
+        found.setdefault(trouble.where, trouble)
+    return list(found.values())
+
+
+def _trouble(item: Any) -> Trouble:
+    where = tuple(part for part in item["loc"] if part != "[key]")
+    if item["type"] == "extra_forbidden":
+        return Trouble(where, f"unknown key; known here: {', '.join(_known(where[:-1]))}")
+    if item["type"] == "missing":
+        return Trouble(where, "is missing: add it")
+    if where[0] == "brooders" and where[2:3] == ("hatched",):
+        return Trouble(
+            where[:3], f"give a day such as 2026-05-04, or a list of days (yours: {shown_value(item['input'])})"
+        )
+    if item["type"] == "dict_type":
+        return Trouble(where, f"this is a table: write [{where[0]}.NAME] and its keys below")
+    if item["type"] == "model_type":
+        return Trouble(where, f"this is a table: write [{'.'.join(map(str, where))}] and its keys below")
+    return Trouble(where, f"{wanted(item)} (yours: {shown_value(item['input'])})")
+
+
+def _known(where: tuple[str | int, ...]) -> list[str]:
+    model: type[BaseModel] = Config
+    for part in where:
+        field = model.model_fields.get(str(part))
+        if field is None:
+            continue  # the name of a probe, brooder or dish
+        for candidate in (field.annotation, *getattr(field.annotation, "__args__", ())):
+            if isinstance(candidate, type) and issubclass(candidate, BaseModel):
+                model = candidate
+    return sorted(model.model_fields)
+
+
+def _not_toml(source: str, error: str) -> str:
+    """`file:line: …` from what the parser says, `… (at line 7, column 15)`."""
+    found = re.fullmatch(r"(.*) \(at line (\d+), column \d+\)", error, flags=re.S)
+    what, place = (found.group(1), f"{source}:{found.group(2)}") if found else (error, source)
+    twice = re.fullmatch(r"Cannot declare \((.*?),?\) twice", what)
+    if twice:
+        table = twice.group(1).replace("'", "").replace(", ", ".")
+        return f"{place}: [{table}] is there already: put its lines together under one heading"
+    return f"{place}: not valid TOML: {what[:1].lower()}{what[1:]}"

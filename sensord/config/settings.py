@@ -2,15 +2,15 @@
 
 from dataclasses import replace
 
-from sensord.care.brooding import Plan, brooding_at, check_dates, make_plan
+from sensord.care.brooding import BandPlan, brooding_at, check_dates, make_plan
+from sensord.config.folders import load_profile
 from sensord.config.kitchen import bowlful
-from sensord.config.profiles import load_profile
 from sensord.config.sections import AlarmsSection, BrooderSection, Config, DishSection, ProbeSection
 from sensord.errors import ConfigError, DataError
 from sensord.readings import Place
 from sensord.watch.alarms.alarms import AlarmSettings
 from sensord.watch.brooder.air_watch import BrooderSettings
-from sensord.watch.calibration import Calibration
+from sensord.watch.screening import Calibration
 from sensord.watch.dish.paste_watch import DishSettings
 from sensord.watch.events import Condition
 from sensord.watch.nursery import NurserySettings, ProbeSettings
@@ -95,7 +95,7 @@ def _dish(name: str, section: DishSection, config: Config) -> DishSettings:
     )
 
 
-def plan_of(section: BrooderSection) -> Plan | None:
+def plan_of(section: BrooderSection) -> BandPlan | None:
     """The plan of a brooder's bands; None where it names no profile.
 
     Raises `ConfigError` or `DataError` with the reason where profile, stage and dates do not go together.

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from sensord import __version__
 from sensord.clock import Clock
-from sensord.config.profiles import load_profile, shipped_profiles
+from sensord.config.folders import load_profile, shipped_profiles
 from sensord.config.sections import Config, MqttSection
 from sensord.errors import StorageError
 from sensord.gate.commands import Limits

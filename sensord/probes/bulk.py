@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from sensord.clock import Clock
-from sensord.probes.hands import Asker, Overdue
+from sensord.probes.deadlines import Asker, Overdue
 from sensord.probes.one_wire import read_bytes, trigger
 
 __all__ = ["BulkConversion"]

@@ -15,10 +15,10 @@ from typing import TypeAlias
 
 from sensord.clock import Clock
 from sensord.probes.bulk import BulkConversion
-from sensord.probes.hands import Asker, Closing, Outcome, Overdue, block_signals
+from sensord.probes.deadlines import Asker, Closing, Outcome, Overdue, block_signals
 from sensord.probes.one_wire import (
     BULK_FILE,
-    Spot,
+    ProbeSpot,
     conversion_seconds,
     externally_powered,
     patient_bytes,
@@ -206,7 +206,7 @@ class Bus:
         folder = self._reading.folders[rom]
         if self._method is Method.BULK:
             return partial(read_bytes, folder / "w1_slave")
-        return partial(patient_bytes, Spot(folder, self._folder), self._clock)
+        return partial(patient_bytes, ProbeSpot(folder, self._folder), self._clock)
 
     # What is known of the probes
 

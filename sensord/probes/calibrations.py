@@ -1,26 +1,43 @@
-"""The file of calibrations: `calibrations.toml` in the state folder, newest last, nothing ever taken out.
+"""Past calibrations: the file of them in the state folder, and what the newest one changes in a probe of the config.
 
-Only `sensord calibrate` writes it; the keeper's own config is never edited. A record is appended by writing the whole
-file anew beside the old one and exchanging the two, so that a power cut leaves one or the other.
+`calibrations.jsonl` holds a record a line, newest last; nothing is ever taken out, and only `sensord calibrate` writes
+it: the keeper's own config is never edited. A `calibrations.toml`, as earlier versions wrote it, is read before it.
 """
 
-import json
 import os
+import stat
 import tomllib
-from collections.abc import Iterable, Iterator
-from datetime import date, datetime
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime
 from enum import StrEnum, unique
 from pathlib import Path
-from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from sensord.clock import Clock
+from sensord.config.sections import Config, ProbeSection
+from sensord.config.settings import nursery_settings
 from sensord.errors import StorageError, unreadable
+from sensord.watch.nursery import NurserySettings
 
-__all__ = ["FILE_NAME", "BudgetLine", "Kind", "PointTaken", "Record", "append", "latest", "load"]
+__all__ = [
+    "FILE_NAME",
+    "BudgetLine",
+    "Kind",
+    "PointTaken",
+    "Record",
+    "calibrated_settings",
+    "keep_record",
+    "past_records",
+    "settings_despite_damage",
+]
 
-FILE_NAME = "calibrations.toml"
-_HEADER = "# Written by `sensord calibrate`, newest last. To undo a calibration, take its [[record]] out.\n"
+FILE_NAME = "calibrations.jsonl"
+_OLD_FILE_NAME = "calibrations.toml"
+_MOST_BYTES = 4_000_000
+_AS_BOUGHT_CELSIUS: float = ProbeSection.model_fields["uncertainty_celsius"].default
+_REMEDY = "mend it, or move it away and calibrate again"
 
 
 @unique
@@ -33,14 +50,9 @@ class Kind(StrEnum):
     BOIL = "boil"
     TIME_CONSTANT = "time-constant"
 
-    @property
-    def corrects(self) -> bool:
-        """Whether its record holds a correction, not only a check or a time constant."""
-        return self in (Kind.ICE, Kind.COMPARISON, Kind.TWO_POINT)
-
 
 class _Stored(BaseModel):
-    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class PointTaken(_Stored):
@@ -79,83 +91,180 @@ class Record(_Stored):
     warnings: tuple[str, ...] = ()
 
 
-class _File(_Stored):
+class _OldFile(_Stored):
     record: tuple[Record, ...] = ()
 
 
-def load(path: Path) -> tuple[Record, ...]:
-    """All records, oldest first; none where there is no file.
+# The file
 
-    Raises `StorageError` where it cannot be read or is not what `append` writes, naming file and place.
+
+def past_records(folder: Path) -> tuple[Record, ...]:
+    """All records in the state folder, oldest first; none where there is no file.
+
+    Raises `StorageError` where one cannot be read or is not what `keep_record` writes, naming file and place.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        return ()
-    except (OSError, UnicodeDecodeError) as error:
-        raise StorageError(f"{path}: {unreadable(error)}") from error
-    try:
-        return _File.model_validate(tomllib.loads(text)).record
-    except tomllib.TOMLDecodeError as error:
-        raise StorageError(f"{path}: not valid TOML: {error}: mend it, or move it away and calibrate again") from error
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise StorageError(f"{path}: {where}: {first['msg']}: mend it, or move it away and calibrate again") from error
+    return (*_old_records(folder / _OLD_FILE_NAME), *_records(folder / FILE_NAME))
 
 
-def append(path: Path, record: Record) -> None:
-    """Add a record. Raises `StorageError` where the file is damaged or cannot be written; then it is as it was."""
-    records = (*load(path), record)
+def keep_record(folder: Path, record: Record) -> Path:
+    """Add a record; the file it is in. Raises `StorageError` where that is damaged or cannot be written; then it is as
+    it was: a whole new one takes its place, so that a power cut leaves one or the other."""
+    path = folder / FILE_NAME
+    lines = [entry.model_dump_json(exclude_none=True) + "\n" for entry in (*_records(path), record)]
     fresh = path.with_name(path.name + ".new")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with fresh.open("w", encoding="utf-8") as file:
-            file.write(_HEADER + "".join(_toml(entry) for entry in records))
+        folder.mkdir(parents=True, exist_ok=True, mode=0o750)
+        fresh.unlink(missing_ok=True)
+        with fresh.open("x", encoding="utf-8") as file:
+            file.writelines(lines)
             file.flush()
             os.fsync(file.fileno())
         fresh.replace(path)
+        handle = os.open(folder, os.O_RDONLY)
+        os.fsync(handle)
+        os.close(handle)
     except BaseException as error:
         fresh.unlink(missing_ok=True)
         if not isinstance(error, OSError):
             raise
         raise StorageError(f"{path}: the calibration could not be stored: {error.strerror or error}") from error
+    return path
 
 
-def latest(records: Iterable[Record], rom: str, *, correcting: bool) -> Record | None:
-    """The newest correction (`correcting`) or time constant of a probe."""
-    found = None
-    for record in records:
-        if record.rom == rom and (record.kind.corrects if correcting else record.kind is Kind.TIME_CONSTANT):
-            found = record
+def _records(path: Path) -> list[Record]:
+    found = []
+    for number, line in enumerate(_text(path).splitlines(), 1):
+        try:
+            found.append(Record.model_validate_json(line))
+        except ValidationError as error:
+            raise StorageError(f"{path}:{number}: {_first_of(error)}: {_REMEDY}") from error
     return found
 
 
-def _toml(record: Record) -> str:
-    lines = "\n".join(_pairs(record.model_dump(exclude_none=True)))
-    return f"\n[[record]]\n{lines}\n"
+def _old_records(path: Path) -> tuple[Record, ...]:
+    try:
+        return _OldFile.model_validate(tomllib.loads(_text(path))).record
+    except ValidationError as error:
+        raise StorageError(f"{path}: {_first_of(error)}: {_REMEDY}") from error
+    except (ValueError, RecursionError) as error:  # not TOML, a number of thousands of digits, nested without end
+        raise StorageError(f"{path}: not valid TOML: {error}: {_REMEDY}") from error
 
 
-def _pairs(values: dict[str, Any]) -> Iterator[str]:
-    for key, value in values.items():
-        if value != ():
-            yield f"{key} = {_value(value)}"
+def _first_of(error: ValidationError) -> str:
+    first = error.errors()[0]
+    return ": ".join([*filter(None, [".".join(map(str, first["loc"]))]), first["msg"]])
 
 
-def _value(value: Any) -> str:
-    match value:
-        case bool():
-            return str(value).lower()
-        case float():
-            return repr(round(value, 5))
-        case datetime():
-            return value.isoformat(timespec="seconds")
-        case date():
-            return value.isoformat()
-        case dict():
-            return "{ " + ", ".join(_pairs(value)) + " }"
-        case tuple() | list():
-            return "[" + ", ".join(_value(item) for item in value) + "]"
-        case _:
-            # A JSON string is a TOML basic string, but for DEL, which TOML wants escaped.
-            return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
+def _text(path: Path) -> str:
+    """What a file says; empty where there is none. A pipe or a device in its place is refused, and keeps nobody."""
+    try:
+        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        with os.fdopen(handle, "rb") as file:
+            if not stat.S_ISREG(os.fstat(handle).st_mode):
+                raise StorageError(f"{path}: is no plain file: {_REMEDY}")
+            content = file.read(_MOST_BYTES + 1)
+        if len(content) > _MOST_BYTES:
+            raise StorageError(f"{path}: is larger than calibrations ever get: {_REMEDY}")
+        return content.decode("utf-8")
+    except FileNotFoundError:
+        return ""
+    except StorageError:
+        raise
+    except (OSError, UnicodeDecodeError) as error:
+        raise StorageError(f"{path}: {unreadable(error)}") from error
+
+
+# What it changes
+
+
+def settings_despite_damage(config: Config, folder: Path, clock: Clock) -> tuple[NurserySettings, str]:
+    """`calibrated_settings`; where the file is damaged, as if no probe had ever been calibrated, and a sentence.
+
+    Probes that read as bought are better than a brooder that nobody watches. What is damaged is moved aside, all of
+    it: an older correction would not be what the keeper knows to hold. It stays so until something is kept anew.
+    """
+    try:
+        settings = calibrated_settings(config, folder, clock)
+        aside = sorted(str(path) for path in folder.glob("calibrations.*.damaged-*")) if not past_records(folder) else []
+        trouble = ""
+    except StorageError as error:
+        settings, trouble = nursery_settings(config), f"{error}. "
+        try:
+            aside = [str(_set_aside(path)) for path in (folder / _OLD_FILE_NAME, folder / FILE_NAME) if _is_there(path)]
+        except OSError as refusal:
+            aside = [f"where it was ({refusal.strerror})"]
+    if not aside:
+        return settings, ""
+    # As bought: a smaller uncertainty in the config belongs to the calibration that cannot be read.
+    probes = {
+        name: section.model_copy(update={"uncertainty_celsius": max(section.uncertainty_celsius, _AS_BOUGHT_CELSIUS)})
+        for name, section in config.probes.items()
+    }
+    told = f"{trouble}Every probe counts as bought until it is calibrated again; the damaged file is {' and '.join(aside)}"
+    return nursery_settings(config.model_copy(update={"probes": probes})), told
+
+
+def _is_there(path: Path) -> bool:
+    return path.is_symlink() or path.exists()
+
+
+def _set_aside(path: Path) -> Path:
+    number = 1
+    while _is_there(aside := path.with_name(f"{path.name}.damaged-{number}")):
+        number += 1
+    return path.rename(aside)
+
+
+def calibrated_settings(config: Config, folder: Path, clock: Clock) -> NurserySettings:
+    """The core's settings with every probe as last calibrated, by the records in the state folder.
+
+    A key that the config sets by hand stays. Past its due date (where the clock can tell) a calibration still corrects,
+    but the uncertainty is no better than that of a probe as bought. Raises `StorageError` for a damaged file.
+    """
+    records = past_records(folder)
+    today = datetime.fromtimestamp(clock.utc_seconds(), tz=UTC).date() if clock.wall_clock_trusted() else None
+    sections = {name: _calibrated(section, records, today) for name, section in config.probes.items()}
+    settings = nursery_settings(config.model_copy(update={"probes": sections}))
+    probes = {
+        name: replace(probe, calibrated=_words(_newest_correction(records, sections[name].rom), today))
+        for name, probe in settings.probes.items()
+    }
+    return replace(settings, probes=probes)
+
+
+def _calibrated(section: ProbeSection, records: Sequence[Record], today: date | None) -> ProbeSection:
+    update: dict[str, float] = {}
+    correction = _newest_correction(records, section.rom)
+    # Offset and gain belong together: half of a correction from here and half from there is none.
+    if correction is not None and not {"offset_celsius", "gain"} & section.model_fields_set:
+        update["offset_celsius"] = correction.offset_celsius or 0.0
+        update["gain"] = correction.gain or 1.0
+        uncertainty = correction.expanded_uncertainty_celsius
+        if uncertainty is not None and "uncertainty_celsius" not in section.model_fields_set:
+            update["uncertainty_celsius"] = max(uncertainty, _AS_BOUGHT_CELSIUS if _overdue(correction, today) else 0.0)
+    response = _newest(records, section.rom, (Kind.TIME_CONSTANT,))
+    if response is not None and response.time_constant_seconds and section.time_constant_seconds is None:
+        update["time_constant_seconds"] = response.time_constant_seconds
+    return section.model_copy(update=update)
+
+
+def _words(correction: Record | None, today: date | None) -> str:
+    """For the screens: how and when a probe was last calibrated, and when that is due again; empty where never."""
+    if correction is None:
+        return ""
+    when = f"{correction.kind.value}, {correction.taken.date().isoformat()}"
+    if correction.due is None:
+        return when
+    return f"{when}, {'overdue since' if _overdue(correction, today) else 'due'} {correction.due.isoformat()}"
+
+
+def _newest_correction(records: Iterable[Record], rom: str) -> Record | None:
+    return _newest(records, rom, (Kind.ICE, Kind.COMPARISON, Kind.TWO_POINT))
+
+
+def _newest(records: Iterable[Record], rom: str, kinds: tuple[Kind, ...]) -> Record | None:
+    return next((each for each in reversed(tuple(records)) if each.rom == rom and each.kind in kinds), None)
+
+
+def _overdue(record: Record, today: date | None) -> bool:
+    return record.due is not None and today is not None and today > record.due

@@ -20,7 +20,7 @@ from sensord.readings import FaultKind
 __all__ = [
     "BULK_FILE",
     "FoundProbe",
-    "Spot",
+    "ProbeSpot",
     "conversion_seconds",
     "describe",
     "externally_powered",
@@ -59,7 +59,7 @@ class FoundProbe:
     powered: bool | None
 
 
-class Spot(NamedTuple):
+class ProbeSpot(NamedTuple):
     """Where a probe is: its own folder, and that of its bus master."""
 
     probe: Path
@@ -89,23 +89,23 @@ def trigger(bulk_file: Path) -> None:
         os.close(handle)
 
 
-def locate(root: Path) -> dict[str, Spot]:
+def locate(root: Path) -> dict[str, ProbeSpot]:
     """The ROM ids that the kernel lists, each with its folders. Raises `OSError` where there is no tree.
 
     The bus is the parent of what the probe's link points to; in a tree without links, the master that lists the probe.
     """
     names = sorted(os.listdir(root))  # noqa: PTH208 - names only, once a second
     real_root = root.resolve()
-    found: dict[str, Spot] = {}
+    found: dict[str, ProbeSpot] = {}
     for name in names:
         if not shows_thermometer(name):
             continue
         try:
             target = Path(os.path.normpath(real_root / (root / name).readlink()))
         except OSError:
-            found[name] = Spot(root / name, _master_that_lists(root, name, names))
+            found[name] = ProbeSpot(root / name, _master_that_lists(root, name, names))
         else:
-            found[name] = Spot(target, target.parent)
+            found[name] = ProbeSpot(target, target.parent)
     return found
 
 
@@ -149,7 +149,7 @@ def refusal_of(error: OSError) -> Refused:
     return Refused(FaultKind.BUS_ERROR, f"{name}: {error.strerror or error}")
 
 
-def patient_bytes(spot: Spot, clock: Clock) -> bytes:
+def patient_bytes(spot: ProbeSpot, clock: Clock) -> bytes:
     """Like `read_bytes` of a probe, beside somebody else's bulk conversions: while one runs, the kernel answers every
     read with nothing, at once. Raises `OSError`.
     """
@@ -165,7 +165,7 @@ def patient_bytes(spot: Spot, clock: Clock) -> bytes:
     return read_bytes(spot.probe / "w1_slave") if converting or at_once else content
 
 
-def fresh_bytes(spot: Spot, clock: Clock) -> bytes:
+def fresh_bytes(spot: ProbeSpot, clock: Clock) -> bytes:
     """What a probe says of a conversion that begins now; waits as long as the kernel does. Raises `OSError`.
 
     A value left over from an interrupted bulk conversion is thrown away, a power-on value read once more.
@@ -179,7 +179,7 @@ def fresh_bytes(spot: Spot, clock: Clock) -> bytes:
     return content
 
 
-def _bulk_state(spot: Spot) -> bytes:
+def _bulk_state(spot: ProbeSpot) -> bytes:
     try:
         return read_bytes(spot.bus / BULK_FILE).strip()
     except OSError:
@@ -189,7 +189,7 @@ def _bulk_state(spot: Spot) -> bytes:
 def probe_at(root: Path, rom: str, clock: Clock) -> Decoded:
     """One reading of one probe, for commands that may wait."""
     try:
-        return decode(fresh_bytes(locate(root).get(rom, Spot(root / rom, root)), clock), rom[:2])
+        return decode(fresh_bytes(locate(root).get(rom, ProbeSpot(root / rom, root)), clock), rom[:2])
     except OSError as error:
         return refusal_of(error)
 
@@ -202,7 +202,7 @@ def sensor_class(root: Path) -> Any:
     return type("SensorOfTree", (W1ThermSensor,), {"BASE_DIRECTORY": Path(root)})
 
 
-def describe(root: Path, rom: str, spot: Spot) -> FoundProbe | None:
+def describe(root: Path, rom: str, spot: ProbeSpot) -> FoundProbe | None:
     """What the kernel knows of a probe; None where it has just vanished. Asks the bus, so it may block."""
     sensor_of_tree = sensor_class(root)
     from w1thermsensor import NoSensorFoundError, Sensor

@@ -17,8 +17,8 @@ from pathlib import Path
 
 from sensord.clock import Clock
 from sensord.probes.bus import Bus, BusHealth, Method, Pace, Share
-from sensord.probes.hands import block_signals
-from sensord.probes.one_wire import FoundProbe, Spot, list_probes, locate
+from sensord.probes.deadlines import block_signals
+from sensord.probes.one_wire import FoundProbe, ProbeSpot, list_probes, locate
 from sensord.readings import Fault, FaultKind
 from sensord.watch.events import Observed
 
@@ -98,7 +98,7 @@ class ProbeReader:
             if rom not in listed:
                 self._fault(name, FaultKind.NO_RESPONSE, "not on the bus")
 
-    def _assign(self, listed: Mapping[str, Spot]) -> None:
+    def _assign(self, listed: Mapping[str, ProbeSpot]) -> None:
         for folder in {listed[rom].bus for rom in self._names if rom in listed} - set(self._buses):
             self._buses[folder] = bus = Bus(folder, self._pace, self._clock, self._deliver)
             bus.assign(self._share_of(folder, listed))
@@ -106,7 +106,7 @@ class ProbeReader:
         for folder, bus in self._buses.items():
             bus.assign(self._share_of(folder, listed))
 
-    def _share_of(self, folder: Path, listed: Mapping[str, Spot]) -> Share:
+    def _share_of(self, folder: Path, listed: Mapping[str, ProbeSpot]) -> Share:
         here = {rom: spot.probe for rom, spot in listed.items() if spot.bus == folder}
         return Share({rom: name for rom, name in self._names.items() if rom in here}, here)
 

@@ -5,14 +5,13 @@ from sensord.config import settings as assembly
 from sensord.config.folders import Places
 from sensord.config.sections import Config, MqttSection
 from sensord.control.control import ControlServer
-from sensord.errors import StorageError
 from sensord.gate.commands import Limits
 from sensord.history.history_writer import FILE_NAME, History
 from sensord.pins.buttons import Buttons
 from sensord.pins.chime import Chime
+from sensord.probes.calibrations import settings_despite_damage
 from sensord.probes.probe_reader import ProbeReader
 from sensord.run import memory
-from sensord.run.calibrated import settings_as_bought, settings_of
 from sensord.run.daemon import Daemon, ReaderState
 from sensord.run.journal import Journal
 from sensord.run.notify import Notifier
@@ -72,13 +71,8 @@ def _settings(
     config: Config, places: Places, clock: Clock, silence_seconds: float
 ) -> tuple[NurserySettings, list[Event]]:
     """What the rules go by, and what is to be told of it first."""
-    first: list[Event] = []
-    try:
-        settings = settings_of(config, places.state, clock)
-    except StorageError as error:
-        # Probes that read as bought are better than a brooder that nobody watches; the keeper is told.
-        settings = settings_as_bought(config)
-        first.append(Troubled(clock.monotonic_seconds(), "calibrations", str(error)))
+    settings, trouble = settings_despite_damage(config, places.state, clock)
+    first: list[Event] = [Troubled(clock.monotonic_seconds(), "calibrations", trouble)] if trouble else []
     if clock.wall_clock_trusted():
         assembly.check_hatch_dates(settings, clock.utc_seconds())
     return assembly.with_silence_of(settings, silence_seconds), first

@@ -1,13 +1,14 @@
-"""Screening: which numbers a probe cannot honestly have measured. A screened-out number becomes a Fault.
+"""What becomes of a raw reading: a number that no probe can honestly have measured is a Fault, the rest is calibrated.
 
-Works on raw readings, before calibration. Nothing is repaired or repeated: an old value never stands for a new one.
+Screening comes first. Nothing is repaired or repeated: an old value never stands for a new one.
 """
 
 from dataclasses import dataclass, replace
 
+from sensord.errors import DataError
 from sensord.readings import Fault, FaultKind, Observation, Reading
 
-__all__ = ["BROODER_SCREEN", "DISH_SCREEN", "ROOM_SCREEN", "Screen", "ScreenSettings", "screen"]
+__all__ = ["BROODER_SCREEN", "DISH_SCREEN", "ROOM_SCREEN", "Calibration", "Screen", "ScreenSettings", "screen"]
 
 POWER_ON_CELSIUS = 85.0
 """The DS18B20's register after power-on, 0550h (data sheet, table 'temperature/data relationship')."""
@@ -97,3 +98,23 @@ few tenths a second; 1 °C/s is no air. A good thermostat may hold one 1/16 °C 
 
 ROOM_SCREEN = ScreenSettings(low_celsius=-10.0, high_celsius=50.0, step_celsius_per_second=1.0, frozen_seconds=None)
 """A living room, from an unheated one in winter to a hot summer; as slow as air, and often steady for hours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """`corrected = gain * raw + offset_celsius`, with the expanded uncertainty (k = 2) of the corrected reading.
+
+    An offset, or the line through an ice point and a comparison near 37 °C (`physics.calibrating`). Raises `DataError` for a gain that no working probe has (outside 0.9 to 1.1).
+    """
+
+    offset_celsius: float = 0.0
+    gain: float = 1.0
+    uncertainty_celsius: float = 0.5
+
+    def __post_init__(self) -> None:
+        if not 0.9 <= self.gain <= 1.1:
+            raise DataError(f"a gain of {self.gain} is no calibration of a working probe: repeat both points")
+
+    def correct(self, celsius: float) -> float:
+        """The calibrated temperature in Celsius for a raw one."""
+        return self.gain * celsius + self.offset_celsius

@@ -10,7 +10,7 @@ import pytest
 
 from sensord.care.brooding import brooding_at, check_dates, coming, follow, make_plan
 from sensord.care.profile import Profile, parse_profile
-from sensord.config.profiles import load_profile, shipped_profiles
+from sensord.config.folders import load_profile, shipped_profiles
 from sensord.errors import ConfigError, DataError
 from sensord.readings import Band
 

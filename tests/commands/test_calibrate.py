@@ -18,10 +18,9 @@ from sensord.commands.calibration_terminal import Terminal
 from sensord.config.loading import parse
 from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
 from sensord.errors import CommandError, DataError, StorageError, WiringError
-from sensord.probes.calibrations import FILE_NAME, Kind, Record, append, load
+from sensord.probes.calibrations import FILE_NAME, Kind, Record, calibrated_settings, keep_record, past_records
 from sensord.probes.scratchpad import Decoded
 from sensord.readings import FaultKind
-from sensord.run.calibrated import settings_of
 from tests.helpers.invented_probe import WARM, InventedKeeper, World
 
 ROM = "28-0000072431ab"
@@ -78,7 +77,7 @@ class Prompted(io.StringIO):
 def test_an_ice_point_is_kept_with_its_budget_and_due_date(world: World, options: Options, stored: Path) -> None:
     keeper = InventedKeeper(world, {"Keep": "yes"})
     assert calibrate_probe(options("--ice"), keeper, world.clock) == 0
-    (record,) = load(stored)
+    (record,) = past_records(stored.parent)
     assert record.kind is Kind.ICE
     assert record.offset_celsius == pytest.approx(-0.31, abs=0.04)
     assert record.gain == 1.0
@@ -104,7 +103,7 @@ def test_ice_and_comparison_give_two_points_and_a_wider_window(world: World, opt
     }
     keeper = InventedKeeper(world, answers)
     assert calibrate_probe(options("--ice", "--compare"), keeper, world.clock) == 0
-    (record,) = load(stored)
+    (record,) = past_records(stored.parent)
     assert record.kind is Kind.TWO_POINT
     assert record.gain is not None
     assert record.offset_celsius is not None
@@ -126,7 +125,7 @@ def test_wrong_answers_are_met_with_a_sentence_and_asked_again(world: World, opt
     assert "98.6 °C is not near 37 °C" in keeper.text
     assert "If 34 is right, type it once more" in keeper.text
     assert "'perhaps' is neither yes nor no" in keeper.text
-    (record,) = load(stored)
+    (record,) = past_records(stored.parent)
     assert record.kind is Kind.COMPARISON
     assert record.points[0].true_celsius == pytest.approx(37.2)
 
@@ -135,7 +134,7 @@ def test_wrong_answers_are_met_with_a_sentence_and_asked_again(world: World, opt
 def test_leaving_at_a_prompt_leaves_things_as_they_were(
     how: type[BaseException], world: World, options: Options, stored: Path
 ) -> None:
-    append(stored, an_old_record())
+    keep_record(stored.parent, an_old_record())
     before = stored.read_bytes()
     keeper = InventedKeeper(world, {"Keep": how})
     if how is KeyboardInterrupt:
@@ -200,7 +199,7 @@ def test_a_probe_plugged_in_again_goes_on_with_the_immersions_that_count(
     assert calibrate_probe(options("--ice"), keeper, world.clock) == 0
     assert keeper.text.count("the probe failed 8 times (no_response)") == 1
     assert keeper.text.count("Settled at") == 2
-    assert load(stored)[0].offset_celsius == pytest.approx(-0.31, abs=0.03)
+    assert past_records(stored.parent)[0].offset_celsius == pytest.approx(-0.31, abs=0.03)
 
 
 def test_a_probe_that_is_not_in_the_ice_at_all_is_told_at_once(world: World, options: Options, stored: Path) -> None:
@@ -216,7 +215,7 @@ def test_a_probe_that_is_not_in_the_ice_at_all_is_told_at_once(world: World, opt
     keeper = Forgetful(world, {"Try it again": "yes", "Keep": "yes"})
     assert calibrate_probe(options("--ice"), keeper, world.clock) == 0
     assert "off at 0.0 °C: no working probe does" in keeper.text
-    assert load(stored)[0].offset_celsius == pytest.approx(-0.31, abs=0.03)
+    assert past_records(stored.parent)[0].offset_celsius == pytest.approx(-0.31, abs=0.03)
 
 
 def test_a_disk_that_is_full_at_the_end_does_not_cost_the_result(
@@ -224,16 +223,16 @@ def test_a_disk_that_is_full_at_the_end_does_not_cost_the_result(
 ) -> None:
     refusals = [StorageError("the disk is full"), StorageError("the disk is full")]
 
-    def full(file: Path, record: Record) -> None:
+    def full(folder: Path, record: Record) -> Path:
         if refusals:
             raise refusals.pop()
-        append(file, record)
+        return keep_record(folder, record)
 
-    monkeypatch.setattr(command, "append", full)
+    monkeypatch.setattr(command, "keep_record", full)
     keeper = InventedKeeper(world, {"again to keep": "yes", "Keep": "yes"})
     assert calibrate_probe(options("--ice"), keeper, world.clock) == 0
     assert keeper.text.count("the disk is full.") == 2
-    assert len(load(stored)) == 1
+    assert len(past_records(stored.parent)) == 1
 
 
 @pytest.mark.parametrize(
@@ -244,7 +243,7 @@ def test_a_reference_is_read_as_people_write_it_and_its_step_with_it(
 ) -> None:
     keeper = InventedKeeper(world, {"reference read": typed, "Keep": "yes"})
     assert calibrate_probe(options("--compare", "--reference-uncertainty", "0,1"), keeper, world.clock) == 0
-    (record,) = load(stored)
+    (record,) = past_records(stored.parent)
     assert record.points[0].true_celsius == pytest.approx(true)
     (line,) = [line for line in record.budget if line.name == "reference display"]
     assert line.u_celsius == pytest.approx(step / 12**0.5, rel=0.01)
@@ -293,7 +292,7 @@ def test_boiling_is_a_check_and_no_correction(
     assert calibrate_probe(options("--boil", "--altitude", "500"), keeper, world.clock) == code
     assert f"{word}: paste reads" in keeper.text
     assert "where water boils at 98.31 °C" in keeper.text
-    (record,) = load(stored)
+    (record,) = past_records(stored.parent)
     assert record.passed is (code == 0)
     assert record.offset_celsius is None
 
@@ -302,7 +301,7 @@ def test_the_time_constant_is_measured_and_kept(world: World, options: Options, 
     world.tau = 9.0
     keeper = InventedKeeper(world, {"Keep": "yes"})
     assert calibrate_probe(options("--time-constant"), keeper, world.clock) == 0
-    (record,) = load(stored)
+    (record,) = past_records(stored.parent)
     assert record.kind is Kind.TIME_CONSTANT
     assert record.time_constant_seconds == pytest.approx(9.0, rel=0.03)
     assert "Time constant of paste: 9.0 s" in keeper.text
@@ -346,10 +345,10 @@ def an_old_record() -> Record:
 def test_history_is_kept_in_order_and_listed(
     world: World, options: Options, stored: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    append(stored, an_old_record())
-    assert load(stored) == (an_old_record(),)
+    keep_record(stored.parent, an_old_record())
+    assert past_records(stored.parent) == (an_old_record(),)
     assert calibrate_probe(options("--ice"), InventedKeeper(world, {"Keep": "yes"}), world.clock) == 0
-    assert load(stored)[0] == an_old_record()
+    assert past_records(stored.parent)[0] == an_old_record()
     assert calibrate_probe(options("--history"), InventedKeeper(world, {}), world.clock) == 0
     first, second = capsys.readouterr().out.splitlines()
     assert first == "2026-01-02 03:04 UTC  ice            reading − 0.25 °C, ±0.35 °C, due 2026-07-03"
@@ -360,10 +359,10 @@ def test_history_is_kept_in_order_and_listed(
 
 def test_a_damaged_file_is_never_written_over(world: World, options: Options, stored: Path) -> None:
     stored.parent.mkdir(parents=True)
-    stored.write_text("[[record]]\nrom = 5\n", encoding="utf-8")
+    stored.write_text('{"rom": 5}\n', encoding="utf-8")
     with pytest.raises(StorageError, match="mend it, or move it away"):
         calibrate_probe(options("--ice"), InventedKeeper(world, {}), world.clock)
-    assert stored.read_text(encoding="utf-8") == "[[record]]\nrom = 5\n"
+    assert stored.read_text(encoding="utf-8") == '{"rom": 5}\n'
 
 
 def test_a_folder_of_somebody_else_is_found_before_any_prompt(
@@ -433,7 +432,7 @@ def test_a_real_tree_is_read_to_the_end(tree: FakeTree, options: Options, stored
     world = World()
     keeper = InventedKeeper(world, {"Keep": "yes"})
     assert calibrate_probe(given, keeper, FastClock(40.0)) == 0
-    assert load(stored)[0].offset_celsius == pytest.approx(-0.3125)
+    assert past_records(stored.parent)[0].offset_celsius == pytest.approx(-0.3125)
 
 
 def test_a_probe_unplugged_half_way_is_refused(tree: FakeTree, options: Options, stored: Path) -> None:
@@ -448,23 +447,23 @@ def test_a_probe_unplugged_half_way_is_refused(tree: FakeTree, options: Options,
 def test_the_daemon_uses_the_newest_calibration_unless_the_config_has_its_own(tmp_path: Path) -> None:
     config = parse(CONFIG, "test")
     clock = FakeClock(utc_seconds=an_old_record().taken.timestamp() + 86400)
-    as_bought = settings_of(config, tmp_path, clock).probes["paste"]
+    as_bought = calibrated_settings(config, tmp_path, clock).probes["paste"]
     assert (as_bought.calibration.offset_celsius, as_bought.calibration.uncertainty_celsius) == (0.0, 0.5)
     assert as_bought.calibrated == ""
-    append(tmp_path / FILE_NAME, an_old_record())
-    append(tmp_path / FILE_NAME, an_old_record().model_copy(update={"offset_celsius": -0.3}))
-    proven = settings_of(config, tmp_path, clock)
+    keep_record(tmp_path, an_old_record())
+    keep_record(tmp_path, an_old_record().model_copy(update={"offset_celsius": -0.3}))
+    proven = calibrated_settings(config, tmp_path, clock)
     assert proven.probes["paste"].calibration.correct(37.3) == pytest.approx(37.0)
     assert proven.dishes["dish"].uncertainty_celsius == 0.35
     assert proven.probes["paste"].calibrated == "ice, 2026-01-02, due 2026-07-03"
     own = parse(CONFIG.replace('place = "dish"', 'place = "dish"\noffset_celsius = 0.1'), "test")
-    assert settings_of(own, tmp_path, clock).probes["paste"].calibration.offset_celsius == 0.1
+    assert calibrated_settings(own, tmp_path, clock).probes["paste"].calibration.offset_celsius == 0.1
 
 
 def test_past_its_due_date_a_calibration_corrects_but_promises_no_more_than_a_new_probe(tmp_path: Path) -> None:
-    append(tmp_path / FILE_NAME, an_old_record())
+    keep_record(tmp_path, an_old_record())
     clock = FakeClock(utc_seconds=an_old_record().taken.timestamp() + 365 * 86400)
-    probe = settings_of(parse(CONFIG, "test"), tmp_path, clock).probes["paste"]
+    probe = calibrated_settings(parse(CONFIG, "test"), tmp_path, clock).probes["paste"]
     assert probe.calibration.offset_celsius == -0.25
     assert probe.calibration.uncertainty_celsius == 0.5
     assert probe.calibrated == "ice, 2026-01-02, overdue since 2026-07-03"
@@ -474,7 +473,7 @@ def test_a_measured_time_constant_reaches_the_dish(tmp_path: Path) -> None:
     measured = an_old_record().model_copy(
         update={"kind": Kind.TIME_CONSTANT, "time_constant_seconds": 7.5, "offset_celsius": None, "due": None}
     )
-    append(tmp_path / FILE_NAME, measured)
-    settings = settings_of(parse(CONFIG, "test"), tmp_path, FakeClock())
+    keep_record(tmp_path, measured)
+    settings = calibrated_settings(parse(CONFIG, "test"), tmp_path, FakeClock())
     assert settings.dishes["dish"].time_constant_seconds == 7.5
     assert settings.probes["paste"].calibration.offset_celsius == 0.0

@@ -13,9 +13,9 @@ from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
 from sensord.cli import main
+from sensord.config.folders import shipped
 from sensord.config.loading import parse
 from sensord.config.sections import Config
-from sensord.config.shipping import shipped
 
 EXAMPLE = shipped("sensord.toml").read_text(encoding="utf-8")
 SWITCHED_OFF = re.compile(r"^#(?=(\[[a-z_.]+\]|[a-z_]+ = ))", re.MULTILINE)

@@ -25,7 +25,7 @@ from sensord.physics.calibrating import (
     line_through,
     settled,
 )
-from sensord.physics.response import time_constant
+from sensord.physics.calibrating import time_constant
 from tests.helpers.checks import row
 
 STILL = Plateau(0.31, 0.03, 31, 0.0)

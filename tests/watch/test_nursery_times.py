@@ -11,7 +11,7 @@ from sensord.log.chick_day import chick_view, overdue
 from sensord.readings import Fault, FaultKind, Reading
 from sensord.watch import obeying
 from sensord.watch.alarms.alarm_book import AlarmSettings
-from sensord.watch.calibration import Calibration
+from sensord.watch.screening import Calibration
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 
-from sensord.care.brooding import Brooding, Plan, brooding_at, follow
+from sensord.care.brooding import Brooding, BandPlan, brooding_at, towards
 from sensord.errors import CommandError, ConfigError
 from sensord.readings import Band
 from sensord.watch.brooder.brooder_rules import BrooderSettings
@@ -42,7 +42,7 @@ def followed(
     rate = plan.profile.rate_celsius_per_day
     # From the assumed to the known: once the clock is set, or at the first look, there is nothing to follow yet.
     is_known = banding.brooding is not None and elapsed is not None and banding.brooding.is_certain
-    band = follow(banding.band, wanted.band, rate, elapsed or 0.0) if is_known else wanted.band
+    band = towards(banding.band, wanted.band, rate, elapsed or 0.0) if is_known else wanted.band
     is_news = banding.told is None or _differ(banding.told, band) or _stage(banding) != wanted.stage
     after = Banding(
         band=band, brooding=wanted, stage=banding.stage, told=band if is_news else banding.told, looked_seconds=seconds
@@ -51,7 +51,7 @@ def followed(
     return after, (moved,) if is_news else ()
 
 
-def _plan(plan: Plan, banding: Banding) -> Plan:
+def _plan(plan: BandPlan, banding: Banding) -> BandPlan:
     return plan if banding.stage is None else replace(plan, stage=banding.stage)
 
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
-from sensord.care.brooding import Plan
+from sensord.care.brooding import BandPlan
 from sensord.readings import Band
 from sensord.watch.brooder.band import LimitSettings
 from sensord.watch.brooder.company import CompanyRules
@@ -44,7 +44,7 @@ class BrooderSettings:
     band: Band
     band_source: str = "your config"
     pinned: bool = True
-    plan: Plan | None = None
+    plan: BandPlan | None = None
     deadband_celsius: float = 0.3
     on_delay_seconds: float = 200.0
     warm_delay_seconds: float = 100.0

@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from sensord.care.brooding import make_plan
-from sensord.config.profiles import load_profile
+from sensord.config.folders import load_profile
 from sensord.errors import CommandError
 from sensord.readings import Band, Fault, FaultKind, Observation, Reading
 from sensord.watch.brooder.air_watch import Brooder, begin, gap, observe, set_stage, tick, view
