@@ -12,7 +12,7 @@ from sensord.care.profile import Move, Profile, Row
 from sensord.errors import DataError
 from sensord.readings import Band
 
-__all__ = ["Brooding", "DayPlan", "BandPlan", "brooding_at", "check_dates", "coming", "towards", "make_plan"]
+__all__ = ["BandPlan", "Brooding", "DayPlan", "brooding_at", "check_dates", "coming", "make_plan", "towards"]
 
 SECONDS_A_DAY = 86_400.0
 OLDEST_DAYS = 200

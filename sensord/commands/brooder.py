@@ -7,7 +7,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from sensord.care.brooding import DayPlan, BandPlan, check_dates, coming, make_plan
+from sensord.care.brooding import BandPlan, DayPlan, check_dates, coming, make_plan
 from sensord.clock import SystemClock
 from sensord.commands.numbers import whole_number
 from sensord.config.folders import load_profile, shipped_profiles

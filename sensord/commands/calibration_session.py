@@ -15,13 +15,14 @@ from sensord.physics.calibrating import (
     ICE_CELSIUS,
     Plateau,
     Point,
+    Response,
     Sample,
     check_near,
     comparison_components,
     ice_components,
     settled,
+    time_constant,
 )
-from sensord.physics.calibrating import Response, time_constant
 from sensord.probes.scratchpad import Converted, Decoded
 
 __all__ = ["Keeper", "Session"]

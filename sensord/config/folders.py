@@ -1,4 +1,4 @@
-"""Where files are: those that travel with the package, profiles, and a daemon's own for it and the commands beside it."""
+"""Where files are: what travels with the package, profiles, what a daemon keeps, and commands beside it look for."""
 
 import os
 import tomllib

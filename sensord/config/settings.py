@@ -10,11 +10,10 @@ from sensord.errors import ConfigError, DataError
 from sensord.readings import Place
 from sensord.watch.alarms.alarms import AlarmSettings
 from sensord.watch.brooder.air_watch import BrooderSettings
-from sensord.watch.screening import Calibration
 from sensord.watch.dish.paste_watch import DishSettings
 from sensord.watch.events import Condition
 from sensord.watch.nursery import NurserySettings, ProbeSettings
-from sensord.watch.screening import BROODER_SCREEN, DISH_SCREEN, ROOM_SCREEN
+from sensord.watch.screening import BROODER_SCREEN, DISH_SCREEN, ROOM_SCREEN, Calibration
 
 __all__ = ["check_hatch_dates", "nursery_settings", "plan_of", "with_silence_of"]
 

@@ -185,7 +185,9 @@ def settings_despite_damage(config: Config, folder: Path, clock: Clock) -> tuple
     """
     try:
         settings = calibrated_settings(config, folder, clock)
-        aside = sorted(str(path) for path in folder.glob("calibrations.*.damaged-*")) if not past_records(folder) else []
+        aside = (
+            sorted(str(path) for path in folder.glob("calibrations.*.damaged-*")) if not past_records(folder) else []
+        )
         trouble = ""
     except StorageError as error:
         settings, trouble = nursery_settings(config), f"{error}. "
@@ -200,7 +202,9 @@ def settings_despite_damage(config: Config, folder: Path, clock: Clock) -> tuple
         name: section.model_copy(update={"uncertainty_celsius": max(section.uncertainty_celsius, _AS_BOUGHT_CELSIUS)})
         for name, section in config.probes.items()
     }
-    told = f"{trouble}Every probe counts as bought until it is calibrated again; the damaged file is {' and '.join(aside)}"
+    told = (
+        f"{trouble}Every probe counts as bought until it is calibrated again; the damaged file is {' and '.join(aside)}"
+    )
     return nursery_settings(config.model_copy(update={"probes": probes})), told
 
 

@@ -104,7 +104,8 @@ ROOM_SCREEN = ScreenSettings(low_celsius=-10.0, high_celsius=50.0, step_celsius_
 class Calibration:
     """`corrected = gain * raw + offset_celsius`, with the expanded uncertainty (k = 2) of the corrected reading.
 
-    An offset, or the line through an ice point and a comparison near 37 °C (`physics.calibrating`). Raises `DataError` for a gain that no working probe has (outside 0.9 to 1.1).
+    An offset, or the line through an ice point and a comparison near 37 °C (`physics.calibrating`).
+    Raises `DataError` for a gain that no working probe has (outside 0.9 to 1.1).
     """
 
     offset_celsius: float = 0.0

@@ -7,12 +7,11 @@ from sensord.readings import FaultKind, Place, Reading
 from sensord.watch.alarms.alarms import AlarmBook, AlarmSettings
 from sensord.watch.brooder import air_watch as brooder
 from sensord.watch.brooder.air_watch import Brooder, BrooderSettings
-from sensord.watch.screening import Calibration
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.dish.paste_watch import Dish, DishSettings
 from sensord.watch.effects import Alerting
 from sensord.watch.events import Gap
-from sensord.watch.screening import Screen, ScreenSettings
+from sensord.watch.screening import Calibration, Screen, ScreenSettings
 from sensord.watch.trails import TrailKeeper
 
 __all__ = ["UNIT_PLACE", "Nursery", "NurserySettings", "ProbeSettings", "ProbeWatch", "begin"]

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from sensord.care.brooding import brooding_at, check_dates, coming, follow, make_plan
+from sensord.care.brooding import brooding_at, check_dates, coming, make_plan, towards
 from sensord.care.profile import Profile, parse_profile
 from sensord.config.folders import load_profile, shipped_profiles
 from sensord.errors import ConfigError, DataError
@@ -73,8 +73,8 @@ def test_the_band_never_comes_down_faster_than_its_rate() -> None:
 
 
 def test_a_warmer_band_is_taken_at_once_a_cooler_one_slowly() -> None:
-    assert follow(Band(30, 32), Band(34, 36), 0.5, 60.0) == Band(34, 36)
-    assert follow(Band(34, 36), Band(30, 32), 0.5, DAY) == Band(33.5, 35.5)
+    assert towards(Band(30, 32), Band(34, 36), 0.5, 60.0) == Band(34, 36)
+    assert towards(Band(34, 36), Band(30, 32), 0.5, DAY) == Band(33.5, 35.5)
 
 
 def test_mixed_ages_follow_the_youngest_and_say_so() -> None:

@@ -24,8 +24,8 @@ from sensord.physics.calibrating import (
     ice_limit_celsius,
     line_through,
     settled,
+    time_constant,
 )
-from sensord.physics.calibrating import time_constant
 from tests.helpers.checks import row
 
 STILL = Plateau(0.31, 0.03, 31, 0.0)

@@ -11,7 +11,6 @@ from sensord.log.chick_day import chick_view, overdue
 from sensord.readings import Fault, FaultKind, Reading
 from sensord.watch import obeying
 from sensord.watch.alarms.alarm_book import AlarmSettings
-from sensord.watch.screening import Calibration
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
@@ -44,6 +43,7 @@ from sensord.watch.events import (
 from sensord.watch.finding import Finding, feel, moved, moved_most
 from sensord.watch.nursery import Nursery, snapshot, step
 from sensord.watch.nursery import begin as begun
+from sensord.watch.screening import Calibration
 from tests.watch.test_nursery import SETTINGS
 
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 
-from sensord.care.brooding import Brooding, BandPlan, brooding_at, towards
+from sensord.care.brooding import BandPlan, Brooding, brooding_at, towards
 from sensord.errors import CommandError, ConfigError
 from sensord.readings import Band
 from sensord.watch.brooder.brooder_rules import BrooderSettings
