@@ -21,7 +21,7 @@ from sensord.errors import BrokerError, DataError
 from sensord.mqtt.publishing import forget
 from sensord.run.daemon import Daemon
 from sensord.run.journal import INFO, Journal
-from sensord.service import build
+from sensord.run.service import build
 from sensord.screens.lines import effect_line
 from sensord.watch.effects import Effect
 from sensord.watch.views import Snapshot

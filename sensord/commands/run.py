@@ -13,7 +13,7 @@ from sensord.config.loading import DEFAULT_PATH, load
 from sensord.control.control_wire import daemon_path
 from sensord.run.daemon import Daemon
 from sensord.run.journal import Journal
-from sensord.service import build
+from sensord.run.service import build
 
 __all__ = ["arguments", "run", "stop_on_signals"]
 

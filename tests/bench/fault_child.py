@@ -23,7 +23,7 @@ from sensord.run import daemon as rhythm
 from sensord.run.daemon import Daemon
 from sensord.run.journal import Journal
 from sensord.run.outlets import Item
-from sensord.service import build
+from sensord.run.service import build
 
 _FACTORY = "mock"
 _TELLING = database.telling

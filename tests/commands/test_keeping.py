@@ -16,7 +16,7 @@ from sensord.config.folders import Places
 from sensord.config.sections import Config
 from sensord.errors import DataError
 from sensord.run.journal import Journal
-from sensord.service import build
+from sensord.run.service import build
 
 NOW = datetime.fromtimestamp(SystemClock().utc_seconds(), tz=UTC)
 
