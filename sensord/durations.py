@@ -4,7 +4,7 @@ import re
 
 from sensord.errors import DataError
 
-__all__ = ["duration", "duration_seconds", "duration_written", "foretold"]
+__all__ = ["countdown", "countdown_between", "duration", "duration_seconds", "duration_written", "foretold"]
 
 _PATTERN = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m)?(?:(\d+(?:\.\d+)?)s)?")
 _LONGEST_SECONDS = 30 * 86_400.0
@@ -46,3 +46,18 @@ def foretold(seconds: float, low_seconds: float, high_seconds: float) -> str:
     if low_seconds <= 0.0 and high_seconds >= 2 * seconds > 0.0:
         return f"within {duration(high_seconds)}"
     return f"in about {duration(seconds)}"
+
+
+def countdown(seconds: float) -> str:
+    """A length of time that runs: `1:12`, `1:02:00`."""
+    whole = max(0, round(seconds))
+    hours, minutes = whole // 3600, whole % 3600 // 60
+    return f"{hours}:{minutes:02d}:{whole % 60:02d}" if hours else f"{minutes}:{whole % 60:02d}"
+
+
+def countdown_between(seconds: float, low: float | None, high: float | None) -> str:
+    """A forecast with its interval, rounded to what it can know: `4:20 (3:30–5:40)`."""
+    told = countdown(round(seconds, -1) if seconds > 60 else seconds)
+    if low is None or high is None:
+        return told
+    return f"{told} ({countdown(round(low, -1))}–{countdown(round(high, -1))})"

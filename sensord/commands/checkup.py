@@ -20,7 +20,7 @@ from sensord.checks.site import Site
 from sensord.commands.terminal import fitting_glyphs
 from sensord.config.loading import DEFAULT_PATH
 from sensord.errors import DataError
-from sensord.screens.glyphs import BLOCKS
+from sensord.screens.page import BLOCKS
 
 __all__ = ["answer", "arguments", "run"]
 

@@ -18,8 +18,7 @@ from sensord.mqtt.broker import BrokerSettings
 from sensord.mqtt.publishing import broker_settings
 from sensord.mqtt.units import LARGEST_PACKET_BYTES, FleetListener, UnitSeen
 from sensord.screens.fleet_screen import Finder, Only, Told, fleet, fleet_words, told, unit_lines
-from sensord.screens.glyphs import ASCII, Glyphs
-from sensord.screens.page import Look
+from sensord.screens.page import ASCII, Glyphs, Look
 
 __all__ = ["FleetKeys", "run"]
 

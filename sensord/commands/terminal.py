@@ -16,7 +16,7 @@ from types import TracebackType
 from typing import Any, Self, TextIO
 
 from sensord.clock import Clock
-from sensord.screens.glyphs import ASCII, BLOCKS, Glyphs
+from sensord.screens.page import ASCII, BLOCKS, Glyphs
 
 __all__ = ["Keyboard", "fitting_glyphs", "forget_typed", "say", "say_as_utf_8", "stop_on_signals", "zone_of"]
 

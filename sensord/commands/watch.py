@@ -20,10 +20,9 @@ from sensord.control.control_client import ControlClient, Missed
 from sensord.control.control_wire import snapshot_json
 from sensord.errors import DataError
 from sensord.screens.dashboard import dashboard, waiting
-from sensord.screens.glyphs import ASCII, Glyphs
 from sensord.screens.lines import effect_line, snapshot_lines
-from sensord.screens.page import Look
-from sensord.screens.words import Tone, answer, clock_time, is_open
+from sensord.screens.page import ASCII, Glyphs, Look
+from sensord.screens.words import Tone, answer, clock_time, is_for_the_keeper
 from sensord.watch.views import Snapshot
 
 __all__ = ["arguments", "run", "show"]
@@ -120,7 +119,7 @@ def _once(options: argparse.Namespace, console: Console) -> int:
         console.print(
             dashboard(snapshot, Look(width=console.width, height=max(24, console.height - 2), glyphs=glyphs, zone=zone))
         )
-    return 1 if any(alarm.standing and is_open(alarm) for alarm in snapshot.alarms) else 0
+    return 1 if any(alarm.standing and is_for_the_keeper(alarm) for alarm in snapshot.alarms) else 0
 
 
 def _json_line(snapshot: Snapshot) -> str:

@@ -18,7 +18,7 @@ from sensord.commands.keeping import (
     say,
 )
 from sensord.commands.numbers import number
-from sensord.screens.chick_lines import NO_CHICKS
+from sensord.screens.chicks import NO_CHICKS
 
 __all__ = ["arguments", "run"]
 

@@ -16,8 +16,7 @@ from rich.text import Text
 
 from sensord.mqtt.units import UnitSeen
 from sensord.screens.dashboard import screen_lines
-from sensord.screens.page import BIG_STYLES, PLATE_STYLES, Look, line, plate, wrapped
-from sensord.screens.ruler import QUIET
+from sensord.screens.page import BIG_STYLES, PLATE_STYLES, QUIET, Look, line, plate, wrapped
 from sensord.screens.words import Answer, Tone, answer
 from sensord.watch.effects import DishState
 from sensord.watch.views import Snapshot

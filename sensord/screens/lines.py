@@ -2,19 +2,19 @@
 
 from datetime import UTC, tzinfo
 
-from sensord.durations import duration, foretold
-from sensord.screens.chick_rows import chick_words
+from sensord.durations import countdown, countdown_between, duration, foretold
+from sensord.screens.chicks import chick_words
 from sensord.screens.words import (
     alarm_state_words,
     alarm_time_words,
     answer,
+    brooder_band_words,
     brooder_words,
     condition_words,
-    countdown,
+    dish_band_words,
     dish_words,
     for_the_keeper,
     hidden_words,
-    interval,
     marks,
     state_words,
 )
@@ -68,7 +68,7 @@ def _alarm_lines(alarm: AlarmView, snapshot: Snapshot) -> list[str]:
 
 def _brooder_line(view: BrooderView, was: str) -> str:
     celsius = "no reading" if view.celsius is None else f"{was}{view.celsius:.1f} °C"
-    parts = [f"{view.name}: {celsius}", f"{was}{brooder_words(view)}", f"keep at {view.band} ({view.band_source})"]
+    parts = [f"{view.name}: {celsius}", f"{was}{brooder_words(view)}", brooder_band_words(view)]
     if view.leaves_band_in_seconds is not None and not was:
         parts.append(f"may leave its band in about {duration(view.leaves_band_in_seconds)}")
     return ", ".join([*parts, *view.notes])
@@ -82,10 +82,14 @@ def _dish_lines(view: DishView, was: str) -> list[str]:
     if view.why and view.state is not DishState.AWAY:
         parts.append(view.why)
     if view.ready_in_seconds is not None and view.state is not DishState.READY:
-        parts.append(f"ready in {interval(view.ready_in_seconds, view.ready_low_seconds, view.ready_high_seconds)}")
+        parts.append(
+            f"ready in {countdown_between(view.ready_in_seconds, view.ready_low_seconds, view.ready_high_seconds)}"
+        )
     if view.open_for_seconds is not None and view.state is DishState.READY:
-        parts.append(f"open for {interval(view.open_for_seconds, view.open_low_seconds, view.open_high_seconds)}")
-    lines = [", ".join([*parts, f"feed at {view.band} ({view.band_source})"])]
+        parts.append(
+            f"open for {countdown_between(view.open_for_seconds, view.open_low_seconds, view.open_high_seconds)}"
+        )
+    lines = [", ".join([*parts, dish_band_words(view)])]
     return [*lines, f"→ {view.advice}"] if view.advice else lines
 
 

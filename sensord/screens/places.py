@@ -5,91 +5,103 @@ from statistics import fmean
 
 from rich.text import Text
 
-from sensord.durations import duration
+from sensord.care.formula import CROP_BURN_CELSIUS
+from sensord.durations import countdown, countdown_between, duration
 from sensord.readings import Band
-from sensord.screens.glyphs import letters
-from sensord.screens.page import PRIORITY_STYLES, Look, line, wrapped
-from sensord.screens.ruler import QUIET, Scale, mark_row, scale_row, slim_row, track_rows
-from sensord.screens.words import brooder_words, countdown, dish_words, interval, is_open
-from sensord.watch.effects import DishState, Verdict
+from sensord.screens.page import PRIORITY_STYLES, QUIET, Look, letters, line, wrapped
+from sensord.screens.ruler import Scale, mark_row, scale_row, slim_row, track_rows
+from sensord.screens.words import (
+    brooder_band_words,
+    brooder_words,
+    dish_band_words,
+    dish_words,
+    is_for_the_keeper,
+    is_in_band,
+)
+from sensord.watch.effects import DishState
 from sensord.watch.views import BrooderView, DishView, ProbeView, Snapshot, Trail
 
-__all__ = ["PlacePlan", "place_rows"]
+__all__ = ["Layout", "place_rows"]
 
 _FIGURE_CELLS = 18
 _AGES = 8
 # Below the one there is no room for large figures beside a ruler, from the other on for very large ones.
 _NARROW = 64
 _WIDE = 90
-# How far the scales reach beyond their bands; the dish's shows where the burn alarm stands (design: 43 °C, absolute).
+# How far the scales reach beyond their bands; the dish's shows where the burn alarm stands.
 _BROODER_REACH_CELSIUS = 4.0
 _DISH_REACH_CELSIUS = 3.5
-_BURN_CELSIUS = 43.0
-_DISH_TOP_CELSIUS = 44.5
+_DISH_TOP_CELSIUS = CROP_BURN_CELSIUS + 1.5
 # A smaller difference between reading and estimate is not worth a second mark.
 _SHOWN_DIFFERENCE_CELSIUS = 0.15
 
 
-@dataclass(frozen=True, slots=True)
-class PlacePlan:
-    """How much room a place gets: `tracks` rows below its ruler; `slim` is one row for all of it.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """How much a screen shows.
 
-    `figures` is the scale of the large figures; they shrink where the width is short.
+    `letters` is the scale of the large letters (0 none); a place has `tracks` rows below its ruler, and what is known
+    of it in `words`, or is `slim`: one row for all of it. So many `alarms` stand in full, the others by name; `probes`
+    are shown one by one; `air` leaves room between the blocks and tells of the probes; `chicks` have their rows.
     """
 
-    tracks: int = 3
-    figures: int = 1
+    letters: int = 1
+    tracks: int = 0
     words: bool = True
     slim: bool = False
+    alarms: int = 3
+    probes: bool = False
+    air: bool = True
+    chicks: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Shown:
-    """What brooder and dish have in common for drawing."""
+    """What brooder and dish have in common for drawing; `details` in words, each with its style."""
 
     name: str
     words: str
     style: str
     celsius: float | None
     uncertainty: float | None
-    estimate: float | None
+    estimate: float | None = None
     band: Band
     band_words: str
     trail: Trail
     scale: tuple[float, float]
     burn_celsius: float | None = None
     drawn: bool = True
+    details: list[tuple[str, str]]
 
 
-def place_rows(view: BrooderView | DishView, snapshot: Snapshot, look: Look, plan: PlacePlan, width: int) -> list[Text]:
+def place_rows(view: BrooderView | DishView, snapshot: Snapshot, look: Look, layout: Layout, width: int) -> list[Text]:
     """The rows of one place, none wider than `width` cells."""
     shown = _brooder(view, snapshot) if isinstance(view, BrooderView) else _dish(view, snapshot)
-    if plan.slim:
+    if layout.slim:
         return [_slim(shown, look, width)]
-    details = _brooder_details(view) if isinstance(view, BrooderView) else _dish_details(view)
-    if look.stale_seconds is not None:
-        shown_words, details = f"was {shown.words.split(' · ')[0]}", [part for part in details if part[1] == QUIET]
-    else:
-        shown_words = shown.words
-    rows = [_header(shown, shown_words, "" if plan.words else shown.band_words, look, width)]
+    stale = look.stale_seconds is not None
+    rows = [_header(shown, "" if layout.words else shown.band_words, look, width)]
     if shown.drawn:
-        rows += _ruler(shown, look, plan, width)
-    for text, style in details if plan.words else [part for part in details if part[1] != QUIET]:
-        rows += [line(look, width, "   ", (row, style)) for row in wrapped(text, width - 4)]
+        rows += _ruler(shown, look, layout, width)
+    for text, style in shown.details:
+        if (style == QUIET or not stale) and (style != QUIET or layout.words):
+            rows += [line(look, width, "   ", (row, style)) for row in wrapped(text, width - 4)]
     return rows
 
 
-def _header(shown: _Shown, words: str, more: str, look: Look, width: int) -> Text:
+def _name(shown: _Shown, look: Look) -> tuple[str, tuple[str, str]]:
     chosen = look.keys and shown.name == look.chosen
+    return f"{look.glyphs.chosen if chosen else ' '} ", (shown.name, "bold underline" if chosen else "bold")
+
+
+def _words(shown: _Shown, look: Look) -> str:
+    return shown.words if look.stale_seconds is None else f"was {shown.words.split(' · ')[0]}"
+
+
+def _header(shown: _Shown, more: str, look: Look, width: int) -> Text:
     style = "" if look.stale_seconds is not None else shown.style
-    row = line(
-        look,
-        width,
-        f"{look.glyphs.chosen if chosen else ' '} ",
-        (shown.name, "bold underline" if chosen else "bold"),
-        f"   {_reading(shown, look)}   ",
-        (words, style or "bold"),
-    )
+    words = (_words(shown, look), style or "bold")
+    row = line(look, width, *_name(shown, look), f"   {_reading(shown, look)}   ", words)
     if more and row.cell_len + len(more.split("(")[0]) + 3 <= width:  # half a number would be worse than none
         row.append(look.glyphs.say(f"   {more}"), QUIET)
         row.truncate(width, overflow="crop" if look.glyphs.only_ascii else "ellipsis")
@@ -103,38 +115,37 @@ def _reading(shown: _Shown, look: Look) -> str:
     return f"{'was ' if look.stale_seconds is not None else ''}{shown.celsius:.1f} °C{uncertain}"
 
 
-def _figures(shown: _Shown, look: Look, plan: PlacePlan, width: int) -> tuple[int, list[str]]:
+def _figures(shown: _Shown, look: Look, layout: Layout, width: int) -> tuple[int, list[str]]:
     """The margin beside the ruler and the large figures in it, which need their rows and a reading of now."""
-    scale = plan.figures if width >= _WIDE else 1
-    margin = _FIGURE_CELLS * scale
-    rows = 5 if scale > 1 or look.glyphs.only_ascii else 3
-    if width < _NARROW or look.stale_seconds is not None or plan.tracks + 2 < rows:
-        return margin if width >= _NARROW else 2, []
-    return margin, letters("--" if shown.celsius is None else f"{shown.celsius:.1f}", look.glyphs, scale)
+    if width < _NARROW:
+        return 2, []
+    scale = layout.letters if layout.letters > 1 and width >= _WIDE else 1
+    figures = letters("--" if shown.celsius is None else f"{shown.celsius:.1f}", look.glyphs, scale)
+    fit = look.stale_seconds is None and len(figures) <= layout.tracks + 2
+    return _FIGURE_CELLS * scale, figures if fit else []
 
 
 def _scale(shown: _Shown, width: int) -> Scale:
     low, high = shown.scale
-    return Scale(low_celsius=low, high_celsius=high, band=shown.band, width=width, burn_celsius=shown.burn_celsius)
+    return Scale(
+        low_celsius=low, high_celsius=high, band=shown.band, width=max(10, width), burn_celsius=shown.burn_celsius
+    )
 
 
-def _ruler(shown: _Shown, look: Look, plan: PlacePlan, width: int) -> list[Text]:
-    margin, figures = _figures(shown, look, plan, width)
-    scale = _scale(shown, max(10, width - margin - _AGES))
+def _ruler(shown: _Shown, look: Look, layout: Layout, width: int) -> list[Text]:
+    margin, figures = _figures(shown, look, layout, width)
+    scale = _scale(shown, width - margin - _AGES)
     style = f"bold {shown.style}".strip()
     now = None if look.stale_seconds is not None else shown.celsius  # a mark says where the reading is
+    tracks = track_rows(scale, shown.trail, layout.tracks, look.glyphs)
     pictures = [
-        mark_row(scale, now, shown.uncertainty, shown.estimate, style, look.glyphs),
-        scale_row(scale, look.glyphs),
+        (mark_row(scale, now, shown.uncertainty, shown.estimate, style, look.glyphs), ""),
+        (scale_row(scale, look.glyphs), ""),
+        *((track, f" {_age(ago)}") for ago, track in tracks),
     ]
-    ages = ["", ""]
-    for ago, picture in track_rows(scale, shown.trail, plan.tracks, look.glyphs):
-        pictures.append(picture)
-        ages.append(f" {_age(ago)}")
-    figures = figures + [""] * (len(pictures) - len(figures))
     rows = []
-    for figure, picture, age in zip(figures, pictures, ages, strict=True):
-        row = line(look, margin, "  ", (figure, style))
+    for number, (picture, age) in enumerate(pictures):
+        row = line(look, margin, "  ", (figures[number] if number < len(figures) else "", style))
         row.pad_right(margin - row.cell_len)
         row.append_text(picture)
         row.append(look.glyphs.say(age), QUIET)
@@ -150,65 +161,57 @@ def _age(seconds: float) -> str:
 
 
 def _slim(shown: _Shown, look: Look, width: int) -> Text:
-    chosen = look.keys and shown.name == look.chosen
-    name = f"{look.glyphs.chosen if chosen else ' '} {shown.name}"
     reading = "  -- " if shown.celsius is None else f"{shown.celsius:5.1f}"
-    words = shown.words.split(" · ")[0]
-    words = f"was {words}" if look.stale_seconds is not None else words
-    row = line(look, 16, (name, "bold underline" if chosen else "bold"))
+    chosen, name = _name(shown, look)
+    row = line(look, 16, (chosen, name[1]), name)
     row.pad_right(16 - row.cell_len)
     row.append(look.glyphs.say(f" {reading} °C "), shown.style or "bold")
-    scale = _scale(shown, max(10, width - row.cell_len - 24))
+    scale = _scale(shown, width - row.cell_len - 24)
     row.append_text(slim_row(scale, shown.celsius if shown.drawn else None, shown.style or "bold", look.glyphs))
-    row.append(look.glyphs.say(f" {words}"), shown.style)
+    row.append(look.glyphs.say(f" {_words(shown, look).split(' · ')[0]}"), shown.style)
     row.truncate(width)
     return row
 
 
 def _brooder(view: BrooderView, snapshot: Snapshot) -> _Shown:
     probes = [probe for probe in snapshot.probes if probe.name in view.probes]
-    words = brooder_words(view)
-    wrong = view.verdict not in (Verdict.IN_BAND, Verdict.IN_NOT_PROVEN) or view.celsius is None
-    if view.heading and view.celsius is not None:
-        words += f", {view.heading}"
+    heading = f", {view.heading}" if view.heading and view.celsius is not None else ""
     return _Shown(
         name=view.name,
-        words=words,
-        style=_alarm_style(view.name, snapshot) or ("yellow" if wrong else ""),
+        words=f"{brooder_words(view)}{heading}",
+        style=_alarm_style(view.name, snapshot) or ("" if is_in_band(view) else "yellow"),
         celsius=view.celsius,
         uncertainty=max((probe.uncertainty_celsius for probe in probes), default=None),
-        estimate=None,
         band=view.band,
-        band_words=_brooder_band(view),
+        band_words=brooder_band_words(view),
         trail=_together(probes),
         scale=(view.band.low_celsius - _BROODER_REACH_CELSIUS, view.band.high_celsius + _BROODER_REACH_CELSIUS),
+        details=_brooder_details(view),
     )
 
 
 def _dish(view: DishView, snapshot: Snapshot) -> _Shown:
-    probes = [probe for probe in snapshot.probes if probe.name == view.probe]
-    style = _alarm_style(view.name, snapshot) or _DISH_STYLES.get(view.state, "")
     words = dish_words(view.state)
     if view.verdict is not None and view.state is not DishState.AWAY:
-        words += f" · {view.verdict}"
-        if view.probability is not None:
-            words += f", {_percent(view.probability)} sure" if view.verdict in _INSIDE else ""
+        sure = view.probability is not None and is_in_band(view)
+        words += f" · {view.verdict}" + (f", {_percent(view.probability or 0.0)} sure" if sure else "")
     estimate = view.celsius
     if estimate is not None and view.reading_celsius is not None:
         estimate = estimate if abs(estimate - view.reading_celsius) >= _SHOWN_DIFFERENCE_CELSIUS else None
     return _Shown(
         name=view.name,
         words=words,
-        style=style,
+        style=_alarm_style(view.name, snapshot) or _DISH_STYLES.get(view.state, ""),
         celsius=view.reading_celsius,
         uncertainty=view.uncertainty_celsius,
         estimate=estimate,
         band=view.band,
-        band_words=_dish_band(view),
-        trail=_together(probes),
+        band_words=dish_band_words(view),
+        trail=_together([probe for probe in snapshot.probes if probe.name == view.probe]),
         scale=(view.band.low_celsius - _DISH_REACH_CELSIUS, max(view.band.high_celsius + 2.0, _DISH_TOP_CELSIUS)),
-        burn_celsius=_BURN_CELSIUS,
+        burn_celsius=CROP_BURN_CELSIUS,
         drawn=view.state is not DishState.AWAY,
+        details=_dish_details(view),
     )
 
 
@@ -217,13 +220,8 @@ _DISH_STYLES = {DishState.READY: "green", DishState.UNKNOWN: "yellow", DishState
 
 def _alarm_style(place: str, snapshot: Snapshot) -> str:
     """The style of the worst alarm that stands at a place and is not hidden; empty where none does."""
-    standing = [
-        alarm.priority for alarm in snapshot.alarms if alarm.place == place and alarm.standing and is_open(alarm)
-    ]
-    return PRIORITY_STYLES[max(standing)] if standing else ""
-
-
-_INSIDE = (Verdict.IN_BAND, Verdict.IN_NOT_PROVEN)
+    mine = [alarm for alarm in snapshot.alarms if alarm.place == place and alarm.standing and is_for_the_keeper(alarm)]
+    return PRIORITY_STYLES[max(alarm.priority for alarm in mine)] if mine else ""
 
 
 def _percent(probability: float) -> str:
@@ -246,28 +244,20 @@ def _together(probes: list[ProbeView]) -> Trail:
     return Trail(probes[0].trail.bin_seconds, tuple(means))
 
 
-def _brooder_band(view: BrooderView) -> str:
-    return f"keep at {view.band} ({'pinned by you, ' if view.pinned else ''}{view.band_source})"
-
-
-def _dish_band(view: DishView) -> str:
-    return f"feed at {view.band} ({view.band_source})"
-
-
 def _brooder_details(view: BrooderView) -> list[tuple[str, str]]:
     details = []
     if view.leaves_band_in_seconds is not None:
         details.append((f"may leave its band in about {duration(view.leaves_band_in_seconds)}", "yellow"))
     details += [(note, "") for note in view.notes]
     known = [part for part in (view.stage, view.humidity and f"humidity: {view.humidity}") if part]
-    known.append(_brooder_band(view))
+    known.append(brooder_band_words(view))
     return [*details, (" · ".join(known), QUIET)]
 
 
 def _dish_details(view: DishView) -> list[tuple[str, str]]:
     details = []
     if view.state is DishState.AWAY:
-        return [(_dish_band(view), QUIET)]
+        return [(dish_band_words(view), QUIET)]
     if view.why and not view.uptake_left_seconds:  # the countdown says the same
         details.append((view.why, ""))
     timing = _timing(view)
@@ -275,7 +265,7 @@ def _dish_details(view: DishView) -> list[tuple[str, str]]:
         details.append((timing, ""))
     if view.advice:
         details.append((f"→ {view.advice}", "bold"))
-    known = [_dish_band(view)]
+    known = [dish_band_words(view)]
     if view.age_seconds is not None:
         known.append(f"mixed {duration(view.age_seconds)} ago")
     return [*details, (" · ".join(known), QUIET)]
@@ -290,8 +280,10 @@ def _timing(view: DishView) -> str:
     if view.never:
         parts.append("it will not get ready by itself")
     elif view.ready_in_seconds is not None and view.state is not DishState.READY:
-        parts.append(f"ready in {interval(view.ready_in_seconds, view.ready_low_seconds, view.ready_high_seconds)}")
+        parts.append(
+            f"ready in {countdown_between(view.ready_in_seconds, view.ready_low_seconds, view.ready_high_seconds)}"
+        )
     if view.open_for_seconds is not None:
-        how_long = interval(view.open_for_seconds, view.open_low_seconds, view.open_high_seconds)
+        how_long = countdown_between(view.open_for_seconds, view.open_low_seconds, view.open_high_seconds)
         parts.append(f"{'open for' if view.state is DishState.READY else 'then open for'} {how_long}")
     return " · ".join(parts)

@@ -15,12 +15,11 @@ from dataclasses import dataclass
 from rich.text import Text
 
 from sensord.readings import Band
-from sensord.screens.glyphs import Glyphs
+from sensord.screens.page import QUIET, Glyphs
 from sensord.watch.views import Trail
 
-__all__ = ["QUIET", "Scale", "mark_row", "scale_row", "slim_row", "track_rows"]
+__all__ = ["Scale", "mark_row", "scale_row", "slim_row", "track_rows"]
 
-QUIET = "dim"
 _PLAIN = "not dim"
 _NUMERAL_CELLS = 4
 # Half a row stands for no more than this, so that the newest track tells of now and not of the hour.
@@ -76,19 +75,19 @@ def mark_row(
 def scale_row(scale: Scale, glyphs: Glyphs) -> Text:
     """The scale: numerals on a line, the band solid with its numerals cut out of it."""
     cells = _lined(scale, glyphs)
-    numerals: list[tuple[int, int]] = []
+    first, last = scale.band_cells
+    ends = (first, last) if glyphs.only_ascii else ()  # where they are characters of their own, they stay
+    numerals: list[int] = []
     degrees = scale.high_celsius - scale.low_celsius
     step = next(step for step in (1, 2, 5, 10, 100) if scale.width * step / degrees >= _NUMERAL_CELLS)
     for number in range(int(scale.low_celsius) + 1, int(scale.high_celsius) + 1):
         at = scale.cell(number)
         if number % step == 0 and at + 1 < scale.width:
-            cells[at : at + 2] = list(f"{number:2d}"[:2])
-            numerals.append((at, at + 2))
-    _ended(cells, scale, glyphs)
-    row = Text("".join(cells), style=QUIET)
-    first, last = scale.band_cells
-    row.stylize(_PLAIN, first, last + 1)
-    for cell in (cell for start, end in numerals for cell in range(start, end)):
+            for cell, figure in zip((at, at + 1), f"{number:2d}", strict=False):
+                cells[cell] = cells[cell] if cell in ends else figure
+                numerals.append(cell)
+    row = _with_band(cells, scale)
+    for cell in numerals:
         inside = first <= cell <= last and not glyphs.only_ascii
         row.stylize(f"{_PLAIN} reverse" if inside else _PLAIN, cell, cell + 1)
     if scale.burn_celsius is not None:
@@ -97,39 +96,34 @@ def scale_row(scale: Scale, glyphs: Glyphs) -> Text:
 
 
 def _lined(scale: Scale, glyphs: Glyphs) -> list[str]:
-    cells = [glyphs.line] * scale.width
-    if scale.burn_celsius is not None:
-        for cell in range(max(0, scale.cell(scale.burn_celsius)), scale.width):
-            cells[cell] = glyphs.burn
+    """The line with its burn zone and the band on it."""
+    burn = scale.width if scale.burn_celsius is None else min(scale.width, max(0, scale.cell(scale.burn_celsius)))
+    cells = [glyphs.line] * burn + [glyphs.burn] * (scale.width - burn)
     first, last = scale.band_cells
-    for cell in range(first, last + 1):
-        cells[cell] = glyphs.full
-    if glyphs.only_ascii:
-        cells[first : last + 1] = "=" * (last + 1 - first)
+    cells[first : last + 1] = ("=" if glyphs.only_ascii else glyphs.full) * (last + 1 - first)
+    cells[first], cells[last] = glyphs.band_left, glyphs.band_right
     return cells
 
 
-def _ended(cells: list[str], scale: Scale, glyphs: Glyphs) -> None:
-    """The ends of the band where they are characters of their own."""
-    if glyphs.only_ascii:
-        first, last = scale.band_cells
-        cells[first], cells[last] = glyphs.band_left, glyphs.band_right
+def _with_band(cells: list[str], scale: Scale) -> Text:
+    row = Text("".join(cells), style=QUIET)
+    first, last = scale.band_cells
+    row.stylize(_PLAIN, first, last + 1)
+    return row
 
 
 def slim_row(scale: Scale, celsius: float | None, style: str, glyphs: Glyphs) -> Text:
     """Ruler and mark in one row, without numerals, for when many places share a screen."""
     cells = _lined(scale, glyphs)
-    _ended(cells, scale, glyphs)
-    here = None if celsius is None else min(max(scale.cell(celsius), 0), scale.width - 1)
-    if here is not None and celsius is not None:
-        off = not scale.holds(scale.cell(celsius))
-        cells[here] = (glyphs.beyond_left if here == 0 else glyphs.beyond_right) if off else glyphs.mark
-    row = Text("".join(cells), style=QUIET)
+    if celsius is None:
+        return _with_band(cells, scale)
+    here = min(max(scale.cell(celsius), 0), scale.width - 1)
+    beyond = glyphs.beyond_left if here == 0 else glyphs.beyond_right
+    cells[here] = glyphs.mark if scale.holds(scale.cell(celsius)) else beyond
+    row = _with_band(cells, scale)
     first, last = scale.band_cells
-    row.stylize(_PLAIN, first, last + 1)
-    if here is not None:
-        inside = first <= here <= last and not glyphs.only_ascii
-        row.stylize(f"{_PLAIN} {style} reverse" if inside else f"{_PLAIN} {style}", here, here + 1)
+    inside = first <= here <= last and not glyphs.only_ascii
+    row.stylize(f"{_PLAIN} {style} reverse" if inside else f"{_PLAIN} {style}", here, here + 1)
     return row
 
 
@@ -137,14 +131,12 @@ def track_rows(scale: Scale, trail: Trail, rows: int, glyphs: Glyphs) -> list[tu
     """The tracks, newest first: for each row how many seconds ago it ends, and what it shows."""
     halves = 1 if glyphs.only_ascii else 2
     bins = min(_MOST_BINS, max(1, -(-len(trail.celsius) // (rows * halves)))) if rows else 1
-    newest_first = list(reversed(trail.celsius))
+    newest_first = trail.celsius[::-1]
     means = [_mean(newest_first[start : start + bins]) for start in range(0, rows * halves * bins, bins)]
-    drawn = []
-    for row in range(rows):
-        chosen = means[row * halves : (row + 1) * halves]
-        ago = (row + 1) * halves * bins * trail.bin_seconds
-        drawn.append((ago, _track(scale, chosen, glyphs)))
-    return drawn
+    return [
+        ((row + 1) * halves * bins * trail.bin_seconds, _track(scale, means[row * halves : (row + 1) * halves], glyphs))
+        for row in range(rows)
+    ]
 
 
 def _mean(values: Sequence[float | None]) -> float | None:
@@ -156,7 +148,6 @@ def _track(scale: Scale, means: Sequence[float | None], glyphs: Glyphs) -> Text:
     cells = [" "] * scale.width
     first, last = scale.band_cells
     cells[first] = cells[last] = glyphs.wall
-    row = Text(style=QUIET)
     steps: dict[int, str] = {}
     for half, mean in zip((glyphs.upper, glyphs.lower), means, strict=False):
         if mean is not None:
@@ -164,7 +155,7 @@ def _track(scale: Scale, means: Sequence[float | None], glyphs: Glyphs) -> Text:
             steps[cell] = glyphs.full if cell in steps else half
     for cell, step in steps.items():
         cells[cell] = step
-    row.append("".join(cells))
+    row = Text("".join(cells), style=QUIET)
     for cell in steps:
         row.stylize(_PLAIN, cell, cell + 1)
     return row

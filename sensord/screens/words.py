@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from enum import Enum, unique
 
-from sensord.durations import duration
+from sensord.durations import countdown, duration
 from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition
 from sensord.watch.views import AlarmView, BrooderView, DishView, Snapshot
@@ -19,15 +19,16 @@ __all__ = [
     "alarm_state_words",
     "alarm_time_words",
     "answer",
+    "brooder_band_words",
     "brooder_words",
     "clock_time",
     "condition_words",
-    "countdown",
+    "dish_band_words",
     "dish_words",
     "for_the_keeper",
     "hidden_words",
-    "interval",
-    "is_open",
+    "is_for_the_keeper",
+    "is_in_band",
     "marks",
     "state_words",
 ]
@@ -136,7 +137,7 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
     if standing:
         return _alarm_answer(standing[0], snapshot, "")
     found = _brooder_answer(snapshot)
-    if any(is_open(alarm) for alarm in snapshot.alarms):
+    if any(is_for_the_keeper(alarm) for alarm in snapshot.alarms):
         return replace(found, also="an alarm waits for you")
     hidden = hidden_words(snapshot)
     return replace(found, also=hidden[0]) if hidden else found
@@ -181,7 +182,7 @@ def _dish_answer(dish: DishView, also: str) -> Answer:
 def _brooders_clause(snapshot: Snapshot, standing: list[AlarmView]) -> str:
     if standing:
         return f"{marks(standing[0].priority)} {standing[0].place} {condition_words(standing[0].condition)}"
-    wrong = [brooder for brooder in snapshot.brooders if not _is_right(brooder)]
+    wrong = [brooder for brooder in snapshot.brooders if not is_in_band(brooder)]
     if wrong:
         return f"{wrong[0].name} {brooder_words(wrong[0])}"
     return "" if not snapshot.brooders else "brooder right" if len(snapshot.brooders) == 1 else "brooders right"
@@ -192,7 +193,7 @@ def _brooder_answer(snapshot: Snapshot) -> Answer:
     unknown = next((brooder for brooder in brooders if brooder.celsius is None or brooder.verdict is None), None)
     if unknown is not None:
         return Answer(Tone.MEDIUM, f"NOT KNOWN: {unknown.name} has no reading, look at the chicks", ("not known",))
-    wrong = next((brooder for brooder in brooders if not _is_right(brooder)), None)
+    wrong = next((brooder for brooder in brooders if not is_in_band(brooder)), None)
     if wrong is not None:
         words = brooder_words(wrong)
         return Answer(
@@ -206,11 +207,12 @@ def _brooder_answer(snapshot: Snapshot) -> Answer:
     return Answer(Tone.RIGHT, f"ALL RIGHT: all {len(brooders)} brooders are in their bands", ("all right",))
 
 
-def _is_right(brooder: BrooderView) -> bool:
-    return brooder.celsius is not None and brooder.verdict in (Verdict.IN_BAND, Verdict.IN_NOT_PROVEN)
+def is_in_band(place: BrooderView | DishView) -> bool:
+    """Whether it is in its band by its reading, proven or not."""
+    return place.celsius is not None and place.verdict in (Verdict.IN_BAND, Verdict.IN_NOT_PROVEN)
 
 
-def is_open(alarm: AlarmView) -> bool:
+def is_for_the_keeper(alarm: AlarmView) -> bool:
     """Whether an alarm is for the keeper now: not shelved, suppressed or out of service."""
     return alarm.state not in _HIDDEN
 
@@ -219,7 +221,7 @@ def brooder_words(brooder: BrooderView) -> str:
     """Where the air is against its band."""
     if brooder.celsius is None or brooder.verdict is None:
         return "not known"
-    if _is_right(brooder):
+    if is_in_band(brooder):
         return "right" if brooder.verdict is Verdict.IN_BAND else "right, near the edge"
     return "too cold" if brooder.celsius < brooder.band.middle_celsius else "too warm"
 
@@ -227,6 +229,16 @@ def brooder_words(brooder: BrooderView) -> str:
 def dish_words(state: DishState) -> str:
     """What may be said of the paste."""
     return _DISH_WORDS[state]
+
+
+def brooder_band_words(view: BrooderView) -> str:
+    """The band in force, with who says so."""
+    return f"keep at {view.band} ({'pinned by you, ' if view.pinned else ''}{view.band_source})"
+
+
+def dish_band_words(view: DishView) -> str:
+    """The feeding band in force, with who says so."""
+    return f"feed at {view.band} ({view.band_source})"
 
 
 def condition_words(condition: Condition) -> str:
@@ -279,7 +291,7 @@ def alarm_time_words(alarm: AlarmView, seconds: float) -> str:
 def for_the_keeper(alarms: Iterable[AlarmView]) -> list[AlarmView]:
     """The alarms that are not hidden, in the order in which a person should see to them."""
     return sorted(
-        filter(is_open, alarms),
+        filter(is_for_the_keeper, alarms),
         key=lambda alarm: (not alarm.standing, not _comes_before_food(alarm), -alarm.priority),
     )
 
@@ -288,7 +300,7 @@ def hidden_words(snapshot: Snapshot) -> list[str]:
     """One line for the alarms of each place that are shelved, suppressed or out of service; standing ones by name."""
     groups: dict[tuple[str, str], list[AlarmView]] = {}
     for alarm in snapshot.alarms:
-        if not is_open(alarm):
+        if not is_for_the_keeper(alarm):
             groups.setdefault((alarm.place, alarm_state_words(alarm)), []).append(alarm)
     lines = []
     for (place, state), alarms in groups.items():
@@ -296,21 +308,6 @@ def hidden_words(snapshot: Snapshot) -> list[str]:
         standing = [condition_words(alarm.condition) for alarm in alarms if alarm.standing]
         lines.append(f"{place}: {what} {state}" + (f" (standing: {', '.join(standing)})" if standing else ""))
     return lines
-
-
-def countdown(seconds: float) -> str:
-    """A length of time that runs: `1:12`, `1:02:00`."""
-    whole = max(0, round(seconds))
-    hours, minutes = whole // 3600, whole % 3600 // 60
-    return f"{hours}:{minutes:02d}:{whole % 60:02d}" if hours else f"{minutes}:{whole % 60:02d}"
-
-
-def interval(seconds: float, low: float | None, high: float | None) -> str:
-    """A forecast with its interval, rounded to what it can know: `4:20 (3:30–5:40)`."""
-    told = countdown(round(seconds, -1) if seconds > 60 else seconds)
-    if low is None or high is None:
-        return told
-    return f"{told} ({countdown(round(low, -1))}–{countdown(round(high, -1))})"
 
 
 def clock_time(snapshot: Snapshot, zone: tzinfo) -> str:

@@ -20,7 +20,7 @@ from sensord.commands.live_picture import STALE_SECONDS, LivePicture
 from sensord.commands.terminal import Keyboard, fitting_glyphs
 from sensord.control.control_wire import snapshot_from
 from sensord.gate.commands import Limits
-from sensord.screens.glyphs import ASCII, BLOCKS
+from sensord.screens.page import ASCII, BLOCKS
 from sensord.watch.effects import Cue, Cued
 from sensord.watch.events import Acknowledge, Command, PauseAudio, Reset, Shelve, StartBatch, Unshelve
 from tests.helpers.fake_daemon import FakeDaemon

@@ -18,8 +18,7 @@ from sensord.mqtt.messages import Timing, states_of
 from sensord.mqtt.topics import Topics
 from sensord.mqtt.units import FleetBook, UnitSeen
 from sensord.screens.fleet_screen import Finder, Only, fleet_lines, fleet_words, told, unit_lines
-from sensord.screens.glyphs import ASCII
-from sensord.screens.page import Look
+from sensord.screens.page import ASCII, Look
 from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
 from sensord.watch.events import Condition
 from sensord.watch.views import Snapshot

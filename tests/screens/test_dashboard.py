@@ -10,8 +10,7 @@ from rich.console import Console
 
 from sensord.readings import Band
 from sensord.screens.dashboard import dashboard, screen_lines, waiting
-from sensord.screens.glyphs import ASCII, BLOCKS, letters, letters_width
-from sensord.screens.page import Look, wrapped
+from sensord.screens.page import ASCII, BLOCKS, Look, letters, letters_width, wrapped
 from sensord.screens.ruler import Scale, mark_row, scale_row, slim_row, track_rows
 from sensord.watch.effects import AlarmState, DishState, Priority
 from sensord.watch.events import Condition
