@@ -2,10 +2,9 @@
 
 import argparse
 import json
+import shutil
 from datetime import date
 from pathlib import Path
-
-from rich.console import Console
 
 from sensord.care.brooding import BandPlan, DayPlan, check_dates, coming, make_plan
 from sensord.clock import SystemClock
@@ -15,7 +14,7 @@ from sensord.config.loading import DEFAULT_PATH, load
 from sensord.config.sections import BrooderSection
 from sensord.config.settings import plan_of
 from sensord.errors import ConfigError
-from sensord.screens.plan import plan_table
+from sensord.screens.tables import plan_lines
 
 __all__ = ["arguments", "run"]
 
@@ -51,10 +50,9 @@ def run(options: argparse.Namespace) -> int:
     if not 1 <= options.days <= 120:
         raise ConfigError(f"--days {options.days}: give 1 to 120")
     now = SystemClock().utc_seconds()
-    console = Console(highlight=False)
     for name, plan, pinned in _wanted(options):
         if pinned is not None:
-            _tell_pinned(console, name, pinned, options.json)
+            _tell_pinned(name, pinned, options.json)
         elif plan is not None:
             check_dates(plan, now)
             days = coming(plan, now, options.days)
@@ -63,7 +61,8 @@ def run(options: argparse.Namespace) -> int:
                     print(json.dumps(_as_dict(name, day), ensure_ascii=False))
             else:
                 notes = (plan.profile.caution,) if plan.profile.caution else ()
-                console.print(plan_table(f"{name}: {plan.profile.title}", days, notes))
+                width = shutil.get_terminal_size((80, 24)).columns
+                print("\n".join(plan_lines(f"{name}: {plan.profile.title}", days, notes, width)))
     return 0
 
 
@@ -84,7 +83,7 @@ def _wanted(options: argparse.Namespace) -> list[tuple[str, BandPlan | None, Bro
     ]
 
 
-def _tell_pinned(console: Console, name: str, section: BrooderSection, as_json: bool) -> None:
+def _tell_pinned(name: str, section: BrooderSection, as_json: bool) -> None:
     if section.band is None:
         return
     band = section.band.band()
@@ -93,7 +92,7 @@ def _tell_pinned(console: Console, name: str, section: BrooderSection, as_json: 
         print(json.dumps({**pinned, "source": section.band.source}, ensure_ascii=False))
     else:
         over = f"; profile '{section.profile}' is not followed" if section.profile else ""
-        console.print(f"{name}: pinned at {band} ({section.band.source}){over}. Remove its band to follow a profile.")
+        print(f"{name}: pinned at {band} ({section.band.source}){over}. Remove its band to follow a profile.")
 
 
 def _as_dict(name: str, day: DayPlan) -> dict[str, object]:

@@ -17,7 +17,7 @@ from sensord.probes.deadlines import Asker, Outcome, Overdue
 from sensord.probes.one_wire import BULK_FILE, FoundProbe, ProbeSpot, describe, fresh_bytes, locate, refusal_of
 from sensord.probes.scratchpad import Converted, Decoded, Refused, decode
 from sensord.readings import FaultKind
-from sensord.screens.probe_list import BusRow, ProbeRow, lines, nothing_found
+from sensord.screens.tables import BusRow, ProbeRow, nothing_found, probe_lines
 
 __all__ = ["arguments", "run"]
 
@@ -58,7 +58,7 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(_as_json(root, rows, buses), indent=2, ensure_ascii=False))
     else:
-        shown = lines(rows, buses) if rows else nothing_found(str(root), root.is_dir())
+        shown = probe_lines(rows, buses) if rows else nothing_found(str(root), root.is_dir())
         print("\n".join(shown), file=sys.stdout if rows else sys.stderr)
     found = any(row.bus for row in rows)
     return 0 if found and all(row.fault is None for row in rows) else 1

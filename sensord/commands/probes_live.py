@@ -16,7 +16,7 @@ from sensord.durations import duration_seconds
 from sensord.probes.one_wire import locate
 from sensord.probes.probe_reader import ProbeReader
 from sensord.readings import Fault, FaultKind, Observation, Reading
-from sensord.screens.probe_list import how_to_name, nothing_found, wrapped
+from sensord.screens.tables import how_to_name, indented, nothing_found
 from sensord.watch.events import Observed
 from sensord.watch.finding import Finding, feel, moved, moved_most
 
@@ -115,7 +115,7 @@ def _print_summary(session: _Session, readings: Counter[str], faults: Counter[tu
         failed = [f"{count} {kind}" for (probe, kind), count in faults.items() if probe == name]
         print(f"{name}: {readings[name]} readings, {', '.join(failed) or 'no faults'}")
     for kind in sorted({kind for _, kind in faults}):
-        print("\n".join([f"{kind}:", *wrapped(REMEDIES[kind], "    → ")]))
+        print("\n".join([f"{kind}:", *indented(REMEDIES[kind], "    → ")]))
 
 
 def identify(root: Path, config: Config, duration: str | None, ask: Callable[[str], str] = input) -> int:
@@ -160,7 +160,7 @@ def _wait_for_move(session: _Session, finding: Finding, seconds: float) -> str |
             unreadable.add(seen.probe)
             if shows:
                 print("\r\x1b[K", end="")
-            print("\n".join([f"{seen.probe} cannot be read ({seen.kind}).", *wrapped(REMEDIES[seen.kind], "    → ")]))
+            print("\n".join([f"{seen.probe} cannot be read ({seen.kind}).", *indented(REMEDIES[seen.kind], "    → ")]))
         if (found := moved(finding)) is not None:
             if shows:
                 print()

@@ -44,13 +44,6 @@ def test_a_file_holds_all_sounds_where_the_json_says(tmp_path: Path, capsys: pyt
         assert max(map(abs, samples[start : start + rate // 20])) > 10_000
 
 
-def test_one_sound_is_measured_as_it_is_written(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["sounds", "ready", "--kind", "active", "--json"]) == 0
-    (row,) = json.loads(capsys.readouterr().out)["sounds"]
-    assert row["measured_onsets_s"] == pytest.approx(row["onsets_s"], abs=0.003)
-    assert row["measured_lengths_s"] == pytest.approx(row["lengths_s"], abs=0.003)
-
-
 def test_an_unknown_sound_is_refused_with_the_known_ones(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["sounds", "trumpet"]) == 2
     assert "there is no sound 'trumpet': say all, or one of high, medium" in capsys.readouterr().err

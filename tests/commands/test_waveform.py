@@ -6,12 +6,13 @@ import subprocess
 import wave
 from array import array
 from collections.abc import Sequence
+from dataclasses import dataclass
 from math import cos, hypot, log, log10, pi, sin
 from pathlib import Path
 
 import pytest
 
-from sensord.screens.waveform import RATE_HERTZ, Beep, measured, rendered, silence, write_wav
+from sensord.commands.sounds import RATE_HERTZ, rendered, silence, write_wav
 from sensord.watch.effects import Priority
 from sensord.watch.sound.patterns import BURSTS, every_sound
 
@@ -21,6 +22,33 @@ KINDS = ("active", "passive")
 # too many or too few counting 1. Untrained ears notice a change of length of about 10 %, which is 0.1 here (Weber
 # fraction of duration, from memory).
 APART = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class Beep:
+    """A pulse as measured from samples, in seconds from the first sample."""
+
+    onset_seconds: float
+    length_seconds: float
+
+
+def measured(samples: Sequence[int]) -> list[Beep]:
+    """The beeps found in samples: where the peak of each 2.5 ms exceeds half of the greatest of all.
+
+    Good to 2.5 ms, and to half the rise on top for soft pulses. Empty for silence.
+    """
+    window = RATE_HERTZ // 400
+    peaks = [max(map(abs, samples[start : start + window])) for start in range(0, len(samples), window)]
+    threshold = max(peaks, default=0) / 2
+    found: list[Beep] = []
+    began: int | None = None
+    for index, peak in enumerate([*peaks, 0]):
+        if began is None and threshold and peak >= threshold:
+            began = index
+        elif began is not None and peak < threshold:
+            found.append(Beep(began * window / RATE_HERTZ, (index - began) * window / RATE_HERTZ))
+            began = None
+    return found
 
 
 def read(path: Path) -> "array[int]":
