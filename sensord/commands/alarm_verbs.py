@@ -9,7 +9,7 @@ from sensord.control.control_client import ControlClient
 from sensord.control.control_wire import client_path
 from sensord.durations import duration_seconds, duration_written
 from sensord.errors import CommandError
-from sensord.watch.events import Condition
+from sensord.watch.conditions import Condition
 
 __all__ = ["add_socket_option", "arguments", "run", "send"]
 

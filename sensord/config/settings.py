@@ -10,8 +10,8 @@ from sensord.errors import ConfigError, DataError
 from sensord.readings import Place
 from sensord.watch.alarms.alarms import AlarmSettings
 from sensord.watch.brooder.air_watch import BrooderSettings
+from sensord.watch.conditions import Condition
 from sensord.watch.dish.paste_watch import DishSettings
-from sensord.watch.events import Condition
 from sensord.watch.nursery import NurserySettings, ProbeSettings
 from sensord.watch.screening import BROODER_SCREEN, DISH_SCREEN, ROOM_SCREEN, Calibration
 

@@ -3,7 +3,7 @@
 from pydantic import BaseModel, ConfigDict, Field
 
 from sensord.care.chicks import Crop
-from sensord.watch.events import Condition
+from sensord.watch.conditions import Condition
 
 __all__ = [
     "AlarmCommand",

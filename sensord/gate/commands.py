@@ -32,10 +32,10 @@ from sensord.gate.command_fields import (
     StageCommand,
     WeighCommand,
 )
+from sensord.watch.conditions import Condition
 from sensord.watch.events import (
     Acknowledge,
     Command,
-    Condition,
     EnterChick,
     LogFeed,
     Origin,

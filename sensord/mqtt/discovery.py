@@ -13,8 +13,8 @@ from typing import Any, Literal, NamedTuple
 
 from sensord.mqtt.topics import Topics
 from sensord.readings import FaultKind
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, DishState, Verdict
-from sensord.watch.events import Condition
 
 __all__ = ["Announcement", "Entity", "announce", "component_marks", "entities", "gone_components"]
 
@@ -299,6 +299,7 @@ def _alarm(unit: Announcement, place: str, condition: Condition) -> Entity:
             "device_class": "problem",
             "value_template": _on_off("value_json.active"),
             **_attributes(topic, "state", "priority", "seen", "do_first", "since"),
+            **({"entity_category": "diagnostic"} if condition.row.is_diagnostic else {}),
         },
     )
 

@@ -27,6 +27,7 @@ from sensord.mqtt.payloads import (
 )
 from sensord.mqtt.topics import Topics
 from sensord.readings import Band
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
@@ -38,7 +39,6 @@ from sensord.watch.effects import (
     GapFound,
     Noted,
 )
-from sensord.watch.events import Condition
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
 
 __all__ = ["State", "Timing", "Transition", "event_of", "senml", "states_of"]

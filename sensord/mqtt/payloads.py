@@ -10,8 +10,9 @@ from typing import Annotated, Literal, TypeAlias
 from pydantic import BaseModel, ConfigDict, Field
 
 from sensord.readings import FaultKind, Place
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, DishState, Note, Verdict
-from sensord.watch.events import Condition, Origin
+from sensord.watch.events import Origin
 
 __all__ = [
     "VERSION",

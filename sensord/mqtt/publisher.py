@@ -21,8 +21,9 @@ from sensord.mqtt.messages import State, Timing, Transition, event_of, senml, st
 from sensord.mqtt.outbox import Outbox
 from sensord.mqtt.payloads import AnswerPayload
 from sensord.mqtt.topics import Topics
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmChanged, Answered, Effect
-from sensord.watch.events import Command, Condition
+from sensord.watch.events import Command
 from sensord.watch.views import Snapshot
 
 __all__ = ["Publisher", "PublisherSettings", "expiry_seconds"]

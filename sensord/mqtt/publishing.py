@@ -15,11 +15,11 @@ from sensord.mqtt.clearing import clear
 from sensord.mqtt.discovery import Announcement, announce, component_marks, gone_components
 from sensord.mqtt.outbox import IN_MEMORY, Outbox
 from sensord.mqtt.publisher import Publisher, PublisherSettings, expiry_seconds
-from sensord.mqtt.topics import BROODER_CONDITIONS, DISH_CONDITIONS, UNIT_CONDITIONS, Topics
-from sensord.watch.events import Command, Condition
-from sensord.watch.nursery import UNIT_PLACE
+from sensord.mqtt.topics import Topics
+from sensord.watch.conditions import alarms_of
+from sensord.watch.events import Command
 
-__all__ = ["OUTBOX", "alarms_of", "announcement", "broker_settings", "forget", "publisher", "stages_of"]
+__all__ = ["OUTBOX", "announcement", "broker_settings", "forget", "publisher", "stages_of"]
 
 OUTBOX = "outbox.db"
 
@@ -38,15 +38,6 @@ def broker_settings(section: MqttSection, unit: str) -> BrokerSettings:
         tls=section.tls,
         version=section.version,
         keepalive_seconds=section.keepalive_seconds,
-    )
-
-
-def alarms_of(config: Config) -> frozenset[tuple[str, Condition]]:
-    """Every alarm that the places of this config can have."""
-    return frozenset(
-        {(name, condition) for name in config.brooders for condition in BROODER_CONDITIONS}
-        | {(name, condition) for name in config.dishes for condition in DISH_CONDITIONS}
-        | {(UNIT_PLACE, condition) for condition in UNIT_CONDITIONS}
     )
 
 
@@ -72,7 +63,7 @@ def announcement(config: Config, section: MqttSection) -> Announcement:
         dishes=tuple(config.dishes),
         brooders=tuple(config.brooders),
         stages=stages_of(config),
-        alarms=alarms_of(config),
+        alarms=alarms_of(config.brooders, config.dishes),
         expiry_seconds=expiry_seconds(section.interval_seconds),
     )
 
@@ -94,7 +85,7 @@ def publisher(
     settings = PublisherSettings(
         topics=Topics(section.base, config.unit.name),
         limits=limits,
-        alarms=alarms_of(config),
+        alarms=alarms_of(config.brooders, config.dishes),
         interval_seconds=section.interval_seconds,
         read_only=section.read_only,
         senml=section.senml,

@@ -2,26 +2,9 @@
 
 from dataclasses import dataclass
 
-from sensord.watch.events import Condition
+from sensord.watch.conditions import Condition
 
-__all__ = ["BROODER_CONDITIONS", "DISH_CONDITIONS", "UNIT_CONDITIONS", "Topics"]
-
-BROODER_CONDITIONS = (
-    Condition.DANGEROUSLY_WARM,
-    Condition.DANGEROUSLY_COLD,
-    Condition.TOO_WARM,
-    Condition.TOO_COLD,
-    Condition.LOSING_HEAT,
-    Condition.GAINING_HEAT,
-    Condition.PROBES_DISAGREE,
-    Condition.PROBE_FAULT,
-    Condition.PROBE_DISPLACED,
-    Condition.CHICK_ON_PROBE,
-    Condition.READINGS_LATE,
-    Condition.POWER_GAP,
-)
-DISH_CONDITIONS = (Condition.SCALDING, Condition.PROBE_FAULT)
-UNIT_CONDITIONS = (Condition.OUTPUT_FAILED,)
+__all__ = ["Topics"]
 
 
 @dataclass(frozen=True, slots=True)

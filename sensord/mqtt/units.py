@@ -15,7 +15,8 @@ from sensord.clock import Clock
 from sensord.mqtt.broker import BrokerSettings, Connection, Link, Received
 from sensord.mqtt.payloads import AlarmPayload, BrooderPayload, DishPayload, ProbePayload, StatePayload
 from sensord.readings import Band
-from sensord.watch.effects import AlarmState, Priority
+from sensord.watch.conditions import Priority
+from sensord.watch.effects import AlarmState
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
 
 __all__ = ["FleetBook", "FleetListener", "UnitSeen"]

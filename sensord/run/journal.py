@@ -12,6 +12,7 @@ from types import TracebackType
 from typing import TextIO
 
 from sensord.durations import duration, foretold
+from sensord.watch.conditions import Priority
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
@@ -25,7 +26,6 @@ from sensord.watch.effects import (
     Forecast,
     GapFound,
     Noted,
-    Priority,
 )
 from sensord.watch.views import Snapshot
 

@@ -15,8 +15,9 @@ from sensord.run import memory
 from sensord.run.daemon import Daemon, ReaderState
 from sensord.run.journal import Journal
 from sensord.run.notify import Notifier
+from sensord.watch.conditions import UNIT_PLACE
 from sensord.watch.events import Event, Troubled
-from sensord.watch.nursery import UNIT_PLACE, NurserySettings
+from sensord.watch.nursery import NurserySettings
 
 __all__ = ["build", "limits_of"]
 

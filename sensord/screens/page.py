@@ -11,7 +11,7 @@ from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
 from sensord.screens.words import Tone
-from sensord.watch.effects import Priority
+from sensord.watch.conditions import Priority
 
 __all__ = [
     "ASCII",

@@ -9,8 +9,8 @@ from datetime import UTC, datetime, tzinfo
 from enum import Enum, unique
 
 from sensord.durations import countdown, duration
-from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
-from sensord.watch.events import Condition
+from sensord.watch.conditions import Condition, Priority
+from sensord.watch.effects import AlarmState, DishState, Verdict
 from sensord.watch.views import AlarmView, BrooderView, DishView, Snapshot
 
 __all__ = [
@@ -62,26 +62,6 @@ class Answer:
 
 _TONES = {Priority.LOW: Tone.LOW, Priority.MEDIUM: Tone.MEDIUM, Priority.HIGH: Tone.HIGH}
 _HIDDEN = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
-# A chilled chick is warmed before it is fed (see the words of these alarms), so they come before a ready dish.
-_BEFORE_FOOD = (Condition.TOO_COLD, Condition.DANGEROUSLY_COLD)
-
-_CONDITION_SHOUTS = {
-    Condition.TOO_WARM: "too warm",
-    Condition.TOO_COLD: "too cold",
-    Condition.DANGEROUSLY_WARM: "danger hot",
-    Condition.DANGEROUSLY_COLD: "danger cold",
-    Condition.LOSING_HEAT: "losing heat",
-    Condition.GAINING_HEAT: "gaining heat",
-    Condition.PROBES_DISAGREE: "probes differ",
-    Condition.PROBE_FAULT: "probe fault",
-    Condition.PROBE_DISPLACED: "probe moved",
-    Condition.CHICK_ON_PROBE: "chick on probe",
-    Condition.READINGS_LATE: "no readings",
-    Condition.POWER_GAP: "power was off",
-    Condition.SCALDING: "do not feed",
-    Condition.FEED_OVERDUE: "feed overdue",
-    Condition.OUTPUT_FAILED: "look here",
-}
 
 _DISH_WORDS = {
     DishState.AWAY: "not in use",
@@ -144,7 +124,7 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
 
 
 def _comes_before_food(alarm: AlarmView) -> bool:
-    return alarm.priority is Priority.HIGH or alarm.condition in _BEFORE_FOOD
+    return alarm.priority is Priority.HIGH or alarm.condition.row.before_food
 
 
 def _alarm_answer(alarm: AlarmView, snapshot: Snapshot, also: str) -> Answer:
@@ -153,7 +133,7 @@ def _alarm_answer(alarm: AlarmView, snapshot: Snapshot, also: str) -> Answer:
     celsius = "" if shown is None else f", {shown:.1f} °C"
     words = condition_words(alarm.condition).upper()
     sentence = f"{marks(alarm.priority)} {alarm.place.upper()} {words}{celsius}"
-    shout = _CONDITION_SHOUTS[alarm.condition]
+    shout = alarm.condition.row.shout
     return Answer(_TONES[alarm.priority], sentence, (f"{alarm.place} {shout}", shout), also)
 
 

@@ -5,12 +5,13 @@ concern them. Temperatures are Celsius, times are monotonic seconds, `low_*`/`hi
 """
 
 from dataclasses import dataclass
-from enum import IntEnum, StrEnum, unique
+from enum import StrEnum, unique
 from typing import TypeAlias
 
 from sensord.physics.conformity import Verdict
 from sensord.readings import Band, FaultKind, Observation
-from sensord.watch.events import Condition, EnterChick, LogFeed, Origin, WeighIn
+from sensord.watch.conditions import Condition, Priority
+from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
 
 __all__ = [
     "AlarmChanged",
@@ -31,22 +32,8 @@ __all__ = [
     "Measured",
     "Note",
     "Noted",
-    "Priority",
     "Verdict",
 ]
-
-
-@unique
-class Priority(IntEnum):
-    """Of an alarm; higher is more urgent (IEC 62682 priorities, sounded as IEC 60601-1-8 patterns)."""
-
-    LOW = 1
-    MEDIUM = 2
-    HIGH = 3
-
-    @property
-    def word(self) -> str:
-        return self.name.lower()
 
 
 @unique

@@ -10,11 +10,11 @@ from typing import TypeAlias
 
 from sensord.care.chicks import Crop
 from sensord.readings import Observation
+from sensord.watch.conditions import Condition
 
 __all__ = [
     "Acknowledge",
     "Command",
-    "Condition",
     "EnterChick",
     "Event",
     "FeedsOverdue",
@@ -35,27 +35,6 @@ __all__ = [
     "Unshelve",
     "WeighIn",
 ]
-
-
-@unique
-class Condition(StrEnum):
-    """What an alarm can be about. Values are the words on the wire (MQTT, replay, screens)."""
-
-    TOO_WARM = "too-warm"
-    TOO_COLD = "too-cold"
-    DANGEROUSLY_WARM = "dangerously-warm"
-    DANGEROUSLY_COLD = "dangerously-cold"
-    LOSING_HEAT = "losing-heat"
-    GAINING_HEAT = "gaining-heat"
-    PROBES_DISAGREE = "probes-disagree"
-    PROBE_FAULT = "probe-fault"
-    PROBE_DISPLACED = "probe-displaced"
-    CHICK_ON_PROBE = "chick-on-probe"
-    READINGS_LATE = "readings-late"
-    POWER_GAP = "power-gap"
-    SCALDING = "scalding"
-    FEED_OVERDUE = "feed-overdue"
-    OUTPUT_FAILED = "output-failed"
 
 
 @unique

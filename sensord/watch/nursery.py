@@ -11,15 +11,16 @@ from dataclasses import replace
 from sensord.readings import Fault, FaultKind
 from sensord.watch.alarms import alarms
 from sensord.watch.brooder import air_watch as brooder
+from sensord.watch.conditions import UNIT_PLACE, Condition
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import BandMoved, Effect, GapFound
-from sensord.watch.events import Condition, Event, FeedsOverdue, Gap, Observed, Tick, Troubled
+from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, Tick, Troubled
 from sensord.watch.obeying import commanded
 from sensord.watch.routing import Change, brooder_done, dish_done, observed, stand
 from sensord.watch.showing import snapshot
-from sensord.watch.state import UNIT_PLACE, Nursery, NurserySettings, ProbeSettings, begin
+from sensord.watch.state import Nursery, NurserySettings, ProbeSettings, begin
 
-__all__ = ["UNIT_PLACE", "Nursery", "NurserySettings", "ProbeSettings", "begin", "snapshot", "step"]
+__all__ = ["Nursery", "NurserySettings", "ProbeSettings", "begin", "snapshot", "step"]
 
 
 def step(settings: NurserySettings, nursery: Nursery, event: Event) -> tuple[Nursery, tuple[Effect, ...]]:

@@ -8,6 +8,7 @@ from sensord.errors import CommandError
 from sensord.watch.alarms import alarms
 from sensord.watch.alarms.alarms import AlarmBook
 from sensord.watch.brooder import air_watch as brooder
+from sensord.watch.conditions import UNIT_PLACE
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import Answered, Cue, Cued, Effect, EntryMade
 from sensord.watch.events import (
@@ -28,7 +29,7 @@ from sensord.watch.events import (
     WeighIn,
 )
 from sensord.watch.routing import Change, brooder_done, dish_done
-from sensord.watch.state import UNIT_PLACE, Nursery, NurserySettings
+from sensord.watch.state import Nursery, NurserySettings
 
 __all__ = ["VERB_OF", "commanded"]
 

@@ -10,10 +10,10 @@ from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.alarms import alarms
 from sensord.watch.brooder import air_watch as brooder
 from sensord.watch.brooder.air_watch import Brooder, ConditionChanged
+from sensord.watch.conditions import Condition
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.dish.paste_watch import Dish
 from sensord.watch.effects import Effect, Measured, Note, Noted
-from sensord.watch.events import Condition
 from sensord.watch.screening import screen
 from sensord.watch.state import Nursery, NurserySettings, ProbeWatch
 

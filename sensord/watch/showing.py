@@ -3,8 +3,8 @@
 from sensord.care.remedies import REMEDIES
 from sensord.watch.alarms import alarms
 from sensord.watch.brooder import air_watch as brooder
+from sensord.watch.conditions import Priority
 from sensord.watch.dish import paste_watch as dish
-from sensord.watch.effects import Priority
 from sensord.watch.state import Nursery, NurserySettings, ProbeSettings, ProbeWatch
 from sensord.watch.views import OutputView, ProbeView, Snapshot
 

@@ -14,10 +14,7 @@ from sensord.watch.events import Gap
 from sensord.watch.screening import Calibration, Screen, ScreenSettings
 from sensord.watch.trails import TrailKeeper
 
-__all__ = ["UNIT_PLACE", "Nursery", "NurserySettings", "ProbeSettings", "ProbeWatch", "begin"]
-
-UNIT_PLACE = "unit"
-"""The place of alarms that are about the daemon itself."""
+__all__ = ["Nursery", "NurserySettings", "ProbeSettings", "ProbeWatch", "begin"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

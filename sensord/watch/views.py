@@ -6,8 +6,8 @@ Plain values only, so that it goes through JSON and back unchanged (pydantic doe
 from dataclasses import dataclass, field
 
 from sensord.readings import Band, FaultKind, Place
-from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
-from sensord.watch.events import Condition
+from sensord.watch.conditions import Condition, Priority
+from sensord.watch.effects import AlarmState, DishState, Verdict
 
 __all__ = ["AlarmView", "BrooderView", "ChickView", "DishView", "OutputView", "ProbeView", "Snapshot", "Trail"]
 

@@ -22,12 +22,12 @@ from rich.console import Console
 from sensord.clock import SystemClock
 from sensord.mqtt.broker import BrokerSettings
 from sensord.mqtt.messages import Timing, states_of
-from sensord.mqtt.topics import BROODER_CONDITIONS, DISH_CONDITIONS, Topics
+from sensord.mqtt.topics import Topics
 from sensord.mqtt.units import LARGEST_PACKET_BYTES, FleetListener
 from sensord.screens.fleet_screen import Finder, fleet
 from sensord.screens.page import Look
-from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
-from sensord.watch.events import Condition
+from sensord.watch.conditions import Condition, Priority, alarms_of
+from sensord.watch.effects import AlarmState, DishState, Verdict
 from sensord.watch.views import AlarmView, Snapshot
 from tests.bench.table import target
 from tests.mqtt.mosquitto import Broker, free_port
@@ -121,10 +121,7 @@ class Unit:
         return replace(now, brooders=brooders)
 
 
-_ALARMS = frozenset(
-    {("brooder", condition) for condition in BROODER_CONDITIONS}
-    | {("dish", condition) for condition in DISH_CONDITIONS}
-)
+_ALARMS = alarms_of(["brooder"], ["dish"])
 
 
 class Traffic:

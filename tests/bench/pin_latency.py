@@ -17,7 +17,8 @@ from sensord.clock import SystemClock
 from sensord.config.sections import ChimeSection
 from sensord.pins.chime import Chime
 from sensord.run.outlets import Outlet, close_all
-from sensord.watch.effects import Alerting, Cue, Cued, Effect, Priority
+from sensord.watch.conditions import Priority
+from sensord.watch.effects import Alerting, Cue, Cued, Effect
 from tests.bench.table import target
 
 __all__ = ["TARGET_MILLISECONDS", "Latency", "main", "measure"]

@@ -22,8 +22,8 @@ from sensord.config import settings as assembly
 from sensord.config.sections import BandSection
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.run import replaying as replay
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmChanged, AlarmState, Forecast
-from sensord.watch.events import Condition
 from tests.bench.brooder_simulator import FAMILIES, Day, Excursion, Trouble, simulate
 
 __all__ = ["Alarm", "Score", "days_of", "five_minutes", "main", "plain_limit", "score", "sensord_says", "table"]

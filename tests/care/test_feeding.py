@@ -15,9 +15,10 @@ from sensord.config.sections import Config
 from sensord.config.settings import nursery_settings
 from sensord.errors import CommandError
 from sensord.log.chick_day import chick_view, overdue
-from sensord.watch.effects import AlarmChanged, AlarmState, Priority
-from sensord.watch.events import Condition, FeedsOverdue
-from sensord.watch.nursery import UNIT_PLACE, begin, step
+from sensord.watch.conditions import UNIT_PLACE, Condition, Priority
+from sensord.watch.effects import AlarmChanged, AlarmState
+from sensord.watch.events import FeedsOverdue
+from sensord.watch.nursery import begin, step
 
 HUSBANDRY = json.loads((Path(__file__).parents[1] / "data" / "husbandry.json").read_text())
 NOW = 1_900_000_000.0

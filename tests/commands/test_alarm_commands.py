@@ -10,7 +10,8 @@ from sensord.cli import main
 from sensord.durations import duration_seconds, duration_written
 from sensord.errors import DataError
 from sensord.gate.commands import Limits
-from sensord.watch.events import Acknowledge, Condition, Shelve
+from sensord.watch.conditions import Condition
+from sensord.watch.events import Acknowledge, Shelve
 from tests.helpers.fake_daemon import FakeDaemon
 
 

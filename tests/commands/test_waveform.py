@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from sensord.commands.sounds import RATE_HERTZ, rendered, silence, write_wav
-from sensord.watch.effects import Priority
+from sensord.watch.conditions import Priority
 from sensord.watch.sound.patterns import BURSTS, every_sound
 
 KINDS = ("active", "passive")

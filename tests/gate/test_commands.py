@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 
 from sensord.errors import CommandError
 from sensord.gate.commands import NETWORK_VERBS, VERBS, Limits, parse, parse_fields
+from sensord.watch.conditions import Condition
 from sensord.watch.events import (
     Acknowledge,
     Command,
-    Condition,
     Origin,
     OutOfService,
     PauseAudio,

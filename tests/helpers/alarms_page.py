@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 from sensord.watch.alarms.alarm_table import HORN, LETTERS, Happening, cell
-from sensord.watch.conditions import WORDS
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState
 
 PAGE = Path(__file__).parents[2] / "docs/alarms.md"
@@ -60,8 +60,8 @@ def page() -> str:
     for state, letter in LETTERS.items():
         lines.append(f"| {letter} | " + " | ".join(cell(state, happening) for happening in Happening) + " |")
     lines += ["", "## Every alarm, and what to do first", ""]
-    for condition, words in WORDS.items():
-        lines += [f"**{condition}** ({words.priority.word}): {words.seen}. {words.do_first}", ""]
+    for condition in Condition:
+        lines += [f"**{condition}** ({condition.priority.word}): {condition.seen(None)} {condition.row.do_first}", ""]
     return "\n".join(lines)
 
 

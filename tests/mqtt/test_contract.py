@@ -12,8 +12,8 @@ from sensord.gate.commands import NETWORK_VERBS
 from sensord.mqtt.contract import schema
 from sensord.mqtt.messages import Timing, Transition, event_of, senml, states_of
 from sensord.mqtt.payloads import AnswerPayload
-from sensord.mqtt.topics import BROODER_CONDITIONS
 from sensord.readings import Band, FaultKind
+from sensord.watch.conditions import Condition, alarms_of
 from sensord.watch.effects import (
     BandMoved,
     BatchStarted,
@@ -24,7 +24,7 @@ from sensord.watch.effects import (
     Note,
     Noted,
 )
-from sensord.watch.events import Condition, Origin
+from sensord.watch.events import Origin
 from tests.mqtt.world import TOPICS, alarm_changed, alarm_view, snapshot
 
 ROOT = Path(__file__).parents[2]
@@ -77,14 +77,14 @@ def test_every_event_fits_the_schema(effect: Transition) -> None:
 
 
 def test_every_state_fits_the_schema() -> None:
-    alarms = frozenset(("brooder", condition) for condition in BROODER_CONDITIONS)
+    alarms = alarms_of(["brooder"], ["dish"])
     for seen in (
         snapshot(alarms=(alarm_view(),), dish=DishState.READY),
         snapshot(celsius=None, fault=FaultKind.LATE),
         snapshot(celsius=float("nan")),
     ):
         states = states_of(seen, TOPICS, TIMING, alarms, 10.0, 60)
-        assert len(states) == 3 + 1 + 1 + len(BROODER_CONDITIONS)
+        assert len(states) == 3 + 1 + 1 + len(alarms)
         for state in states:
             kind = state.topic.removeprefix(f"{TOPICS.root}/").split("/")[0]
             pattern = "alarm/<place>/<condition>" if kind == "alarm" else f"{kind}/<name>"

@@ -8,7 +8,8 @@ import pytest
 
 from sensord.gate.commands import Limits, parse
 from sensord.mqtt.discovery import Announcement, announce, component_marks, entities, gone_components
-from sensord.watch.events import Condition, Origin, SetStage
+from sensord.watch.conditions import Condition
+from sensord.watch.events import Origin, SetStage
 from tests.mqtt.units import all_units
 
 UNIT = next(unit for unit in all_units() if unit.probes and unit.brooders and unit.dishes and unit.stages)

@@ -13,8 +13,8 @@ from sensord.clock import SystemClock
 from sensord.mqtt.discovery import Announcement, announce, entities
 from sensord.mqtt.messages import Timing, Transition, event_of, states_of
 from sensord.readings import FaultKind
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import DishChanged, DishState
-from sensord.watch.events import Condition
 from sensord.watch.views import Snapshot
 from tests.mqtt.units import all_units
 from tests.mqtt.world import TOPICS, alarm_changed, alarm_view, snapshot

@@ -19,8 +19,8 @@ from sensord.mqtt.topics import Topics
 from sensord.mqtt.units import FleetBook, UnitSeen
 from sensord.screens.fleet_screen import Finder, Only, fleet_lines, fleet_words, told, unit_lines
 from sensord.screens.page import ASCII, Look
-from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
-from sensord.watch.events import Condition
+from sensord.watch.conditions import Condition, Priority
+from sensord.watch.effects import AlarmState, DishState, Verdict
 from sensord.watch.views import Snapshot
 from tests.helpers.program import ROOT, SENSORD
 from tests.mqtt.conftest import Daemon

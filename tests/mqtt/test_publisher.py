@@ -15,8 +15,9 @@ from sensord.clock import SystemClock
 from sensord.mqtt.broker import Received
 from sensord.mqtt.publisher import Publisher
 from sensord.readings import FaultKind
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, Answered, DishState
-from sensord.watch.events import Acknowledge, Condition, Origin
+from sensord.watch.events import Acknowledge, Origin
 from tests.mqtt.conftest import Daemon
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, free_port, until
@@ -172,7 +173,7 @@ from sensord.mqtt.broker import BrokerSettings
 from sensord.mqtt.publisher import Publisher
 from sensord.mqtt.outbox import Outbox
 from tests.mqtt.world import alarm_view, settings, snapshot
-publisher = Publisher(settings(), BrokerSettings("127.0.0.1", int(sys.argv[1]), "sensord-nursery", keepalive_seconds=5),
+publisher = Publisher(settings(), BrokerSettings(host="127.0.0.1", port=int(sys.argv[1]), client_id="sensord-nursery", keepalive_seconds=5),
                       Outbox(Path(sys.argv[2])), SystemClock(), print)
 publisher.start()
 publisher.handle(snapshot(alarms=(alarm_view(),)))

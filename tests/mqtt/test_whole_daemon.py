@@ -9,7 +9,7 @@ import pytest
 
 from sensord.clock import SystemClock
 from sensord.mqtt.topics import Topics
-from sensord.watch.events import Condition
+from sensord.watch.conditions import Condition
 from tests.helpers.daemon_house import KEEPALIVE_SECONDS, House
 from tests.helpers.program import ROOT, SENSORD
 from tests.mqtt.listener import Listener

@@ -4,7 +4,8 @@ from collections.abc import Iterator
 from itertools import product
 
 from sensord.mqtt.discovery import Announcement
-from sensord.mqtt.topics import BROODER_CONDITIONS, DISH_CONDITIONS, UNIT_CONDITIONS, Topics
+from sensord.mqtt.topics import Topics
+from sensord.watch.conditions import alarms_of
 
 __all__ = ["all_units"]
 
@@ -35,10 +36,6 @@ def all_units() -> Iterator[Announcement]:
             dishes=places,
             brooders=homes,
             stages=dict.fromkeys(homes, STAGES) if staged else None,
-            alarms=frozenset(
-                [(home, condition) for home in homes for condition in BROODER_CONDITIONS]
-                + [(place, condition) for place in places for condition in DISH_CONDITIONS]
-                + [("unit", condition) for condition in UNIT_CONDITIONS]
-            ),
+            alarms=alarms_of(homes, places),
             expiry_seconds=60 + number,
         )

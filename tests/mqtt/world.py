@@ -2,10 +2,10 @@
 
 from sensord.gate.commands import Limits
 from sensord.mqtt.publisher import PublisherSettings
-from sensord.mqtt.topics import BROODER_CONDITIONS, DISH_CONDITIONS, Topics
+from sensord.mqtt.topics import Topics
 from sensord.readings import Band, FaultKind, Place
-from sensord.watch.effects import AlarmChanged, AlarmState, DishState, Priority, Verdict
-from sensord.watch.events import Condition
+from sensord.watch.conditions import Condition, Priority, alarms_of
+from sensord.watch.effects import AlarmChanged, AlarmState, DishState, Verdict
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
 
 __all__ = ["LIMITS", "TOPICS", "alarm_changed", "alarm_view", "settings", "snapshot"]
@@ -20,10 +20,7 @@ def settings(
     return PublisherSettings(
         topics=topics,
         limits=LIMITS,
-        alarms=frozenset(
-            {("brooder", condition) for condition in BROODER_CONDITIONS}
-            | {("dish", condition) for condition in DISH_CONDITIONS}
-        ),
+        alarms=alarms_of(["brooder"], ["dish"]),
         interval_seconds=interval_seconds,
         read_only=read_only,
         senml=senml,

@@ -9,8 +9,9 @@ import pytest
 
 from sensord.readings import Reading
 from sensord.run.journal import Journal
-from sensord.watch.effects import AlarmChanged, AlarmState, Answered, Measured, Priority
-from sensord.watch.events import Condition, Origin
+from sensord.watch.conditions import Condition, Priority
+from sensord.watch.effects import AlarmChanged, AlarmState, Answered, Measured
+from sensord.watch.events import Origin
 from sensord.watch.views import OutputView, Snapshot
 
 RAISED = AlarmChanged(

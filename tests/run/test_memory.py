@@ -13,8 +13,9 @@ from sensord.readings import Reading
 from sensord.run.memory import keeper, recall
 from sensord.watch import nursery as whole
 from sensord.watch.alarms.alarms import AlarmBook
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, Measured
-from sensord.watch.events import Condition, Origin, SetStage, Shelve
+from sensord.watch.events import Origin, SetStage, Shelve
 
 CONFIG = """
 [probes.air]

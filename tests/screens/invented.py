@@ -4,9 +4,8 @@ import math
 from dataclasses import replace
 
 from sensord.readings import Band, FaultKind, Place
-from sensord.watch.conditions import WORDS, seen
-from sensord.watch.effects import AlarmState, DishState, Priority, Verdict
-from sensord.watch.events import Condition
+from sensord.watch.conditions import Condition, Priority
+from sensord.watch.effects import AlarmState, DishState, Verdict
 from sensord.watch.views import AlarmView, BrooderView, ChickView, DishView, OutputView, ProbeView, Snapshot, Trail
 
 __all__ = ["SNAPSHOTS", "alarm", "brooder", "dish", "many", "night", "probe"]
@@ -85,7 +84,7 @@ def alarm(condition: Condition, priority: Priority, **changes: object) -> AlarmV
         do_first="",
     )
     view = replace(view, **changes)  # type: ignore[arg-type]
-    return replace(view, seen=seen(condition, view.celsius), do_first=WORDS[condition].do_first)
+    return replace(view, seen=condition.seen(view.celsius), do_first=condition.row.do_first)
 
 
 READY = dish(

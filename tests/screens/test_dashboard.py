@@ -12,8 +12,8 @@ from sensord.readings import Band
 from sensord.screens.dashboard import dashboard, screen_lines, waiting
 from sensord.screens.page import ASCII, BLOCKS, Look, letters, letters_width, wrapped
 from sensord.screens.ruler import Scale, mark_row, scale_row, slim_row, track_rows
-from sensord.watch.effects import AlarmState, DishState, Priority
-from sensord.watch.events import Condition
+from sensord.watch.conditions import Condition, Priority
+from sensord.watch.effects import AlarmState, DishState
 from sensord.watch.views import Snapshot, Trail
 from tests.screens.invented import AWAY, COLD_BROODER, HOT, READY, SNAPSHOTS, alarm, brooder, dish, night
 

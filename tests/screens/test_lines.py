@@ -4,6 +4,7 @@ import pytest
 
 from sensord.readings import Band, FaultKind, Reading
 from sensord.screens.lines import effect_line, snapshot_lines
+from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
@@ -20,9 +21,8 @@ from sensord.watch.effects import (
     Measured,
     Note,
     Noted,
-    Priority,
 )
-from sensord.watch.events import Condition, Origin
+from sensord.watch.events import Origin
 from tests.screens.invented import SNAPSHOTS
 
 

@@ -8,9 +8,10 @@ from sensord.readings import Band, FaultKind
 from sensord.watch.alarms.alarm_book import AlarmSettings
 from sensord.watch.brooder.brooder_rules import BrooderSettings
 from sensord.watch.brooder.side import Level
+from sensord.watch.conditions import Priority
 from sensord.watch.dish.dish_state import Dish, DishSettings
 from sensord.watch.dish.dish_table import Findings, decide
-from sensord.watch.effects import DishState, Priority
+from sensord.watch.effects import DishState
 from sensord.watch.nursery import begin
 
 SETTINGS = nursery_settings(
@@ -34,8 +35,7 @@ SETTINGS = nursery_settings(
 
 
 def test_alarms_are_held_to_what_a_config_without_a_word_says() -> None:
-    assert AlarmSettings() == replace(SETTINGS.alarms, priorities=AlarmSettings().priorities)
-    assert SETTINGS.alarms.priorities == AlarmSettings().priorities
+    assert SETTINGS.alarms == AlarmSettings()
 
 
 def test_a_dish_is_held_to_what_a_config_without_a_word_says() -> None:

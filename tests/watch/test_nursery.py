@@ -8,6 +8,7 @@ from sensord.config import settings as assembly
 from sensord.config.loading import parse
 from sensord.readings import Band, Fault, FaultKind, Reading
 from sensord.watch import nursery as whole
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
@@ -25,7 +26,6 @@ from sensord.watch.effects import (
 from sensord.watch.events import (
     Acknowledge,
     Command,
-    Condition,
     Event,
     Gap,
     Observed,

@@ -11,6 +11,7 @@ from sensord.log.chick_day import chick_view, overdue
 from sensord.readings import Fault, FaultKind, Reading
 from sensord.watch import obeying
 from sensord.watch.alarms.alarm_book import AlarmSettings
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
@@ -26,7 +27,6 @@ from sensord.watch.effects import (
 )
 from sensord.watch.events import (
     Command,
-    Condition,
     Event,
     FeedsOverdue,
     Gap,

@@ -5,9 +5,9 @@ from dataclasses import dataclass, field, replace
 from typing import assert_never
 
 from sensord.watch.alarms.alarm_table import Happening, Move, cell
-from sensord.watch.conditions import WORDS, seen
-from sensord.watch.effects import AlarmChanged, AlarmState, Priority
-from sensord.watch.events import Condition, Origin
+from sensord.watch.conditions import Condition
+from sensord.watch.effects import AlarmChanged, AlarmState
+from sensord.watch.events import Origin
 
 __all__ = ["Alarm", "AlarmBook", "AlarmSettings", "Changes", "Key", "happen", "is_open", "move", "of"]
 
@@ -17,19 +17,14 @@ Key = tuple[str, Condition]
 Changes = tuple[AlarmChanged, ...]
 
 
-def _default_priorities() -> Mapping[Condition, Priority]:
-    return {condition: words.priority for condition, words in WORDS.items()}
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmSettings:
-    """Priorities and limits. No command, from wherever, can shelve or silence for longer than these allow.
+    """Limits. No command, from wherever, can shelve or silence for longer than these allow.
 
     `shelve_seconds` is the longest shelf, `rearm_seconds` how long an acknowledged alarm may stand before it is
     unacknowledged again, `reminder_seconds` how often a short sound recalls acknowledged ones.
     """
 
-    priorities: Mapping[Condition, Priority] = field(default_factory=_default_priorities)
     latching: frozenset[Condition] = frozenset()
     shelve_seconds: float = 600.0
     rearm_seconds: float = 1800.0
@@ -105,7 +100,7 @@ def happen(
 
 def move(
     book: AlarmBook,
-    settings: AlarmSettings,
+    settings: AlarmSettings,  # noqa: ARG001
     seconds: float,
     key: Key,
     before: Alarm,
@@ -126,13 +121,13 @@ def move(
         seconds=seconds,
         place=key[0],
         condition=condition,
-        priority=settings.priorities[condition],
+        priority=condition.priority,
         state=after.state,
         previous=before.state,
         celsius=after.celsius,
         origin=origin,
-        seen=seen(condition, after.celsius),
-        do_first=WORDS[condition].do_first,
+        seen=condition.seen(after.celsius),
+        do_first=condition.row.do_first,
     )
     return book, (change,)
 

@@ -9,9 +9,9 @@ from dataclasses import replace
 from sensord.errors import CommandError
 from sensord.watch.alarms.alarm_book import Alarm, AlarmBook, AlarmSettings, Changes, Key, happen, is_open, move, of
 from sensord.watch.alarms.alarm_table import HORN, Happening, Move, cell
-from sensord.watch.conditions import WORDS, seen
-from sensord.watch.effects import AlarmChanged, AlarmState, Alerting, Cue, Cued, Priority
-from sensord.watch.events import Condition, Origin
+from sensord.watch.conditions import Condition, Priority
+from sensord.watch.effects import AlarmChanged, AlarmState, Alerting, Cue, Cued
+from sensord.watch.events import Origin
 from sensord.watch.views import AlarmView
 
 __all__ = [
@@ -52,7 +52,7 @@ def standing(
     happening = Happening.ON if is_true else _off(settings, condition, before)
     tracked = replace(before, condition_true=is_true, celsius=celsius)
     book, changes = move(book, settings, seconds, key, before, tracked, happening, Origin.DAEMON)
-    if is_true and settings.priorities[condition] is Priority.HIGH:
+    if is_true and condition.priority is Priority.HIGH:
         book, broken = _break_shelves(book, settings, seconds, place)
         changes += broken
     return book, changes
@@ -117,11 +117,11 @@ def shelve(
         raise CommandError(
             f"a shelf of {for_seconds:g} s is not allowed: give more than 0 and at most {settings.shelve_seconds:g} s"
         )
-    if condition is not None and settings.priorities[condition] is Priority.HIGH:
+    if condition is not None and condition.priority is Priority.HIGH:
         raise CommandError(f"{condition} warns of danger and cannot be shelved; acknowledge it to silence it")
     if any(_is_dangerous(settings, key, alarm) for key, alarm in of(book, place, None)):
         raise CommandError(f"a danger stands at {place}: nothing there can be shelved until it has gone")
-    wanted = [condition] if condition else [c for c in Condition if settings.priorities[c] is not Priority.HIGH]
+    wanted = [condition] if condition else [c for c in Condition if c.priority is not Priority.HIGH]
     changes: Changes = ()
     fresh = book
     for each in wanted:
@@ -147,8 +147,8 @@ def shelve(
     return fresh, changes
 
 
-def _is_dangerous(settings: AlarmSettings, key: Key, alarm: Alarm) -> bool:
-    return alarm.condition_true and settings.priorities[key[1]] is Priority.HIGH
+def _is_dangerous(settings: AlarmSettings, key: Key, alarm: Alarm) -> bool:  # noqa: ARG001
+    return alarm.condition_true and key[1].priority is Priority.HIGH
 
 
 def unshelve(
@@ -231,7 +231,7 @@ def tick(book: AlarmBook, settings: AlarmSettings, seconds: float) -> tuple[Alar
     return book, effects
 
 
-def alerting(book: AlarmBook, settings: AlarmSettings, seconds: float, paused_until_seconds: float | None) -> Alerting:
+def alerting(book: AlarmBook, settings: AlarmSettings, seconds: float, paused_until_seconds: float | None) -> Alerting:  # noqa: ARG001
     """What horn and lamp must do: the worst unacknowledged alarm sounds unless paused; the lamp shows all that stand.
 
     An alarm returned to normal but not acknowledged keeps the lamp flashing and the horn silent, as the table says.
@@ -243,7 +243,7 @@ def alerting(book: AlarmBook, settings: AlarmSettings, seconds: float, paused_un
         state = alarm.state
         if state is AlarmState.NORMAL or not is_open(alarm):
             continue
-        priority = settings.priorities[key[1]]
+        priority = key[1].priority
         lamp = priority if lamp is None else max(lamp, priority)
         flashing = flashing or not alarm.acknowledged
         if state in HORN:
@@ -262,19 +262,19 @@ def breaks_pause(changes: tuple[object, ...]) -> bool:
     return any(isinstance(change, AlarmChanged) and change.state in HORN for change in changes)
 
 
-def views(book: AlarmBook, settings: AlarmSettings, seconds: float) -> tuple[AlarmView, ...]:
+def views(book: AlarmBook, settings: AlarmSettings, seconds: float) -> tuple[AlarmView, ...]:  # noqa: ARG001
     """Every alarm that is not normal, worst first, then the ones that wait for the keeper, then the oldest."""
     found = [
         AlarmView(
             place=place,
             condition=condition,
-            priority=settings.priorities[condition],
+            priority=condition.priority,
             state=alarm.state,
             standing=alarm.condition_true,
             since_seconds=alarm.since_seconds,
             celsius=alarm.celsius,
-            seen=seen(condition, alarm.celsius),
-            do_first=WORDS[condition].do_first,
+            seen=condition.seen(alarm.celsius),
+            do_first=condition.row.do_first,
             shelved_left_seconds=None
             if alarm.shelved_until_seconds is None
             else max(0.0, alarm.shelved_until_seconds - seconds),

@@ -19,8 +19,8 @@ from sensord.watch.brooder.contact import Fall, Touch, chick_arrived, chick_stay
 from sensord.watch.brooder.forecast import Course, Pace, failed, look_ahead, outside
 from sensord.watch.brooder.side import Level, Side, advance
 from sensord.watch.brooder.trend import Trend, add, rate
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import Forecast, Note, Noted, Verdict
-from sensord.watch.events import Condition
 from sensord.watch.views import BrooderView
 
 __all__ = ["Brooder", "BrooderSettings", "ConditionChanged", "begin", "gap", "observe", "set_stage", "tick", "view"]

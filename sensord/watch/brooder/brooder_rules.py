@@ -9,8 +9,8 @@ from sensord.watch.brooder.band import LimitSettings
 from sensord.watch.brooder.company import CompanyRules
 from sensord.watch.brooder.forecast import CourseRules
 from sensord.watch.brooder.side import SideRules
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import Effect
-from sensord.watch.events import Condition
 
 __all__ = ["BrooderSettings", "ConditionChanged", "Outcome", "warm_rules"]
 

@@ -12,6 +12,7 @@ from statistics import NormalDist
 from sensord.physics import cooling
 from sensord.physics.conformity import acceptance_interval
 from sensord.readings import Fault, FaultKind, Observation, Reading
+from sensord.watch.conditions import Condition
 from sensord.watch.dish import paste_events
 from sensord.watch.dish.dish_state import NINETY, Dish, DishSettings, Known, known_of, not_warmer, spread_of
 from sensord.watch.dish.dish_table import Findings, Row, decide
@@ -28,7 +29,7 @@ from sensord.watch.effects import (
     Note,
     Noted,
 )
-from sensord.watch.events import Condition, Origin
+from sensord.watch.events import Origin
 
 __all__ = ["Dish", "DishSettings", "begin", "conditions", "observe", "scalding", "start_batch", "tick", "view"]
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from enum import Enum, unique
 from typing import TypeAlias
 
-from sensord.watch.effects import Cue, Priority
+from sensord.watch.conditions import Priority
+from sensord.watch.effects import Cue
 
 __all__ = [
     "BREATH_SECONDS",

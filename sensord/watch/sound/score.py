@@ -7,7 +7,8 @@ ready tone after the dish left `ready`) is cut off. Times are monotonic seconds.
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from sensord.watch.effects import Alerting, Cue, Cued, DishChanged, DishState, Priority
+from sensord.watch.conditions import Priority
+from sensord.watch.effects import Alerting, Cue, Cued, DishChanged, DishState
 from sensord.watch.sound.patterns import BREATH_SECONDS, BURSTS, CUES, LAMP_TEST, Colour, Pulse, Sound, lamp_pattern
 
 __all__ = ["Due", "Score", "advance", "opening", "take"]

@@ -15,8 +15,9 @@ from sensord.errors import CommandError
 from sensord.watch.alarms import alarms
 from sensord.watch.alarms.alarm_book import AlarmBook, AlarmSettings, Key
 from sensord.watch.alarms.alarm_table import HORN
-from sensord.watch.effects import AlarmChanged, AlarmState, Priority
-from sensord.watch.events import Condition, Origin
+from sensord.watch.conditions import Condition, Priority
+from sensord.watch.effects import AlarmChanged, AlarmState
+from sensord.watch.events import Origin
 
 PLACES = ("brooder", "dish")
 CONDITIONS = (Condition.TOO_COLD, Condition.DANGEROUSLY_COLD, Condition.DANGEROUSLY_WARM, Condition.PROBE_FAULT)
@@ -113,7 +114,7 @@ class Alarms(RuleBasedStateMachine):
     @invariant()
     def horn_exactly_where_the_table_allows(self) -> None:
         alert = alarms.alerting(self.book, RULES, self.now, self.paused_until)
-        sounding = [RULES.priorities[key[1]] for key in KEYS if self.book.get(*key).state in HORN]
+        sounding = [key[1].priority for key in KEYS if self.book.get(*key).state in HORN]
         paused = self.paused_until is not None and self.now < self.paused_until
         assert alert.priority == (max(sounding) if sounding and not paused else None)
 
@@ -127,13 +128,13 @@ class Alarms(RuleBasedStateMachine):
             alarm = self.book.get(*key)
             if alarm.shelved_until_seconds is not None and alarm.shelved_from_seconds is not None:
                 assert alarm.shelved_until_seconds <= alarm.shelved_from_seconds + RULES.shelve_seconds + 1e-6
-                assert RULES.priorities[key[1]] is not Priority.HIGH
+                assert key[1].priority is not Priority.HIGH
 
     @invariant()
     def a_standing_danger_is_never_silent_for_long(self) -> None:
         for key in self.true:
             alarm = self.book.get(*key)
-            if RULES.priorities[key[1]] is not Priority.HIGH or alarm.out or alarm.suppressed:
+            if key[1].priority is not Priority.HIGH or alarm.out or alarm.suppressed:
                 continue
             assert alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
             if alarm.state is AlarmState.ACKNOWLEDGED:

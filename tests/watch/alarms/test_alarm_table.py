@@ -12,8 +12,9 @@ import pytest
 from sensord.watch.alarms.alarm_book import Alarm, AlarmBook, AlarmSettings, happen, move
 from sensord.watch.alarms.alarm_table import HORN, LETTERS, TABLE, Happening, Move, cell
 from sensord.watch.alarms.alarms import acknowledge, alerting, reset, restore, standing
-from sensord.watch.effects import AlarmState, Priority
-from sensord.watch.events import Condition, Origin
+from sensord.watch.conditions import Condition, Priority
+from sensord.watch.effects import AlarmState
+from sensord.watch.events import Origin
 
 ROWS: list[dict[str, Any]] = json.loads((Path(__file__).parents[2] / "data/alarm_check_values.json").read_text())
 SETTINGS = AlarmSettings()

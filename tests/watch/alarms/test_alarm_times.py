@@ -7,8 +7,9 @@ import pytest
 from sensord.errors import CommandError
 from sensord.watch.alarms import alarms
 from sensord.watch.alarms.alarm_book import Alarm, AlarmBook, AlarmSettings
-from sensord.watch.effects import AlarmState, Cue, Cued, Priority
-from sensord.watch.events import Condition, Origin
+from sensord.watch.conditions import Condition, Priority
+from sensord.watch.effects import AlarmState, Cue, Cued
+from sensord.watch.events import Origin
 
 COLD = ("brooder", Condition.TOO_COLD)
 WARM = ("brooder", Condition.TOO_WARM)
@@ -100,7 +101,7 @@ def test_shelving_a_place_shelves_all_but_its_dangers_and_what_is_out_of_service
     shelved = {change.condition for change in changes}
     assert Condition.TOO_COLD in shelved
     assert Condition.READINGS_LATE in shelved
-    assert all(SETTINGS.priorities[condition] is not Priority.HIGH for condition in shelved)
+    assert all(condition.priority is not Priority.HIGH for condition in shelved)
     assert book.get("dish", Condition.TOO_COLD).state is AlarmState.NORMAL
 
 

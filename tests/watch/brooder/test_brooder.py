@@ -13,8 +13,8 @@ from sensord.errors import CommandError
 from sensord.readings import Band, Fault, FaultKind, Observation, Reading
 from sensord.watch.brooder.air_watch import Brooder, begin, gap, observe, set_stage, tick, view
 from sensord.watch.brooder.brooder_rules import BrooderSettings, ConditionChanged, Outcome
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
-from sensord.watch.events import Condition
 
 SETTINGS = BrooderSettings(name="brooder", probes=("air",), band=Band(33.0, 36.0))
 TWO = replace(SETTINGS, probes=("air", "floor"))

@@ -16,8 +16,8 @@ from sensord.watch.brooder.forecast import Course, Pace
 from sensord.watch.brooder.forecast import Outlook as Ahead
 from sensord.watch.brooder.side import Level, Side
 from sensord.watch.brooder.trend import Swing, Trend
+from sensord.watch.conditions import Condition
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
-from sensord.watch.events import Condition
 
 SETTINGS = BrooderSettings(name="nest", probes=("air",), band=Band(33.0, 36.0))
 HATCHED_SECONDS = 1_777_593_600.0  # 2026-05-01T00:00:00Z

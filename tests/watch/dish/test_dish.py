@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 
 from sensord.demo.simulator import Bowl, BowlMake
 from sensord.readings import Band, Fault, FaultKind, Reading
+from sensord.watch.conditions import Condition
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.dish.dish_table import TABLE, Findings, decide
 from sensord.watch.effects import Cue, Cued, DishChanged, DishState, Effect, Note, Noted
-from sensord.watch.events import Condition
 from tests.bench.fuzz_dish import broken_promises
 from tests.bench.judges import plain_rule, sensord_says
 from tests.bench.scenarios import load

@@ -22,6 +22,7 @@ from sensord.physics.regime import (
     warmth,
 )
 from sensord.readings import Band, Fault, FaultKind, Reading
+from sensord.watch.conditions import Condition
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.dish.dish_state import WARMER_SHARE, known_of
 from sensord.watch.dish.evenness import Evenness
@@ -38,7 +39,7 @@ from sensord.watch.effects import (
     Note,
     Noted,
 )
-from sensord.watch.events import Condition, Origin
+from sensord.watch.events import Origin
 
 SETTINGS = DishSettings(name="supper", probe="spoon", uncertainty_celsius=0.2, uptake_seconds=0.0)
 NOW = 1000.0

@@ -10,7 +10,8 @@ from math import log2, pi, sin
 
 import pytest
 
-from sensord.watch.effects import Cue, Priority
+from sensord.watch.conditions import Priority
+from sensord.watch.effects import Cue
 from sensord.watch.sound.patterns import (
     BREATH_SECONDS,
     BURSTS,
