@@ -38,7 +38,8 @@ from sensord.mqtt.outbox import Outbox
 from tests.mqtt.world import settings, snapshot
 port, folder, interval, seconds = int(sys.argv[1]), Path(sys.argv[2]), float(sys.argv[3]), int(sys.argv[4])
 clock, pause = SystemClock(), threading.Event()
-publisher = Publisher(settings(interval_seconds=interval), BrokerSettings(host="127.0.0.1", port=port, client_id="sensord-nursery"),
+broker = BrokerSettings(host="127.0.0.1", port=port, client_id="sensord-nursery")
+publisher = Publisher(settings(interval_seconds=interval), broker,
                       Outbox(folder / "outbox.db"), clock, print)
 publisher.start()
 publisher.handle(snapshot(clock.monotonic_seconds()))

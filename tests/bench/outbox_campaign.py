@@ -47,7 +47,8 @@ from sensord.mqtt.publisher import Publisher
 from sensord.mqtt.outbox import Outbox
 from tests.mqtt.world import alarm_changed, settings
 port, path, total, per_second = int(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4])
-broker = BrokerSettings(host="127.0.0.1", port=port, client_id="sensord-nursery", first_back_off_seconds=0.05, longest_back_off_seconds=0.5)
+broker = BrokerSettings(host="127.0.0.1", port=port, client_id="sensord-nursery",
+                        first_back_off_seconds=0.05, longest_back_off_seconds=0.5)
 publisher = Publisher(settings(), broker, Outbox(path, most=100_000), SystemClock(), print)
 publisher.start()
 with sqlite3.connect(path) as database:

@@ -173,7 +173,8 @@ from sensord.mqtt.broker import BrokerSettings
 from sensord.mqtt.publisher import Publisher
 from sensord.mqtt.outbox import Outbox
 from tests.mqtt.world import alarm_view, settings, snapshot
-publisher = Publisher(settings(), BrokerSettings(host="127.0.0.1", port=int(sys.argv[1]), client_id="sensord-nursery", keepalive_seconds=5),
+broker = BrokerSettings(host="127.0.0.1", port=int(sys.argv[1]), client_id="sensord-nursery", keepalive_seconds=5)
+publisher = Publisher(settings(), broker,
                       Outbox(Path(sys.argv[2])), SystemClock(), print)
 publisher.start()
 publisher.handle(snapshot(alarms=(alarm_view(),)))
