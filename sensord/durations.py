@@ -3,6 +3,7 @@
 import re
 
 from sensord.errors import DataError
+from sensord.readings import Interval
 
 __all__ = ["countdown", "countdown_between", "duration", "duration_seconds", "duration_written", "foretold"]
 
@@ -41,11 +42,11 @@ def duration(seconds: float) -> str:
     return f"{round(minutes / 1440)} days"
 
 
-def foretold(seconds: float, low_seconds: float, high_seconds: float) -> str:
+def foretold(seconds: Interval) -> str:
     """When something is expected: `in about 12 min`; `within 20 min` where it may as well be any moment."""
-    if low_seconds <= 0.0 and high_seconds >= 2 * seconds > 0.0:
-        return f"within {duration(high_seconds)}"
-    return f"in about {duration(seconds)}"
+    if seconds.low <= 0.0 and seconds.high >= 2 * seconds.middle > 0.0:
+        return f"within {duration(seconds.high)}"
+    return f"in about {duration(seconds.middle)}"
 
 
 def countdown(seconds: float) -> str:
@@ -55,9 +56,7 @@ def countdown(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{whole % 60:02d}" if hours else f"{minutes}:{whole % 60:02d}"
 
 
-def countdown_between(seconds: float, low: float | None, high: float | None) -> str:
+def countdown_between(seconds: Interval) -> str:
     """A forecast with its interval, rounded to what it can know: `4:20 (3:30–5:40)`."""
-    told = countdown(round(seconds, -1) if seconds > 60 else seconds)
-    if low is None or high is None:
-        return told
-    return f"{told} ({countdown(round(low, -1))}–{countdown(round(high, -1))})"
+    told = countdown(round(seconds.middle, -1) if seconds.middle > 60 else seconds.middle)
+    return f"{told} ({countdown(round(seconds.low, -1))}–{countdown(round(seconds.high, -1))})"

@@ -9,7 +9,7 @@ from typing import TypeAlias
 
 from sensord.errors import DataError
 
-__all__ = ["Band", "Fault", "FaultKind", "Observation", "Place", "Reading"]
+__all__ = ["Band", "Fault", "FaultKind", "Interval", "Observation", "Place", "Reading"]
 
 
 @unique
@@ -56,6 +56,15 @@ class Fault:
 
 
 Observation: TypeAlias = Reading | Fault
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A best guess with the ends of its 90 % interval, in the unit that the name of the field says."""
+
+    middle: float
+    low: float
+    high: float
 
 
 @dataclass(frozen=True, slots=True)

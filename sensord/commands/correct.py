@@ -82,7 +82,7 @@ def dish_now(snapshot: Snapshot, name: str) -> float:
     if name not in known and (name or len(known) > 1):
         raise DataError(f"{f'--live {name}'.strip()}: say which dish ({', '.join(known)})")
     view = known[name] if name else next(iter(known.values()))
-    celsius = view.reading_celsius if view.celsius is None else view.celsius
+    celsius = view.reading_celsius if view.estimate_celsius is None else view.estimate_celsius.middle
     if view.state in _WORTHLESS or celsius is None:
         raise CommandError(f"{view.name}: {_WORTHLESS.get(view.state, _WORTHLESS[DishState.UNKNOWN])}")
     return celsius

@@ -48,6 +48,7 @@ def row_of(effect: Effect) -> Row | None:
             before, after = json.dumps(effect.before_celsius), json.dumps(effect.after_celsius)
             return Row("power_gap", {"gap_seconds": effect.gap_seconds, "before": before, "after": after})
         case DishChanged():
+            paste = effect.estimate_celsius
             return Row(
                 "dish_state",
                 {
@@ -55,9 +56,9 @@ def row_of(effect: Effect) -> Row | None:
                     "probe": effect.probe,
                     "state": effect.state.value,
                     "previous": effect.previous.value,
-                    "celsius": effect.celsius,
-                    "low_celsius": effect.low_celsius,
-                    "high_celsius": effect.high_celsius,
+                    "celsius": paste and paste.middle,
+                    "low_celsius": paste and paste.low,
+                    "high_celsius": paste and paste.high,
                     "why": effect.why,
                 },
             )

@@ -26,7 +26,7 @@ from sensord.mqtt.payloads import (
     StatePayload,
 )
 from sensord.mqtt.topics import Topics
-from sensord.readings import Band
+from sensord.readings import Band, Interval
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import (
     AlarmChanged,
@@ -111,7 +111,7 @@ def states_of(
         quality = _quality([probes[dish.probe]] if dish.probe in probes else [])
         # A dish in use changes within seconds, and somebody is waiting for it.
         pace = interval_seconds if dish.state is DishState.AWAY else min(interval_seconds, 2.0)
-        meaning = (dish.state, dish.verdict, quality, dish.band, dish.never)
+        meaning = (dish.state, dish.verdict, quality, dish.band, dish.outlook.never)
         make = partial(_dish, dish, quality, timing, now)
         found.append(State(topics.dish(dish.name), meaning, pace, expiry_seconds, make))
     for probe in snapshot.probes:
@@ -153,7 +153,7 @@ def event_of(effect: Transition, timing: Timing, number: int, series: str) -> Ev
                 probe=effect.probe,
                 state=effect.state,
                 previous=effect.previous,
-                estimate=_estimate(effect.celsius, effect.low_celsius, effect.high_celsius),
+                estimate=_estimate(effect.estimate_celsius),
                 why=effect.why,
             )
         case Noted():
@@ -170,9 +170,9 @@ def event_of(effect: Transition, timing: Timing, number: int, series: str) -> Ev
                 **head,
                 place=effect.place,
                 condition=effect.condition,
-                in_s=round(effect.in_seconds, 1),
-                low_s=round(effect.low_seconds, 1),
-                high_s=round(effect.high_seconds, 1),
+                in_s=round(effect.in_seconds.middle, 1),
+                low_s=round(effect.in_seconds.low, 1),
+                high_s=round(effect.in_seconds.high, 1),
             )
         case BandMoved():
             return BandEvent(**head, place=effect.place, band=_band(effect.band, effect.source), pinned=effect.pinned)
@@ -242,6 +242,7 @@ def _normal_alarm(place: str, condition: Condition, timing: Timing, seconds: flo
 
 
 def _dish(dish: DishView, quality: Quality, timing: Timing, seconds: float, sequence: int) -> DishPayload:
+    ready, window = _ends(dish.outlook.ready_in_seconds), _ends(dish.outlook.open_for_seconds)
     return DishPayload(
         **_head(timing, seconds, sequence),
         **_measured(dish.reading_celsius, dish.uncertainty_celsius, quality),
@@ -253,17 +254,17 @@ def _dish(dish: DishView, quality: Quality, timing: Timing, seconds: float, sequ
         band=_band(dish.band, dish.band_source),
         why=dish.why,
         advice=dish.advice,
-        estimate=_estimate(dish.celsius, dish.low_celsius, dish.high_celsius),
+        estimate=_estimate(dish.estimate_celsius),
         probability=_rounded(dish.probability),
         uptake_left_s=_rounded(dish.uptake_left_seconds),
         age_s=_rounded(dish.age_seconds),
-        never=dish.never,
-        ready_in_s=_rounded(dish.ready_in_seconds),
-        ready_low_s=_rounded(dish.ready_low_seconds),
-        ready_high_s=_rounded(dish.ready_high_seconds),
-        open_for_s=_rounded(dish.open_for_seconds),
-        open_low_s=_rounded(dish.open_low_seconds),
-        open_high_s=_rounded(dish.open_high_seconds),
+        never=dish.outlook.never,
+        ready_in_s=ready[0],
+        ready_low_s=ready[1],
+        ready_high_s=ready[2],
+        open_for_s=window[0],
+        open_low_s=window[1],
+        open_high_s=window[2],
     )
 
 
@@ -318,8 +319,12 @@ def _band(band: Band, source: str) -> BandPayload:
     return BandPayload(low=round(band.low_celsius, 3), high=round(band.high_celsius, 3), source=source)
 
 
-def _estimate(celsius: float | None, low: float | None, high: float | None) -> Estimate:
-    return Estimate(value=_rounded(celsius), low=_rounded(low), high=_rounded(high))
+def _estimate(celsius: Interval | None) -> Estimate:
+    return Estimate(**dict(zip(("value", "low", "high"), _ends(celsius), strict=True)))
+
+
+def _ends(told: Interval | None) -> tuple[float | None, float | None, float | None]:
+    return (None, None, None) if told is None else (_rounded(told.middle), _rounded(told.low), _rounded(told.high))
 
 
 def _rounded(number: float | None) -> float | None:

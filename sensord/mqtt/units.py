@@ -14,7 +14,8 @@ from pydantic import ValidationError
 from sensord.clock import Clock
 from sensord.mqtt.broker import BrokerSettings, Connection, Link, Received
 from sensord.mqtt.payloads import AlarmPayload, BrooderPayload, DishPayload, ProbePayload, StatePayload
-from sensord.readings import Band
+from sensord.physics.outlook import Outlook
+from sensord.readings import Band, Interval
 from sensord.watch.conditions import Priority
 from sensord.watch.effects import AlarmState
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
@@ -231,20 +232,20 @@ def _dish_view(dish: DishPayload) -> DishView:
         advice=dish.advice,
         reading_celsius=dish.value,
         uncertainty_celsius=dish.expanded_uncertainty,
-        celsius=dish.estimate.value,
-        low_celsius=dish.estimate.low,
-        high_celsius=dish.estimate.high,
+        estimate_celsius=_interval(dish.estimate.value, dish.estimate.low, dish.estimate.high),
         probability=dish.probability,
         uptake_left_seconds=dish.uptake_left_s,
         age_seconds=dish.age_s,
-        ready_in_seconds=dish.ready_in_s,
-        ready_low_seconds=dish.ready_low_s,
-        ready_high_seconds=dish.ready_high_s,
-        never=dish.never,
-        open_for_seconds=dish.open_for_s,
-        open_low_seconds=dish.open_low_s,
-        open_high_seconds=dish.open_high_s,
+        outlook=Outlook(
+            _interval(dish.ready_in_s, dish.ready_low_s, dish.ready_high_s),
+            _interval(dish.open_for_s, dish.open_low_s, dish.open_high_s),
+            dish.never,
+        ),
     )
+
+
+def _interval(middle: float | None, low: float | None, high: float | None) -> Interval | None:
+    return None if middle is None or low is None or high is None else Interval(middle, low, high)
 
 
 def _probe_view(probe: ProbePayload, now: float) -> ProbeView:

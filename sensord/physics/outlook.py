@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 from sensord.physics.cooling import Cooling
 from sensord.physics.regime import BATH_SECONDS, LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, warmth
-from sensord.readings import Band
+from sensord.readings import Band, Interval
 
-__all__ = ["HORIZON_SECONDS", "Interval", "Outlook", "look_ahead"]
+__all__ = ["HORIZON_SECONDS", "NOTHING_KNOWN", "Outlook", "look_ahead"]
 
 NINETY = 1.645
 HORIZON_SECONDS = 7200.0
@@ -29,21 +29,19 @@ WINDOW_SHARE = 0.32
 
 
 @dataclass(frozen=True, slots=True)
-class Interval:
-    """Seconds: the best guess and the ends of a 90 % interval. `high` is inf where the late end never comes."""
-
-    middle: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
 class Outlook:
-    """`ready`: until the mean is in the band (0 when it is); `window`: how long it stays from then on."""
+    """Where the paste goes: until its mean is in the band (0 when it is), and how long it stays from then on.
 
-    ready: Interval | None
-    window: Interval | None
-    never: bool
+    None where not known; `never`: it won't get there on this course. Nobody looks further than `HORIZON_SECONDS`: an
+    entry whose late end would lie beyond it, or never come, ends there.
+    """
+
+    ready_in_seconds: Interval | None = None
+    open_for_seconds: Interval | None = None
+    never: bool = False
+
+
+NOTHING_KNOWN = Outlook()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,10 +100,10 @@ def look_ahead(cooling: Cooling, band: Band, offset_celsius: float) -> Outlook:
     elif course_now < low:
         ready = _crossing(course, low, falling=False)
     else:
-        ready = Interval(0.0, 0.0, _already_in(course, band))
+        ready = Interval(0.0, 0.0, _late(_already_in(course, band)))
     if ready is None:
-        return Outlook(None, None, True)
-    return Outlook(ready, _window(course, band, ready), False)
+        return Outlook(never=True)
+    return Outlook(ready, _window(course, band, ready))
 
 
 def _course(cooling: Cooling, target: float, offset: float) -> _Course:
@@ -182,15 +180,18 @@ def _crossing(course: _Course, edge: float, falling: bool) -> Interval | None:
     sign = 1.0 if falling else -1.0
     early = _first(course, edge, falling, -NINETY * sign)
     late = _first(course, edge, falling, NINETY * sign)
-    return Interval(middle, 0.0 if early is None else early, math.inf if late is None else late)
+    return Interval(middle, 0.0 if early is None else early, _late(late))
 
 
-def _already_in(course: _Course, band: Band) -> float:
+def _late(seconds: float | None) -> float:
+    return HORIZON_SECONDS if seconds is None else min(seconds, HORIZON_SECONDS)
+
+
+def _already_in(course: _Course, band: Band) -> float | None:
     """How much longer it may take after all, if the mean is not as low (or high) as it seems."""
     falling = course.rate(0.0) < 0.0
     edge = band.high_celsius if falling else band.low_celsius
-    late = _first(course, edge, falling, NINETY if falling else -NINETY)
-    return math.inf if late is None else late
+    return _first(course, edge, falling, NINETY if falling else -NINETY)
 
 
 def _window(course: _Course, band: Band, ready: Interval) -> Interval | None:

@@ -128,14 +128,14 @@ def _told(item: Effect) -> tuple[int, str] | None:
                 f"alarm {item.place} {item.condition}: {item.state}{air} ({item.priority.word}, {item.origin})",
             )
         case DishChanged():
-            paste = "" if item.celsius is None else f", paste about {item.celsius:.1f} °C"
+            paste = f", paste about {item.estimate_celsius.middle:.1f} °C" if item.estimate_celsius else ""
             return INFO, f"dish {item.dish}: {item.state}{paste}" + (f": {item.why}" if item.why else "")
         case Noted():
             fault = f" {item.fault}" if item.fault else ""
             gap = f" of {item.gap_seconds:.0f} s" if item.gap_seconds is not None else ""
             return (_WARNING if item.fault else INFO), f"probe {item.probe}: {item.what}{fault}{gap}"
         case Forecast():
-            when = foretold(item.in_seconds, item.low_seconds, item.high_seconds)
+            when = foretold(item.in_seconds)
             return _WARNING, f"forecast {item.place} {item.condition}: {when}"
         case BandMoved():
             return INFO, f"brooder {item.place}: band is now {item.band} ({item.source})"

@@ -16,7 +16,7 @@ from typing import Any, TextIO
 
 from sensord.config.sections import BandSection, Config, ProbeSection
 from sensord.errors import DataError, unreadable
-from sensord.readings import Fault, FaultKind, Observation, Place, Reading
+from sensord.readings import Fault, FaultKind, Interval, Observation, Place, Reading
 from sensord.watch import nursery as whole
 from sensord.watch.effects import AlarmChanged, DishChanged, DishEstimated, Effect, Forecast, Noted
 from sensord.watch.events import Event, Gap, Observed, Tick
@@ -214,25 +214,17 @@ def describe(effect: Effect) -> dict[str, Any] | None:
                 "kind": "dish",
                 "probe": effect.probe,
                 "state": str(effect.state),
-                "celsius": _celsius(effect.celsius),
-                "low": _celsius(effect.low_celsius),
-                "high": _celsius(effect.high_celsius),
+                **_ends(effect.estimate_celsius, ("celsius", "low", "high"), 3),
             }
         case DishEstimated():
             return {
                 "time_s": _seconds(effect.seconds),
                 "kind": "estimate",
                 "probe": effect.probe,
-                "celsius": _celsius(effect.celsius),
-                "low": _celsius(effect.low_celsius),
-                "high": _celsius(effect.high_celsius),
-                "ready_in_s": _seconds(effect.ready_in_seconds),
-                "ready_low_s": _seconds(effect.ready_low_seconds),
-                "ready_high_s": _seconds(effect.ready_high_seconds),
-                "never": effect.never,
-                "open_for_s": _seconds(effect.open_for_seconds),
-                "open_low_s": _seconds(effect.open_low_seconds),
-                "open_high_s": _seconds(effect.open_high_seconds),
+                **_ends(effect.estimate_celsius, ("celsius", "low", "high"), 3),
+                **_ends(effect.outlook.ready_in_seconds, ("ready_in_s", "ready_low_s", "ready_high_s"), 2),
+                "never": effect.outlook.never,
+                **_ends(effect.outlook.open_for_seconds, ("open_for_s", "open_low_s", "open_high_s"), 2),
             }
         case Noted():
             note: dict[str, Any] = {
@@ -262,12 +254,16 @@ def describe(effect: Effect) -> dict[str, Any] | None:
                 "kind": "forecast",
                 "place": effect.place,
                 "condition": str(effect.condition),
-                "in_s": _seconds(effect.in_seconds),
-                "low_s": _seconds(effect.low_seconds),
-                "high_s": _seconds(effect.high_seconds),
+                **_ends(effect.in_seconds, ("in_s", "low_s", "high_s"), 2),
             }
         case _:
             return None
+
+
+def _ends(told: Interval | None, keys: tuple[str, str, str], places: int) -> dict[str, float | None]:
+    if told is None:
+        return dict.fromkeys(keys)
+    return {key: round(end, places) for key, end in zip(keys, (told.middle, told.low, told.high), strict=True)}
 
 
 def _seconds(value: float | None) -> float | None:

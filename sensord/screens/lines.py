@@ -81,14 +81,11 @@ def _dish_lines(view: DishView, was: str) -> list[str]:
         return [", ".join(parts)]
     if view.why and view.state is not DishState.AWAY:
         parts.append(view.why)
-    if view.ready_in_seconds is not None and view.state is not DishState.READY:
-        parts.append(
-            f"ready in {countdown_between(view.ready_in_seconds, view.ready_low_seconds, view.ready_high_seconds)}"
-        )
-    if view.open_for_seconds is not None and view.state is DishState.READY:
-        parts.append(
-            f"open for {countdown_between(view.open_for_seconds, view.open_low_seconds, view.open_high_seconds)}"
-        )
+    outlook = view.outlook
+    if outlook.ready_in_seconds is not None and view.state is not DishState.READY:
+        parts.append(f"ready in {countdown_between(outlook.ready_in_seconds)}")
+    if outlook.open_for_seconds is not None and view.state is DishState.READY:
+        parts.append(f"open for {countdown_between(outlook.open_for_seconds)}")
     lines = [", ".join([*parts, dish_band_words(view)])]
     return [*lines, f"→ {view.advice}"] if view.advice else lines
 
@@ -106,7 +103,7 @@ def effect_line(effect: Effect) -> str | None:
         case AlarmChanged():
             return f"{effect.place} {condition_words(effect.condition)}: {state_words(effect.state)}"
         case DishChanged():
-            celsius = "" if effect.celsius is None else f", paste about {effect.celsius:.1f} °C"
+            celsius = f", paste about {effect.estimate_celsius.middle:.1f} °C" if effect.estimate_celsius else ""
             why = f" ({effect.why})" if effect.why else ""
             return f"{effect.dish}: {dish_words(effect.state)}{celsius}{why}"
         case Noted():
@@ -114,7 +111,7 @@ def effect_line(effect: Effect) -> str | None:
             detail = f" ({effect.detail})" if effect.detail else ""
             return f"probe {effect.probe}: {effect.what.value.replace('_', ' ')}{fault}{detail}"
         case Forecast():
-            when = foretold(effect.in_seconds, effect.low_seconds, effect.high_seconds)
+            when = foretold(effect.in_seconds)
             return f"{effect.place}: {condition_words(effect.condition)} expected {when}"
         case BandMoved():
             return f"{effect.place}: keep at {effect.band} now ({effect.source})"

@@ -195,7 +195,7 @@ def _dish(view: DishView, snapshot: Snapshot) -> _Shown:
     if view.verdict is not None and view.state is not DishState.AWAY:
         sure = view.probability is not None and is_in_band(view)
         words += f" · {view.verdict}" + (f", {_percent(view.probability or 0.0)} sure" if sure else "")
-    estimate = view.celsius
+    estimate = None if view.estimate_celsius is None else view.estimate_celsius.middle
     if estimate is not None and view.reading_celsius is not None:
         estimate = estimate if abs(estimate - view.reading_celsius) >= _SHOWN_DIFFERENCE_CELSIUS else None
     return _Shown(
@@ -272,18 +272,16 @@ def _dish_details(view: DishView) -> list[tuple[str, str]]:
 
 
 def _timing(view: DishView) -> str:
-    parts = []
+    parts, outlook = [], view.outlook
     if view.uptake_left_seconds:
         parts.append(f"the powder takes up water for {countdown(view.uptake_left_seconds)} more")
-    if view.celsius is not None and view.low_celsius is not None and view.high_celsius is not None:
-        parts.append(f"the paste is at about {view.celsius:.1f} °C ({view.low_celsius:.1f}–{view.high_celsius:.1f})")
-    if view.never:
+    if (paste := view.estimate_celsius) is not None:
+        parts.append(f"the paste is at about {paste.middle:.1f} °C ({paste.low:.1f}–{paste.high:.1f})")
+    if outlook.never:
         parts.append("it will not get ready by itself")
-    elif view.ready_in_seconds is not None and view.state is not DishState.READY:
-        parts.append(
-            f"ready in {countdown_between(view.ready_in_seconds, view.ready_low_seconds, view.ready_high_seconds)}"
-        )
-    if view.open_for_seconds is not None:
-        how_long = countdown_between(view.open_for_seconds, view.open_low_seconds, view.open_high_seconds)
+    elif outlook.ready_in_seconds is not None and view.state is not DishState.READY:
+        parts.append(f"ready in {countdown_between(outlook.ready_in_seconds)}")
+    if outlook.open_for_seconds is not None:
+        how_long = countdown_between(outlook.open_for_seconds)
         parts.append(f"{'open for' if view.state is DishState.READY else 'then open for'} {how_long}")
     return " · ".join(parts)

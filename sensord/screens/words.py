@@ -106,7 +106,12 @@ def answer(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo 
         return Answer(Tone.STALE, f"NO DATA {when}: look at the chicks yourself", ("no data",))
     standing = [alarm for alarm in for_the_keeper(snapshot.alarms) if alarm.standing]
     dishes = [dish for dish in snapshot.dishes if dish.state is not DishState.AWAY]
-    dishes.sort(key=lambda dish: (_DISH_ORDER.index(dish.state), dish.ready_in_seconds or 0.0))
+    dishes.sort(
+        key=lambda dish: (
+            _DISH_ORDER.index(dish.state),
+            ready.middle if (ready := dish.outlook.ready_in_seconds) else 0.0,
+        )
+    )
     first = next((alarm for alarm in standing if _comes_before_food(alarm)), None)
     if first is not None:
         ready = any(dish.state is DishState.READY for dish in dishes)
@@ -139,17 +144,18 @@ def _alarm_answer(alarm: AlarmView, snapshot: Snapshot, also: str) -> Answer:
 
 def _dish_answer(dish: DishView, also: str) -> Answer:
     shout = _DISH_SHOUTS[dish.state]
+    ready_in, open_for = dish.outlook.ready_in_seconds, dish.outlook.open_for_seconds
     celsius = "" if dish.reading_celsius is None else f", {dish.reading_celsius:.1f} °C"
     match dish.state:
         case DishState.READY:
-            left = f", for about {duration(dish.open_for_seconds)} more" if dish.open_for_seconds is not None else ""
+            left = f", for about {duration(open_for.middle)} more" if open_for is not None else ""
             sentence, tone = f"YES, FEED NOW: {dish.name} is ready{celsius}{left}", Tone.READY
         case DishState.UPTAKE if dish.uptake_left_seconds:
             sentence = f"NOT YET: {dish.name} takes up water for {countdown(dish.uptake_left_seconds)} more{celsius}"
             tone, shout = Tone.WAIT, f"wait {countdown(dish.uptake_left_seconds)}"
-        case DishState.HOT if dish.ready_in_seconds is not None:
-            sentence = f"NOT YET: {dish.name} is too hot{celsius}, ready in about {duration(dish.ready_in_seconds)}"
-            return Answer(Tone.WAIT, sentence, (f"{shout} {duration(dish.ready_in_seconds)}", shout), also)
+        case DishState.HOT if ready_in is not None:
+            sentence = f"NOT YET: {dish.name} is too hot{celsius}, ready in about {duration(ready_in.middle)}"
+            return Answer(Tone.WAIT, sentence, (f"{shout} {duration(ready_in.middle)}", shout), also)
         case DishState.UNKNOWN:
             sentence, tone = f"DO NOT FEED: nothing is known of {dish.name}", Tone.WAIT
         case DishState.UNEVEN:
@@ -189,7 +195,8 @@ def _brooder_answer(snapshot: Snapshot) -> Answer:
 
 def is_in_band(place: BrooderView | DishView) -> bool:
     """Whether it is in its band by its reading, proven or not."""
-    return place.celsius is not None and place.verdict in (Verdict.IN_BAND, Verdict.IN_NOT_PROVEN)
+    known = place.celsius if isinstance(place, BrooderView) else place.estimate_celsius
+    return known is not None and place.verdict in (Verdict.IN_BAND, Verdict.IN_NOT_PROVEN)
 
 
 def is_for_the_keeper(alarm: AlarmView) -> bool:

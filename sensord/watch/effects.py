@@ -1,7 +1,7 @@
 """Everything that `nursery.step` can ask of the outside: what to sound, and what has happened.
 
 An effect is a value; the outputs (chime, MQTT, history, control socket, journal, replay) each take the ones that
-concern them. Temperatures are Celsius, times are monotonic seconds, `low_*`/`high_*` are ends of 90 % intervals.
+concern them. Temperatures are Celsius, times are monotonic seconds.
 """
 
 from dataclasses import dataclass
@@ -9,7 +9,8 @@ from enum import StrEnum, unique
 from typing import TypeAlias
 
 from sensord.physics.conformity import Verdict
-from sensord.readings import Band, FaultKind, Observation
+from sensord.physics.outlook import NOTHING_KNOWN, Outlook
+from sensord.readings import Band, FaultKind, Interval, Observation
 from sensord.watch.conditions import Condition, Priority
 from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
 
@@ -109,36 +110,26 @@ class Measured:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DishChanged:
-    """A dish entered `state`. `celsius` is the estimate of the paste's mean, None where there is none."""
+    """A dish entered `state`; the estimate is of the paste's mean, None where there is none."""
 
     seconds: float
     dish: str
     probe: str
     state: DishState
     previous: DishState
-    celsius: float | None = None
-    low_celsius: float | None = None
-    high_celsius: float | None = None
+    estimate_celsius: Interval | None = None
     why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DishEstimated:
-    """Where the paste is and where it goes; None where not known. `never`: it won't get there on this course."""
+    """Where the paste is, None where that is not known, and where it goes."""
 
     seconds: float
     dish: str
     probe: str
-    celsius: float | None = None
-    low_celsius: float | None = None
-    high_celsius: float | None = None
-    ready_in_seconds: float | None = None
-    ready_low_seconds: float | None = None
-    ready_high_seconds: float | None = None
-    never: bool = False
-    open_for_seconds: float | None = None
-    open_low_seconds: float | None = None
-    open_high_seconds: float | None = None
+    estimate_celsius: Interval | None = None
+    outlook: Outlook = NOTHING_KNOWN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,14 +162,12 @@ class AlarmChanged:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
-    """A trend says that the band of a brooder will be left in `in_seconds` (90 % interval low..high)."""
+    """A trend says that the band of a brooder will be left in `in_seconds`."""
 
     seconds: float
     place: str
     condition: Condition
-    in_seconds: float
-    low_seconds: float
-    high_seconds: float
+    in_seconds: Interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

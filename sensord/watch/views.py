@@ -5,7 +5,8 @@ Plain values only, so that it goes through JSON and back unchanged (pydantic doe
 
 from dataclasses import dataclass, field
 
-from sensord.readings import Band, FaultKind, Place
+from sensord.physics.outlook import NOTHING_KNOWN, Outlook
+from sensord.readings import Band, FaultKind, Interval, Place
 from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import AlarmState, DishState, Verdict
 
@@ -52,19 +53,11 @@ class DishView:
     advice: str = ""
     reading_celsius: float | None = None
     uncertainty_celsius: float | None = None
-    celsius: float | None = None
-    low_celsius: float | None = None
-    high_celsius: float | None = None
+    estimate_celsius: Interval | None = None
     probability: float | None = None
     uptake_left_seconds: float | None = None
     age_seconds: float | None = None
-    ready_in_seconds: float | None = None
-    ready_low_seconds: float | None = None
-    ready_high_seconds: float | None = None
-    never: bool = False
-    open_for_seconds: float | None = None
-    open_low_seconds: float | None = None
-    open_high_seconds: float | None = None
+    outlook: Outlook = NOTHING_KNOWN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

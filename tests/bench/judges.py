@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 
 from sensord.config import settings as assembly
 from sensord.config.sections import BandSection
-from sensord.readings import Fault, FaultKind, Reading
+from sensord.readings import Fault, FaultKind, Interval, Reading
 from sensord.run import replaying as replay
 from sensord.watch.effects import DishChanged, DishEstimated, DishState, Noted
 from tests.bench.scenarios import Scenario
@@ -64,14 +64,14 @@ def sensord_says(scenario: Scenario, uptake_seconds: float = 0.0, probability: f
 def _estimate(effect: DishEstimated) -> Estimate:
     return Estimate(
         effect.seconds,
-        _triple(effect.ready_in_seconds, effect.ready_low_seconds, effect.ready_high_seconds),
-        _triple(effect.open_for_seconds, effect.open_low_seconds, effect.open_high_seconds),
-        effect.never,
+        _triple(effect.outlook.ready_in_seconds),
+        _triple(effect.outlook.open_for_seconds),
+        effect.outlook.never,
     )
 
 
-def _triple(value: float | None, low: float | None, high: float | None) -> tuple[float, float, float] | None:
-    return None if value is None or low is None or high is None else (value, low, high)
+def _triple(told: Interval | None) -> tuple[float, float, float] | None:
+    return None if told is None else (told.middle, told.low, told.high)
 
 
 def plain_rule(scenario: Scenario, hold_seconds: float) -> Said:

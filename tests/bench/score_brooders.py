@@ -128,7 +128,12 @@ def sensord_says(day: Day) -> Said:
         if isinstance(effect, Forecast):
             side = "low" if effect.condition is Condition.TOO_COLD else "high"
             told.append(
-                Told(side, effect.seconds, effect.seconds + effect.low_seconds, effect.seconds + effect.high_seconds)
+                Told(
+                    side,
+                    effect.seconds,
+                    effect.seconds + effect.in_seconds.low,
+                    effect.seconds + effect.in_seconds.high,
+                )
             )
         elif isinstance(effect, AlarmChanged):
             if effect.state is AlarmState.UNACKNOWLEDGED:

@@ -11,7 +11,7 @@ from sensord.cli import main
 from sensord.commands.correct import dish_now
 from sensord.errors import CommandError, DataError
 from sensord.gate.commands import Limits
-from sensord.readings import Band
+from sensord.readings import Band, Interval
 from sensord.watch.effects import DishState
 from sensord.watch.views import DishView, Snapshot
 from tests.helpers.fake_daemon import FakeDaemon
@@ -25,7 +25,7 @@ HOT = DishView(
     band_source="an invented one",
     why="above the band",
     reading_celsius=40.6,
-    celsius=41.0,
+    estimate_celsius=Interval(41.0, 40.7, 41.3),
 )
 GIVEN = ["--ml", "40", "--solids", "25", "--bowl", "steel:90"]
 
@@ -149,7 +149,7 @@ def test_live_needs_a_daemon(config: str, tmp_path: Path, capsys: pytest.Capture
 
 
 def test_a_dish_is_found_by_its_name_or_by_being_the_only_one() -> None:
-    second = replace(HOT, name="second", celsius=None)
+    second = replace(HOT, name="second", estimate_celsius=None)
     both = Snapshot(unit="nursery", seconds=0.0, utc_seconds=None, dishes=(HOT, second))
     assert dish_now(both, "dish") == 41.0
     assert dish_now(both, "second") == 40.6
@@ -166,7 +166,7 @@ def test_a_dish_is_found_by_its_name_or_by_being_the_only_one() -> None:
     [
         replace(HOT, state=DishState.OLD),
         replace(HOT, state=DishState.UNKNOWN),
-        replace(HOT, celsius=None, reading_celsius=None),
+        replace(HOT, estimate_celsius=None, reading_celsius=None),
     ],
 )
 def test_a_dish_without_a_temperature_worth_correcting_is_refused(view: DishView) -> None:

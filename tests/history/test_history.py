@@ -18,7 +18,7 @@ from sensord.history.history_writer import History
 from sensord.history.migrations import MIGRATIONS
 from sensord.history.summaries import MinuteBook, RunBook
 from sensord.log.day import chick_views
-from sensord.readings import Band, Fault, FaultKind, Reading
+from sensord.readings import Band, Fault, FaultKind, Interval, Reading
 from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import (
     AlarmChanged,
@@ -182,19 +182,17 @@ def test_every_kind_of_effect_is_kept(desk: Desk, tmp_path: Path) -> None:
     now = desk.clock.monotonic_seconds()
     for effect in (
         BatchStarted(now, "dish", Origin.BUTTON),
-        DishEstimated(seconds=now + 90, dish="dish", probe="bowl", celsius=37.2),
+        DishEstimated(seconds=now + 90, dish="dish", probe="bowl", estimate_celsius=Interval(37.2, 36.9, 37.5)),
         DishChanged(
             seconds=now + 100,
             dish="dish",
             probe="bowl",
             state=DishState.READY,
             previous=DishState.HOT,
-            celsius=37.4,
-            low_celsius=37.1,
-            high_celsius=37.7,
+            estimate_celsius=Interval(37.4, 37.1, 37.7),
             why="in the band",
         ),
-        DishEstimated(seconds=now + 130, dish="dish", probe="bowl", celsius=36.9),
+        DishEstimated(seconds=now + 130, dish="dish", probe="bowl", estimate_celsius=Interval(36.9, 36.6, 37.2)),
         Noted(seconds=now + 140, probe="bowl", what=Note.LIFT),
         BandMoved(seconds=now, place="brooder", band=Band(33.0, 35.0), source="your config", pinned=False),
         GapFound(now, 600.0, {"left": 34.0}, {"left": 31.0}),

@@ -12,7 +12,7 @@ from sensord.gate.commands import NETWORK_VERBS
 from sensord.mqtt.contract import schema
 from sensord.mqtt.messages import Timing, Transition, event_of, senml, states_of
 from sensord.mqtt.payloads import AnswerPayload
-from sensord.readings import Band, FaultKind
+from sensord.readings import Band, FaultKind, Interval
 from sensord.watch.conditions import Condition, alarms_of
 from sensord.watch.effects import (
     BandMoved,
@@ -39,9 +39,7 @@ EFFECTS: list[Transition] = [
         probe="paste",
         state=DishState.READY,
         previous=DishState.HOT,
-        celsius=37.1,
-        low_celsius=36.9,
-        high_celsius=37.3,
+        estimate_celsius=Interval(37.1, 36.9, 37.3),
         why="in the band",
     ),
     Noted(seconds=1.0, probe="paste", what=Note.PROBE_FAULT, fault=FaultKind.CRC_ERROR),
@@ -49,9 +47,7 @@ EFFECTS: list[Transition] = [
         seconds=1.0,
         place="brooder",
         condition=Condition.LOSING_HEAT,
-        in_seconds=900.0,
-        low_seconds=600.0,
-        high_seconds=1500.0,
+        in_seconds=Interval(900.0, 600.0, 1500.0),
     ),
     BandMoved(seconds=1.0, place="brooder", band=Band(33.0, 35.0), source="a profile", pinned=False),
     BatchStarted(1.0, "dish", Origin.BUTTON),

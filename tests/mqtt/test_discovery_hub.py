@@ -12,7 +12,7 @@ import pytest
 from sensord.clock import SystemClock
 from sensord.mqtt.discovery import Announcement, announce, entities
 from sensord.mqtt.messages import Timing, Transition, event_of, states_of
-from sensord.readings import FaultKind
+from sensord.readings import FaultKind, Interval
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import DishChanged, DishState
 from sensord.watch.views import Snapshot
@@ -65,9 +65,7 @@ def test_the_templates_make_of_our_payloads_what_the_entities_need() -> None:
         probe="paste",
         state=DishState.READY,
         previous=DishState.HOT,
-        celsius=37.1,
-        low_celsius=36.9,
-        high_celsius=37.3,
+        estimate_celsius=Interval(37.1, 36.9, 37.3),
         why="in the band",
     )
     effects: dict[str, Transition] = {

@@ -32,7 +32,7 @@ def on_course(celsius: float, room: float, per_second: float, target: float) -> 
 def seconds_to(target: float, celsius: float, room: float, per_second: float) -> float | None:
     """How long `look_ahead` gives until `target`, from above or from below."""
     band = Band(-FAR, target) if celsius > target else Band(target, FAR)
-    ready = look_ahead(on_course(celsius, room, per_second, target), band, 0.0).ready
+    ready = look_ahead(on_course(celsius, room, per_second, target), band, 0.0).ready_in_seconds
     return None if ready is None else ready.middle
 
 
@@ -74,8 +74,8 @@ def test_a_dish_that_cannot_get_there_is_told_so() -> None:
 def test_the_window_is_the_time_between_the_two_edges() -> None:
     k = 6e-4
     outlook = look_ahead(on_course(42.0, 21.0, k, 38.0), Band(36.0, 38.0), 0.0)
-    assert outlook.window is not None
-    assert outlook.window.middle == pytest.approx(math.log(17.0 / 15.0) / k, rel=0.01)
+    assert outlook.open_for_seconds is not None
+    assert outlook.open_for_seconds.middle == pytest.approx(math.log(17.0 / 15.0) / k, rel=0.01)
 
 
 def curve(k: float, room: float, seconds: int, seed: int = 1, tau: float = 7.0) -> list[tuple[float, float]]:
@@ -108,9 +108,9 @@ def test_the_forecast_agrees_with_a_least_squares_fit_by_scipy(k: float) -> None
     )
     by_scipy = math.log(float(fit[0]) / 17.0) / float(fit[1])
     outlook = look_ahead(followed(readings), Band(36.0, 38.0), 0.0)
-    assert outlook.ready is not None
-    assert outlook.ready.middle + 420.0 == pytest.approx(by_scipy, rel=0.1)
-    assert outlook.ready.low + 420.0 <= by_scipy <= outlook.ready.high + 420.0
+    assert outlook.ready_in_seconds is not None
+    assert outlook.ready_in_seconds.middle + 420.0 == pytest.approx(by_scipy, rel=0.1)
+    assert outlook.ready_in_seconds.low + 420.0 <= by_scipy <= outlook.ready_in_seconds.high + 420.0
 
 
 def test_a_real_mug_of_water_is_forecast_with_honest_intervals() -> None:
@@ -122,10 +122,10 @@ def test_a_real_mug_of_water_is_forecast_with_honest_intervals() -> None:
     for share in (0.25, 0.5, 0.75):
         now = share * reached
         outlook = look_ahead(followed([r for r in rows if r[0] <= now], 22.0), Band(36.0, 38.0), 0.25)
-        assert outlook.ready is not None
+        assert outlook.ready_in_seconds is not None
         actual = reached - now
-        print(f"{share:.0%}: said {outlook.ready.middle / 60:.0f} min, was {actual / 60:.0f} min")
-        assert outlook.ready.low <= actual <= outlook.ready.high
+        print(f"{share:.0%}: said {outlook.ready_in_seconds.middle / 60:.0f} min, was {actual / 60:.0f} min")
+        assert outlook.ready_in_seconds.low <= actual <= outlook.ready_in_seconds.high
 
 
 def test_the_estimate_runs_ahead_of_a_lagging_probe() -> None:

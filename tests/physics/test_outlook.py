@@ -104,7 +104,7 @@ WARMED: Known = (34.5, 0.8, 0.06)
 @pytest.mark.parametrize(("known", "edge"), [(HOT, 38.0), ((40.0, 0.6, 0.004), 38.0), (WARMED, 36.0)])
 def test_the_band_is_entered_when_the_equation_says_so(known: Known, edge: float) -> None:
     sign = 1.0 if known[0] > edge else -1.0
-    ready = look_ahead(cooling(known, {}), BAND, 0.0).ready
+    ready = look_ahead(cooling(known, {}), BAND, 0.0).ready_in_seconds
     assert ready is not None
     expected = root(lambda t: sign * (course(known, t) - edge), 0.0, 60.0 if sign < 0 else 4000.0)
     assert ready.middle == pytest.approx(expected, rel=2e-3)
@@ -112,7 +112,7 @@ def test_the_band_is_entered_when_the_equation_says_so(known: Known, edge: float
 
 @pytest.mark.parametrize("offset", [0.0, 0.25])
 def test_the_interval_of_the_entry_is_first_order_error_propagation(offset: float) -> None:
-    ready = look_ahead(cooling(HOT, COVARIANCE), BAND, offset).ready
+    ready = look_ahead(cooling(HOT, COVARIANCE), BAND, offset).ready_in_seconds
     assert ready is not None
 
     def spread(seconds: float) -> float:
@@ -127,7 +127,7 @@ def test_the_interval_of_the_entry_is_first_order_error_propagation(offset: floa
 
 def test_the_interval_of_an_entry_from_below_is_the_other_way_round() -> None:
     covariance = {(0, 0): 0.01}
-    ready = look_ahead(cooling(WARMED, covariance), BAND, 0.0).ready
+    ready = look_ahead(cooling(WARMED, covariance), BAND, 0.0).ready_in_seconds
     assert ready is not None
 
     def spread(seconds: float) -> float:
@@ -149,7 +149,7 @@ def times(known: Known, shift: float = 0.0) -> tuple[float, float]:
 @pytest.mark.parametrize("offset", [0.0, 0.25])
 @pytest.mark.parametrize("known", [HOT, (37.4, 1.1, -0.004)])
 def test_the_window_is_the_time_between_both_edges_with_its_propagated_error(known: Known, offset: float) -> None:
-    window = look_ahead(cooling(known, COVARIANCE), BAND, offset).window
+    window = look_ahead(cooling(known, COVARIANCE), BAND, offset).open_for_seconds
     assert window is not None
     enters, leaves = times(known)
     assert window.middle == pytest.approx(leaves - enters, rel=5e-3)
@@ -171,11 +171,11 @@ def test_the_window_is_the_time_between_both_edges_with_its_propagated_error(kno
 def test_a_window_that_ends_at_the_upper_edge_is_found_too() -> None:
     """A warm bath: the paste rises through the whole band."""
     outlook = look_ahead(cooling(WARMED, {}), BAND, 0.0)
-    assert outlook.window is not None
-    assert outlook.ready is not None
+    assert outlook.open_for_seconds is not None
+    assert outlook.ready_in_seconds is not None
     enters = root(lambda t: BAND.low_celsius - course(WARMED, t), 0.0, 60.0)
     leaves = root(lambda t: BAND.high_celsius - course(WARMED, t), 0.0, 210.0)
-    assert outlook.window.middle == pytest.approx(leaves - enters, rel=0.02)
+    assert outlook.open_for_seconds.middle == pytest.approx(leaves - enters, rel=0.02)
 
 
 def test_a_bath_goes_on_warming_where_a_warm_bowl_would_have_done() -> None:
@@ -183,33 +183,33 @@ def test_a_bath_goes_on_warming_where_a_warm_bowl_would_have_done() -> None:
     assert look_ahead(cooling(known, {}), BAND, 0.0).never
     bathed = Cooling(seconds=0.0, room_celsius=ROOM, bank=(believed(known, {}),))
     outlook = look_ahead(bathed, BAND, 0.0)
-    assert outlook.ready is not None
+    assert outlook.ready_in_seconds is not None
     expected = root(lambda t: BAND.low_celsius - course(known, t, BATH_SECONDS), 0.0, 900.0)
-    assert outlook.ready.middle == pytest.approx(expected, rel=2e-3)
+    assert outlook.ready_in_seconds.middle == pytest.approx(expected, rel=2e-3)
 
 
 def test_paste_that_rises_into_the_band_and_falls_out_again_has_its_whole_stay_as_window() -> None:
     known: Known = (35.5, 1.0, 0.03)
     outlook = look_ahead(cooling(known, {}), BAND, 0.0)
-    assert outlook.window is not None
+    assert outlook.open_for_seconds is not None
     enters = root(lambda t: BAND.low_celsius - course(known, t), 0.0, 60.0)
     leaves = root(lambda t: course(known, t) - BAND.low_celsius, 100.0, 4000.0)
-    assert outlook.window.middle == pytest.approx(leaves - enters, rel=0.01)
+    assert outlook.open_for_seconds.middle == pytest.approx(leaves - enters, rel=0.01)
 
 
 def test_paste_that_stays_in_the_band_has_no_end_of_the_window() -> None:
     """In a room of 37 °C nothing leaves a band around 37 °C."""
     settled = Cooling(seconds=0.0, room_celsius=37.0, bank=(believed((37.2, 1.0, 0.0), {}),))
     outlook = look_ahead(settled, BAND, 0.1)
-    assert outlook.window is None
+    assert outlook.open_for_seconds is None
     assert not outlook.never
-    assert outlook.ready is not None
-    assert (outlook.ready.middle, outlook.ready.low) == (0.0, 0.0)
+    assert outlook.ready_in_seconds is not None
+    assert (outlook.ready_in_seconds.middle, outlook.ready_in_seconds.low) == (0.0, 0.0)
 
 
 @pytest.mark.parametrize("edge", [BAND.low_celsius, BAND.high_celsius])
 def test_paste_on_an_edge_is_in_the_band_already(edge: float) -> None:
-    ready = look_ahead(cooling((edge, 1.0, 0.0), {}), BAND, 0.0).ready
+    ready = look_ahead(cooling((edge, 1.0, 0.0), {}), BAND, 0.0).ready_in_seconds
     assert ready is not None
     assert (ready.middle, ready.low) == (0.0, 0.0)
 
@@ -217,7 +217,7 @@ def test_paste_on_an_edge_is_in_the_band_already(edge: float) -> None:
 def test_paste_that_seems_to_be_in_the_band_may_still_have_to_cool() -> None:
     """0.2 °C under the upper edge, known to 0.4 °C: at the 95th percentile it is 0.46 °C over, and must lose that."""
     known, covariance = (37.8, 1.0, 0.0), {(0, 0): 0.16}
-    ready = look_ahead(cooling(known, covariance), BAND, 0.0).ready
+    ready = look_ahead(cooling(known, covariance), BAND, 0.0).ready_in_seconds
     assert ready is not None
 
     def late(seconds: float) -> float:
@@ -230,7 +230,7 @@ def test_paste_that_seems_to_be_in_the_band_may_still_have_to_cool() -> None:
 
 def test_paste_that_seems_warm_enough_may_still_have_to_warm() -> None:
     known, covariance = (36.2, 1.0, 0.03), {(0, 0): 0.09}
-    ready = look_ahead(cooling(known, covariance), BAND, 0.0).ready
+    ready = look_ahead(cooling(known, covariance), BAND, 0.0).ready_in_seconds
     assert ready is not None
 
     def late(seconds: float) -> float:
@@ -241,15 +241,15 @@ def test_paste_that_seems_warm_enough_may_still_have_to_warm() -> None:
     assert ready.high == pytest.approx(root(late, 0.0, 60.0), rel=0.02)
 
 
-def test_what_may_be_ready_but_perhaps_never_has_no_late_end() -> None:
+def test_what_may_be_ready_but_perhaps_never_has_its_late_end_at_the_horizon() -> None:
     """Paste that warms to just over the band's lower edge: at the cool end of what is believed it never gets there."""
     known: Known = (35.6, 1.0, 0.025)
     assert max(course(known, t) for t in range(0, 300, 10)) == pytest.approx(36.2, abs=0.1)
-    ready = look_ahead(cooling(known, {(0, 0): 0.25}), BAND, 0.0).ready
+    ready = look_ahead(cooling(known, {(0, 0): 0.25}), BAND, 0.0).ready_in_seconds
     assert ready is not None
     assert ready.low == 0.0
     assert math.isfinite(ready.middle)
-    assert ready.high == math.inf
+    assert ready.high == HORIZON_SECONDS
 
 
 def test_beyond_the_horizon_it_is_never() -> None:
@@ -261,7 +261,7 @@ def test_beyond_the_horizon_it_is_never() -> None:
             Cooling(seconds=0.0, room_celsius=room, bank=(believed((50.0, loss, 0.0), {}),)), BAND, 0.0
         )
         assert outlook.never is never
-        assert (outlook.ready is None) is never
+        assert (outlook.ready_in_seconds is None) is never
     assert HORIZON_SECONDS == 2 * 3600.0
 
 
@@ -270,23 +270,23 @@ def test_two_beliefs_count_as_their_mixture() -> None:
     one, two = believed((41.5, 1.0, 0.0), {(0, 0): 0.04}, 0.3), believed((42.5, 1.0, 0.0), {(0, 0): 0.04}, 0.7)
     mixed = look_ahead(Cooling(seconds=0.0, room_celsius=ROOM, bank=(one, two)), BAND, 0.0)
     alone = look_ahead(cooling((42.2, 1.0, 0.0), {(0, 0): 0.04 + 0.3 * 0.7 * 1.0**2}), BAND, 0.0)
-    assert mixed.ready is not None
-    assert alone.ready is not None
-    assert (mixed.ready.low, mixed.ready.middle, mixed.ready.high) == pytest.approx(
-        (alone.ready.low, alone.ready.middle, alone.ready.high), rel=3e-3
+    assert mixed.ready_in_seconds is not None
+    assert alone.ready_in_seconds is not None
+    assert (mixed.ready_in_seconds.low, mixed.ready_in_seconds.middle, mixed.ready_in_seconds.high) == pytest.approx(
+        (alone.ready_in_seconds.low, alone.ready_in_seconds.middle, alone.ready_in_seconds.high), rel=3e-3
     )
 
 
 def test_a_bowl_that_levels_out_as_fast_as_the_paste_cools_is_no_division_by_nothing() -> None:
     known: Known = (42.0, 1.0 / (SOAK_SECONDS * USUAL_LOSS_PER_SECOND), 0.05)
-    ready = look_ahead(cooling(known, {}), BAND, 0.0).ready
+    ready = look_ahead(cooling(known, {}), BAND, 0.0).ready_in_seconds
     assert ready is not None
     assert ready.middle == pytest.approx(root(lambda t: course(known, t) - 38.0, 0.0, 200.0), rel=2e-3)
 
 
 @pytest.mark.parametrize("known", [HOT, (37.4, 1.1, -0.004)])
 def test_a_course_known_exactly_still_has_what_the_model_leaves_out(known: Known) -> None:
-    window = look_ahead(cooling(known, {}), BAND, 0.0).window
+    window = look_ahead(cooling(known, {}), BAND, 0.0).open_for_seconds
     assert window is not None
     wide = Z * math.sqrt(math.log(1.0 + WINDOW_SHARE**2))
     assert (window.low / window.middle, window.high / window.middle) == pytest.approx((math.exp(-wide), math.exp(wide)))

@@ -11,6 +11,7 @@ import pytest
 from sensord.cli import main
 from sensord.durations import duration, foretold
 from sensord.history.history_reader import AlarmRow, BandRow, HistoryReader, Point
+from sensord.readings import Interval
 from sensord.report.report_data import Report, gather
 from sensord.report.report_figures import air_figures, alarm_figures, binned, episodes, lids, together
 from sensord.report.report_words import happenings, look_first, sentences, share_words, short_form, signed
@@ -133,8 +134,8 @@ def test_durations_in_words(seconds: float, words: str) -> None:
 
 
 def test_a_forecast_that_may_come_true_at_any_moment_is_said_with_its_end() -> None:
-    assert foretold(600, 0, 1200) == "within 20 min"
-    assert foretold(600, 300, 1200) == "in about 10 min"
+    assert foretold(Interval(600, 0, 1200)) == "within 20 min"
+    assert foretold(Interval(600, 300, 1200)) == "in about 10 min"
 
 
 def test_shares_are_not_rounded_up_to_all_and_nothing_has_no_sign() -> None:

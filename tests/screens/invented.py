@@ -3,7 +3,8 @@
 import math
 from dataclasses import replace
 
-from sensord.readings import Band, FaultKind, Place
+from sensord.physics.outlook import Outlook
+from sensord.readings import Band, FaultKind, Interval, Place
 from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import AlarmState, DishState, Verdict
 from sensord.watch.views import AlarmView, BrooderView, ChickView, DishView, OutputView, ProbeView, Snapshot, Trail
@@ -48,9 +49,7 @@ def dish(state: DishState, reading: float | None, name: str = "dish", **changes:
         why="",
         reading_celsius=reading,
         uncertainty_celsius=0.2,
-        celsius=reading,
-        low_celsius=None if reading is None else reading - 0.3,
-        high_celsius=None if reading is None else reading + 0.3,
+        estimate_celsius=None if reading is None else Interval(reading, reading - 0.3, reading + 0.3),
         age_seconds=300.0,
     )
     return replace(view, **changes)  # type: ignore[arg-type]
@@ -93,9 +92,7 @@ READY = dish(
     verdict=Verdict.IN_BAND,
     probability=0.98,
     why="in the band, even, fresh",
-    open_for_seconds=190.0,
-    open_low_seconds=150.0,
-    open_high_seconds=240.0,
+    outlook=Outlook(open_for_seconds=Interval(190.0, 150.0, 240.0)),
 )
 HOT = dish(
     DishState.HOT,
@@ -104,12 +101,7 @@ HOT = dish(
     probability=0.0,
     why="3.2 °C above the band",
     advice="Stir in 6 ml of water at 20 °C: then 37.4 °C, solids 24 % instead of 27 %.",
-    ready_in_seconds=260.0,
-    ready_low_seconds=210.0,
-    ready_high_seconds=340.0,
-    open_for_seconds=280.0,
-    open_low_seconds=230.0,
-    open_high_seconds=350.0,
+    outlook=Outlook(Interval(260.0, 210.0, 340.0), Interval(280.0, 230.0, 350.0)),
 )
 UPTAKE = dish(
     DishState.UPTAKE,
@@ -117,16 +109,14 @@ UPTAKE = dish(
     verdict=Verdict.OUT_NOT_PROVEN,
     why="the powder is still taking up water",
     uptake_left_seconds=72.0,
-    ready_in_seconds=95.0,
-    ready_low_seconds=72.0,
-    ready_high_seconds=130.0,
+    outlook=Outlook(Interval(95.0, 72.0, 130.0)),
 )
 COOL = dish(
     DishState.COOL,
     34.6,
     verdict=Verdict.OUT_OF_BAND,
     why="1.4 °C below the band",
-    never=True,
+    outlook=Outlook(never=True),
     advice="Stand the bowl in a bath at 42 °C for about 3 minutes, and stir.",
 )
 UNEVEN = dish(
@@ -138,7 +128,7 @@ UNEVEN = dish(
 UNKNOWN = dish(
     DishState.UNKNOWN, None, uncertainty_celsius=None, age_seconds=None, why="no reading: CRC mismatch on the probe"
 )
-AWAY = dish(DishState.AWAY, 22.4, celsius=None, low_celsius=None, high_celsius=None, age_seconds=None)
+AWAY = dish(DishState.AWAY, 22.4, estimate_celsius=None, age_seconds=None)
 
 
 def night(dish_view: DishView = READY, brooder_view: BrooderView | None = None, **changes: object) -> Snapshot:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from sensord.readings import Band, FaultKind, Reading
+from sensord.readings import Band, FaultKind, Interval, Reading
 from sensord.screens.lines import effect_line, snapshot_lines
 from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import (
@@ -81,7 +81,7 @@ def test_stale_lines_call_nothing_ready() -> None:
                 probe="p",
                 state=DishState.READY,
                 previous=DishState.HOT,
-                celsius=37.4,
+                estimate_celsius=Interval(37.4, 37.1, 37.7),
                 why="in the band",
             ),
             "dish: ready to feed, paste about 37.4 °C (in the band)",
@@ -95,9 +95,7 @@ def test_stale_lines_call_nothing_ready() -> None:
                 seconds=1.0,
                 place="brooder",
                 condition=Condition.TOO_COLD,
-                in_seconds=900.0,
-                low_seconds=600.0,
-                high_seconds=1500.0,
+                in_seconds=Interval(900.0, 600.0, 1500.0),
             ),
             "brooder: too cold expected in about 15 min",
         ),

@@ -149,8 +149,6 @@ def _looked_ahead(settings: BrooderSettings, brooder: Brooder, seconds: float) -
         place=settings.name,
         condition=condition,
         in_seconds=outlook.in_seconds,
-        low_seconds=outlook.low_seconds,
-        high_seconds=outlook.high_seconds,
     )
     return brooder, (told,)
 
@@ -270,7 +268,7 @@ def view(settings: BrooderSettings, brooder: Brooder, seconds: float) -> Brooder
         verdict=verdict,
         stage="" if brooding is None else brooding.stage,
         heading="" if outlook is None else "colder" if outlook.cold else "warmer",
-        leaves_band_in_seconds=None if outlook is None else outlook.in_seconds,
+        leaves_band_in_seconds=None if outlook is None else outlook.in_seconds.middle,
         notes=(*pinned_note(settings), *(brooding.notes if brooding else ()), *_remarks(brooder)),
         humidity="" if brooding is None else brooding.humidity,
     )

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from enum import Enum, unique
 from itertools import pairwise
 
-from sensord.readings import Band
+from sensord.readings import Band, Interval
 from sensord.watch.brooder.trend import BIN_SECONDS, BLOCK_SECONDS, LEAST_MARGIN_CELSIUS, Trend, median_slope, rate
 
 __all__ = ["Course", "CourseRules", "Outlook", "Pace", "failed", "look_ahead", "outside"]
@@ -56,12 +56,10 @@ class Pace(Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outlook:
-    """The band will be left on the `cold` side or the warm one in `in_seconds` (90 % interval low..high)."""
+    """The band will be left on the `cold` side or the warm one in `in_seconds`."""
 
     cold: bool
-    in_seconds: float
-    low_seconds: float
-    high_seconds: float
+    in_seconds: Interval
     pace: Pace
 
 
@@ -98,11 +96,11 @@ def look_ahead(rules: CourseRules, course: Course, trend: Trend, band: Band, sec
     if outlook.pace is Pace.SLOW:
         if course.drift_told_until is not None and seconds < course.drift_told_until:
             return course, False
-        return replace(course, drift_told_until=seconds + max(3600.0, outlook.high_seconds)), True
+        return replace(course, drift_told_until=seconds + max(3600.0, outlook.in_seconds.high)), True
     if course.told_until is not None and seconds < course.told_until and course.told_cold is outlook.cold:
         return course, False
     return replace(
-        course, told_until=seconds + max(rules.loose_seconds, outlook.high_seconds), told_cold=outlook.cold
+        course, told_until=seconds + max(rules.loose_seconds, outlook.in_seconds.high), told_cold=outlook.cold
     ), True
 
 
@@ -202,8 +200,8 @@ def _fast(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds:
         told = _outlook(rules, cold, distance, speed, Pace.SUDDEN)
         # A loose contact may catch once more before the band is left. When it lets go nobody knows: the middle says no
         # more than the ends.
-        until = max(told.high_seconds, rules.again_seconds) if told is not None else 0.0
-        return told and replace(told, in_seconds=until / 2, low_seconds=0.0, high_seconds=until)
+        until = max(told.in_seconds.high, rules.again_seconds) if told is not None else 0.0
+        return told and replace(told, in_seconds=Interval(until / 2, 0.0, until))
     # What is nearer than the probe's own lag may have happened already: that is for the alarm to say.
     if beyond <= 0 or distance < speed * rules.probe_lag_seconds:
         return None
@@ -273,7 +271,7 @@ def _outlook(rules: CourseRules, cold: bool, distance: float, speed: float, pace
     middle = max(0.0, distance / speed)
     if low > rules.horizon_seconds:
         return None
-    return Outlook(cold=cold, in_seconds=middle, low_seconds=max(0.0, low), high_seconds=max(high, middle), pace=pace)
+    return Outlook(cold=cold, in_seconds=Interval(middle, max(0.0, low), max(high, middle)), pace=pace)
 
 
 def _drift(rules: CourseRules, trend: Trend, band: Band) -> Outlook | None:

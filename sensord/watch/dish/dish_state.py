@@ -7,7 +7,7 @@ from sensord.care.formula import Bowlful
 from sensord.errors import DataError
 from sensord.physics import cooling
 from sensord.physics.conformity import probability_inside, standard_normal
-from sensord.readings import Band, FaultKind, Reading
+from sensord.readings import Band, FaultKind, Interval, Reading
 from sensord.watch.dish import paste_events
 from sensord.watch.dish.evenness import Evenness
 from sensord.watch.effects import DishState
@@ -98,6 +98,11 @@ class Known:
     celsius: float
     spread: float
     probability: float
+
+    @property
+    def interval(self) -> Interval:
+        """The estimate with its 90 % interval, Celsius."""
+        return Interval(self.celsius, self.celsius - NINETY * self.spread, self.celsius + NINETY * self.spread)
 
 
 def known_of(settings: DishSettings, dish: Dish) -> Known | None:

@@ -1,8 +1,10 @@
 """A dish as a screen shows it: the answer, why, what comes next, and what would help, in a keeper's words."""
 
+from dataclasses import replace
+
 from sensord.care.formula import advice
 from sensord.physics.conformity import Verdict, verdict
-from sensord.physics.outlook import HORIZON_SECONDS, look_ahead
+from sensord.physics.outlook import look_ahead
 from sensord.readings import FaultKind
 from sensord.watch.dish.dish_state import NINETY, Dish, DishSettings, Known, known_of
 from sensord.watch.effects import DishEstimated, DishState
@@ -27,26 +29,11 @@ _FAULTS = {
 
 def estimated(settings: DishSettings, dish: Dish, seconds: float, known: Known | None) -> DishEstimated:
     """Where the paste is and where it goes, as an effect."""
+    told = DishEstimated(seconds=seconds, dish=settings.name, probe=settings.probe)
     if known is None or dish.estimate is None:
-        return DishEstimated(seconds=seconds, dish=settings.name, probe=settings.probe)
-    low, high = known.celsius - NINETY * known.spread, known.celsius + NINETY * known.spread
+        return told
     outlook = look_ahead(dish.estimate, settings.band, settings.uncertainty_celsius / 2.0)
-    ready, window = outlook.ready, outlook.window
-    return DishEstimated(
-        seconds=seconds,
-        dish=settings.name,
-        probe=settings.probe,
-        celsius=known.celsius,
-        low_celsius=low,
-        high_celsius=high,
-        ready_in_seconds=None if ready is None else ready.middle,
-        ready_low_seconds=None if ready is None else ready.low,
-        ready_high_seconds=None if ready is None else min(ready.high, HORIZON_SECONDS),
-        never=outlook.never,
-        open_for_seconds=None if window is None else window.middle,
-        open_low_seconds=None if window is None else window.low,
-        open_high_seconds=None if window is None else window.high,
-    )
+    return replace(told, estimate_celsius=known.interval, outlook=outlook)
 
 
 def _verdict(settings: DishSettings, known: Known) -> Verdict:
@@ -68,30 +55,22 @@ def view(settings: DishSettings, dish: Dish, seconds: float) -> DishView:
         band=settings.band,
         band_source=settings.band_source,
         why=dish.why,
-        advice=_advice(settings, dish.state, estimate.celsius),
+        advice=_advice(settings, dish.state, known),
         reading_celsius=None if dish.last is None or dish.fault is not None else dish.last.celsius,
         uncertainty_celsius=settings.uncertainty_celsius,
-        celsius=estimate.celsius,
-        low_celsius=estimate.low_celsius,
-        high_celsius=estimate.high_celsius,
+        estimate_celsius=estimate.estimate_celsius,
         probability=None if known is None else known.probability,
         uptake_left_seconds=uptake,
         age_seconds=None if dish.batch_seconds is None else seconds - dish.batch_seconds,
-        ready_in_seconds=estimate.ready_in_seconds,
-        ready_low_seconds=estimate.ready_low_seconds,
-        ready_high_seconds=estimate.ready_high_seconds,
-        never=estimate.never,
-        open_for_seconds=estimate.open_for_seconds,
-        open_low_seconds=estimate.open_low_seconds,
-        open_high_seconds=estimate.open_high_seconds,
+        outlook=estimate.outlook,
     )
 
 
-def _advice(settings: DishSettings, state: DishState, celsius: float | None) -> str:
+def _advice(settings: DishSettings, state: DishState, known: Known | None) -> str:
     """What would bring the dish into its band, while it is known to be off."""
-    if settings.bowlful is None or celsius is None or state not in (DishState.HOT, DishState.COOL):
+    if settings.bowlful is None or known is None or state not in (DishState.HOT, DishState.COOL):
         return ""
-    return advice(celsius, settings.band, settings.bowlful)
+    return advice(known.celsius, settings.band, settings.bowlful)
 
 
 def lay_cool(dish: Dish, seconds: float) -> bool:

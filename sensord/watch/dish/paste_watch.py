@@ -14,7 +14,7 @@ from sensord.physics.conformity import acceptance_interval
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.conditions import Condition
 from sensord.watch.dish import paste_events
-from sensord.watch.dish.dish_state import NINETY, Dish, DishSettings, Known, known_of, not_warmer, spread_of
+from sensord.watch.dish.dish_state import Dish, DishSettings, Known, known_of, not_warmer, spread_of
 from sensord.watch.dish.dish_table import Findings, Row, decide
 from sensord.watch.dish.dish_view import estimated, lay_cool, view, words
 from sensord.watch.dish.evenness import Believed, Shown, judge, remember, shown
@@ -346,21 +346,12 @@ def _cues(settings: DishSettings, dish: Dish, seconds: float, row: Row) -> list[
 
 
 def _changed(settings: DishSettings, dish: Dish, seconds: float, row: Row, known: Known | None) -> DishChanged:
-    celsius = low = high = None
-    if known is not None:
-        celsius, low, high = (
-            known.celsius,
-            known.celsius - NINETY * known.spread,
-            known.celsius + NINETY * known.spread,
-        )
     return DishChanged(
         seconds=seconds,
         dish=settings.name,
         probe=settings.probe,
         state=row.state,
         previous=dish.state,
-        celsius=celsius,
-        low_celsius=low,
-        high_celsius=high,
+        estimate_celsius=None if known is None else known.interval,
         why=row.why,
     )

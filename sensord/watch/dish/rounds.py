@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 
+from sensord.readings import Interval
 from sensord.watch.effects import BatchStarted, DishChanged, DishEstimated, DishState, Effect, Note, Noted
 
 __all__ = ["FeedRound", "RoundTracker"]
@@ -42,7 +43,7 @@ class RoundTracker:
         match effect:
             case BatchStarted(seconds, dish):
                 self._dishes[dish] = _Dish(batch_seconds=seconds)
-            case DishEstimated(dish=dish, celsius=float(celsius)):
+            case DishEstimated(dish=dish, estimate_celsius=Interval(middle=celsius)):
                 known = self._dishes.get(dish, _Dish())
                 if known.left_ready_seconds is None:
                     self._dishes[dish] = replace(known, celsius=celsius)
@@ -59,7 +60,7 @@ class RoundTracker:
         known = self._dishes.get(change.dish, _Dish())
         if change.state is DishState.READY:
             known = replace(known, ready_seconds=known.ready_seconds or change.seconds, left_ready_seconds=None)
-            known = replace(known, celsius=change.celsius if change.celsius is not None else known.celsius)
+            known = replace(known, celsius=change.estimate_celsius.middle if change.estimate_celsius else known.celsius)
         elif change.previous is DishState.READY:
             known = replace(known, left_ready_seconds=change.seconds)
         self._dishes[change.dish] = known

@@ -10,7 +10,7 @@ import pytest
 from sensord.care.brooding import make_plan
 from sensord.config.folders import load_profile
 from sensord.errors import CommandError
-from sensord.readings import Band, Fault, FaultKind, Observation, Reading
+from sensord.readings import Band, Fault, FaultKind, Interval, Observation, Reading
 from sensord.watch.brooder.air_watch import Brooder, begin, gap, observe, set_stage, tick, view
 from sensord.watch.brooder.brooder_rules import BrooderSettings, ConditionChanged, Outcome
 from sensord.watch.conditions import Condition
@@ -211,7 +211,7 @@ def test_a_failed_heater_in_a_box_that_holds_its_heat_is_told_before_the_band_is
     ]
     assert changes[0].seconds < left - 120
     first = forecasts[0]
-    assert first.low_seconds <= left - first.seconds <= first.high_seconds
+    assert first.in_seconds.low <= left - first.seconds <= first.in_seconds.high
     assert changes[1].seconds == changes[2].seconds  # the next alarm takes over at once
 
 
@@ -219,7 +219,7 @@ def test_a_slow_drift_is_foretold_with_an_interval_that_holds() -> None:
     drift = [Reading("air", float(s), round((34.8 - 0.4 * s / 3600) * 16) / 16) for s in range(0, 16200, 5)]
     _, found = all_of(drift)
     forecast = next(each for each in found if isinstance(each, Forecast))
-    assert forecast.low_seconds <= 16200 - forecast.seconds <= forecast.high_seconds
+    assert forecast.in_seconds.low <= 16200 - forecast.seconds <= forecast.in_seconds.high
     assert forecast.condition is Condition.TOO_COLD
 
 
@@ -249,7 +249,7 @@ def test_a_heater_that_failed_and_heats_again_may_fail_again_within_minutes_nobo
     known, _ = all_of(failed_and_back())
     _, found = all_of(ramp(35.2, 34.0, 90, 4920), brooder=known)
     first = next(each for each in found if isinstance(each, Forecast))
-    assert (first.low_seconds, first.in_seconds, first.high_seconds) == (0.0, 600.0, 1200.0)
+    assert first.in_seconds == Interval(600.0, 0.0, 1200.0)
 
 
 def test_a_heater_that_went_off_and_on_again_by_itself_is_not_suspected_at_its_next_off_phase() -> None:
@@ -265,7 +265,7 @@ def test_what_is_nearer_than_the_probes_own_lag_is_left_to_the_alarm() -> None:
         _, found = all_of([*steady(rest, 0, 3600), *ramp(rest, 32.0, int((rest - 32.0) / 0.008), 3600)])
         forecasts += [each for each in found if isinstance(each, Forecast)]
     assert forecasts
-    assert all(each.in_seconds >= SETTINGS.course.probe_lag_seconds for each in forecasts)
+    assert all(each.in_seconds.middle >= SETTINGS.course.probe_lag_seconds for each in forecasts)
 
 
 def test_the_view_says_where_the_air_is() -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from sensord.care.brooding import make_plan
 from sensord.config.folders import load_profile
-from sensord.readings import Band, Fault, FaultKind, Reading
+from sensord.readings import Band, Fault, FaultKind, Interval, Reading
 from sensord.watch.brooder.air_watch import Brooder, begin, gap, observe, set_stage, tick, view
 from sensord.watch.brooder.band import Limit
 from sensord.watch.brooder.brooder_rules import BrooderSettings, ConditionChanged, Outcome, warm_rules
@@ -171,7 +171,7 @@ def test_a_stop_begins_the_delays_anew_and_keeps_what_was_learned() -> None:
 
 
 def outlook(pace: Pace, cold: bool = True) -> Ahead:
-    return Ahead(cold=cold, in_seconds=300.0, low_seconds=100.0, high_seconds=500.0, pace=pace)
+    return Ahead(cold=cold, in_seconds=Interval(300.0, 100.0, 500.0), pace=pace)
 
 
 def test_the_view_says_where_the_air_is_going() -> None:
@@ -219,7 +219,7 @@ def test_a_failing_heater_is_foretold_once() -> None:
     (told,) = forecasts
     assert told.place == "nest"
     assert told.condition is Condition.TOO_COLD
-    assert told.low_seconds < told.in_seconds < told.high_seconds
+    assert told.in_seconds.low < told.in_seconds.middle < told.in_seconds.high
 
 
 def test_losing_heat_stands_after_a_minute_of_steady_fall_and_goes_when_the_air_is_back() -> None:

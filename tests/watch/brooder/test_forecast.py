@@ -1,7 +1,7 @@
 """Forecasts of a brooder's air on courses that are known: straight lines, lags, lids, thermostats."""
 
 import math
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import pytest
 
@@ -37,7 +37,7 @@ def test_a_steady_fall_is_told_with_the_time_to_the_band_and_the_probes_lag_take
     assert outlook.cold
     assert outlook.pace is Pace.SUDDEN
     # The air is ahead of the probe by its lag (35 s) and of the bin's mean by half a bin.
-    assert outlook.in_seconds == pytest.approx((33.95 - 33.0) / 0.005 - 35.0 - 5.0)
+    assert outlook.in_seconds.middle == pytest.approx((33.95 - 33.0) / 0.005 - 35.0 - 5.0)
 
 
 def test_the_interval_of_a_forecast_holds_a_speed_off_by_two_fifths_and_the_probes_error() -> None:
@@ -45,8 +45,8 @@ def test_the_interval_of_a_forecast_holds_a_speed_off_by_two_fifths_and_the_prob
     assert outlook is not None
     distance = 33.95 - 33.0 - 0.005 * 40.0
     # 0.41 °C: 0.5 °C expanded (k = 2) at 90 %; 20 s for the bins.
-    assert outlook.low_seconds == pytest.approx((distance - 0.41) / (1.4 * 0.005) - 20.0)
-    assert outlook.high_seconds == pytest.approx((distance + 0.41) / (0.6 * 0.005) + 20.0)
+    assert outlook.in_seconds.low == pytest.approx((distance - 0.41) / (1.4 * 0.005) - 20.0)
+    assert outlook.in_seconds.high == pytest.approx((distance + 0.41) / (0.6 * 0.005) + 20.0)
 
 
 def test_a_rise_is_told_like_a_fall() -> None:
@@ -58,9 +58,7 @@ def test_a_rise_is_told_like_a_fall() -> None:
     assert outlook is not None
     assert down is not None
     assert not outlook.cold
-    assert (outlook.in_seconds, outlook.low_seconds, outlook.high_seconds) == pytest.approx(
-        (down.in_seconds, down.low_seconds, down.high_seconds)
-    )
+    assert astuple(outlook.in_seconds) == pytest.approx(astuple(down.in_seconds))
 
 
 def test_a_fall_within_the_usual_swing_is_the_thermostats() -> None:
@@ -144,9 +142,9 @@ def test_a_heater_that_failed_before_is_believed_sooner() -> None:
     outlook = told(bins, course=fresh).outlook
     assert outlook is not None
     # A loose contact may catch once more: anything from now on, for twenty minutes.
-    assert outlook.in_seconds == pytest.approx(600.0)
-    assert outlook.low_seconds == 0.0
-    assert outlook.high_seconds == pytest.approx(1200.0)
+    assert outlook.in_seconds.middle == pytest.approx(600.0)
+    assert outlook.in_seconds.low == 0.0
+    assert outlook.in_seconds.high == pytest.approx(1200.0)
     for course in (
         replace(fresh, failed_cold=False),
         replace(fresh, failed_seconds=None),
@@ -166,7 +164,7 @@ def test_a_while_after_it_is_warm_again_a_failed_heater_is_believed_beyond_the_s
     assert told(inside, course=course).outlook is None
     outlook = told(beyond, course=course).outlook
     assert outlook is not None
-    assert outlook.low_seconds > 0.0
+    assert outlook.in_seconds.low > 0.0
     assert told(inside, course=replace(course, outside_seconds=3501.0)).outlook is not None
 
 
@@ -189,12 +187,12 @@ def test_a_slow_even_fall_of_three_minutes_is_told() -> None:
     assert outlook is not None
     assert outlook.pace is Pace.STEADY
     assert outlook.cold
-    assert outlook.in_seconds == pytest.approx((bins[-1] - 33.0) / 0.002 - 35.0)
+    assert outlook.in_seconds.middle == pytest.approx((bins[-1] - 33.0) / 0.002 - 35.0)
     rising = tuple(34.95 + (34.35 - celsius) for celsius in bins)
     up = told(rising).outlook
     assert up is not None
     assert not up.cold
-    assert up.in_seconds == pytest.approx((36.0 - rising[-1]) / 0.002 - 35.0)
+    assert up.in_seconds.middle == pytest.approx((36.0 - rising[-1]) / 0.002 - 35.0)
 
 
 def test_seventeen_bins_are_too_few_for_a_steady_fall() -> None:
@@ -253,9 +251,9 @@ def test_a_drift_is_told_by_the_edge_of_the_swing_that_leaves_first(cold: bool) 
     travelled = 0.5 * 23 * 300.0 / 3600.0
     distance = 1.5 - travelled - 0.3
     speed = 0.5 / 3600.0
-    assert outlook.in_seconds == pytest.approx(distance / speed)
-    assert outlook.low_seconds == pytest.approx(max(0.0, (distance - 0.41) / (1.4 * speed)))
-    assert outlook.high_seconds == pytest.approx((distance + 0.41) / (0.6 * speed))
+    assert outlook.in_seconds.middle == pytest.approx(distance / speed)
+    assert outlook.in_seconds.low == pytest.approx(max(0.0, (distance - 0.41) / (1.4 * speed)))
+    assert outlook.in_seconds.high == pytest.approx((distance + 0.41) / (0.6 * speed))
 
 
 def test_two_hours_of_blocks_just_closed_are_needed_for_a_drift() -> None:
@@ -322,7 +320,7 @@ def test_an_outlook_is_news_once_and_again_when_it_is_over_and_comes_back() -> N
     assert again.since_seconds == 5000.0
     assert course.outlook is not None
     # Quiet until its late end, twenty-five minutes at the least.
-    over = 5000.0 + max(1500.0, course.outlook.high_seconds)
+    over = 5000.0 + max(1500.0, course.outlook.in_seconds.high)
     assert not look_ahead(RULES, again, trend, BAND, over - 1.0)[1]
     assert look_ahead(RULES, again, trend, BAND, over)[1]
 
@@ -350,7 +348,7 @@ def test_a_drift_is_told_once_an_hour_at_the_most() -> None:
     course, news = drift(drifting(-0.5))
     assert news
     assert course.outlook is not None
-    until = 9000.0 + max(3600.0, course.outlook.high_seconds)
+    until = 9000.0 + max(3600.0, course.outlook.in_seconds.high)
     assert not drift(drifting(-0.5), course, until - 1.0)[1]
     assert drift(drifting(-0.5), course, until)[1]
 
@@ -472,7 +470,7 @@ def test_a_fall_that_flags_at_its_very_end_is_over() -> None:
         assert (outlook is not None) is is_told
         if outlook is not None:
             speed = 0.008 * (1 + last) / 2  # of the last twenty seconds
-            assert outlook.in_seconds == pytest.approx((bins[-1] - 33.0) / speed - 40.0)
+            assert outlook.in_seconds.middle == pytest.approx((bins[-1] - 33.0) / speed - 40.0)
 
 
 def test_a_first_step_too_great_for_a_lagging_probe_is_a_lids() -> None:
@@ -493,7 +491,7 @@ def test_a_steady_fall_is_judged_by_where_it_has_come_to(start: float) -> None:
     outlook = told(bins).outlook
     assert outlook is not None
     assert outlook.pace is Pace.STEADY
-    assert outlook.in_seconds == pytest.approx((bins[-1] - 33.0) / 0.002 - 35.0)
+    assert outlook.in_seconds.middle == pytest.approx((bins[-1] - 33.0) / 0.002 - 35.0)
     up = risen(bins).outlook
     assert up is not None
     assert not up.cold

@@ -2,13 +2,20 @@
 
 import pytest
 
+from sensord.readings import Interval
 from sensord.watch.dish.rounds import FeedRound, RoundTracker
 from sensord.watch.effects import BatchStarted, DishChanged, DishEstimated, DishState, Note, Noted
 from sensord.watch.events import Origin
 
 
+def about(celsius: float | None) -> Interval | None:
+    return None if celsius is None else Interval(celsius, celsius - 0.3, celsius + 0.3)
+
+
 def changed(seconds: float, state: DishState, previous: DishState, celsius: float | None = None) -> DishChanged:
-    return DishChanged(seconds=seconds, dish="dish", probe="bowl", state=state, previous=previous, celsius=celsius)
+    return DishChanged(
+        seconds=seconds, dish="dish", probe="bowl", state=state, previous=previous, estimate_celsius=about(celsius)
+    )
 
 
 @pytest.fixture
@@ -20,14 +27,14 @@ def tracker() -> RoundTracker:
 
 
 def test_a_lift_out_of_a_ready_dish_begins_a_round_with_the_last_estimate(tracker: RoundTracker) -> None:
-    tracker.take(DishEstimated(seconds=330.0, dish="dish", probe="bowl", celsius=39.4))
+    tracker.take(DishEstimated(seconds=330.0, dish="dish", probe="bowl", estimate_celsius=about(39.4)))
     found = tracker.take(Noted(seconds=340.0, probe="bowl", what=Note.LIFT))
     assert found == FeedRound(seconds=340.0, dish="dish", batch_seconds=0.0, ready_seconds=300.0, celsius=39.4)
 
 
 def test_what_the_probe_reads_in_the_air_does_not_count(tracker: RoundTracker) -> None:
     tracker.take(changed(335.0, DishState.AWAY, DishState.READY))
-    tracker.take(DishEstimated(seconds=338.0, dish="dish", probe="bowl", celsius=30.0))
+    tracker.take(DishEstimated(seconds=338.0, dish="dish", probe="bowl", estimate_celsius=about(30.0)))
     found = tracker.take(Noted(seconds=340.0, probe="bowl", what=Note.LIFT))
     assert found is not None
     assert found.celsius == 39.9
