@@ -97,6 +97,12 @@ def line_of(text: str, where: tuple[str | int, ...]) -> int | None:
     return best[0] if best else None
 
 
+_GONE: dict[tuple[str | int, ...], str] = {
+    ("mqtt", "senml"): "is no longer published: the topics probe/<name> carry the same readings; remove this line"
+}
+"""Keys that earlier versions knew, with what to do."""
+
+
 def _troubles_of(errors: list[Any]) -> list[Trouble]:
     """One trouble a key; `errors` as pydantic's `ValidationError.errors()` has them."""
     found: dict[tuple[str | int, ...], Trouble] = {}
@@ -109,6 +115,8 @@ def _troubles_of(errors: list[Any]) -> list[Trouble]:
 def _trouble(item: Any) -> Trouble:
     where = tuple(part for part in item["loc"] if part != "[key]")
     if item["type"] == "extra_forbidden":
+        if where in _GONE:
+            return Trouble(where, _GONE[where])
         return Trouble(where, f"unknown key; known here: {', '.join(_known(where[:-1]))}")
     if item["type"] == "missing":
         return Trouble(where, "is missing: add it")

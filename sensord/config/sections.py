@@ -236,7 +236,6 @@ class MqttSection(Section):
     keepalive_seconds: int = Field(20, ge=5, le=120)
     interval_seconds: float = Field(10, ge=1, le=300)
     read_only: bool = False
-    senml: bool = False
     discovery: DiscoverySection = DiscoverySection()
 
 

@@ -41,7 +41,7 @@ from sensord.watch.effects import (
 )
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
 
-__all__ = ["State", "Timing", "Transition", "event_of", "senml", "states_of"]
+__all__ = ["State", "Timing", "Transition", "event_of", "states_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,24 +185,6 @@ def event_of(effect: Transition, timing: Timing, number: int, series: str) -> Ev
                 before=effect.before_celsius,
                 after=effect.after_celsius,
             )
-
-
-def senml(snapshot: Snapshot, unit: str, timing: Timing) -> list[dict[str, object]]:
-    """The readings as a SenML pack (RFC 8428) with absolute times; empty while the clock is not trusted."""
-    if not timing.trusted:
-        return []
-    pack: list[dict[str, object]] = [
-        {
-            "n": probe.name,
-            "v": round(probe.celsius, 3),
-            "t": -round(timing.monotonic_seconds - snapshot.seconds + (probe.age_seconds or 0.0), 3),
-        }
-        for probe in snapshot.probes
-        if probe.celsius is not None and probe.fault is None
-    ]
-    if pack:
-        pack[0] = {"bn": f"{unit}/", "bt": round(timing.utc_seconds, 3), "bu": "Cel", **pack[0]}
-    return pack
 
 
 def _head(timing: Timing, seconds: float, sequence: int) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """What is inside the MQTT messages: one versioned model a topic. `docs/mqtt.md` and `docs/mqtt-schema.json` show them.
 
-Temperatures are degrees Celsius (UCUM and SenML code `Cel`); `expanded_uncertainty` goes with the coverage factor `k`
+Temperatures are degrees Celsius (UCUM code `Cel`); `expanded_uncertainty` goes with the coverage factor `k`
 (JCGM 100, 6.2); intervals of estimates (`low`, `high`) hold 90 %. Times are RFC 3339 in UTC, with `clock_trusted` false
 while nothing has set the clock of the unit yet. A value that is not known is null, never the last one.
 """

@@ -4,7 +4,6 @@
 connection's thread, which says it when there is a broker. Without one the daemon does not notice.
 """
 
-import json
 import random
 import threading
 from collections import deque
@@ -17,7 +16,7 @@ from sensord.errors import StorageError
 from sensord.gate.commands import Limits
 from sensord.gate.doorman import Answer, Doorman
 from sensord.mqtt.broker import BrokerSettings, Connection, Link, Message, Received
-from sensord.mqtt.messages import State, Timing, Transition, event_of, senml, states_of
+from sensord.mqtt.messages import State, Timing, Transition, event_of, states_of
 from sensord.mqtt.outbox import Outbox
 from sensord.mqtt.payloads import AnswerPayload
 from sensord.mqtt.topics import Topics
@@ -52,7 +51,6 @@ class PublisherSettings:
     alarms: frozenset[tuple[str, Condition]] = frozenset()
     interval_seconds: float = 10.0
     read_only: bool = False
-    senml: bool = False
     discovery: tuple[tuple[str, bytes], ...] = ()
     birth_topic: str = ""
     birth_payload: str = "online"
@@ -89,8 +87,6 @@ class Publisher:
         self._latest: dict[str, tuple[State, float]] = {}
         self._due: set[str] = set()
         self._answers: deque[Answer] = deque(maxlen=WAITING_ANSWERS)
-        self._readings: bytes = b""
-        self._readings_seconds = -float("inf")
         self._told_alarms = set(settings.alarms)
         self._held = outbox.held()
         self._stale = self._former_announcements()
@@ -187,9 +183,6 @@ class Publisher:
             if not self._seen_snapshot:
                 self._seen_snapshot = True
                 self._find_stale()
-            if settings.senml and now - self._readings_seconds >= settings.interval_seconds:
-                pack = senml(snapshot, self._topics.root, timing)
-                self._readings, self._readings_seconds = (json.dumps(pack).encode() if pack else b""), now
 
     def _former_announcements(self) -> set[str]:
         """Discovery of an earlier life: to be cleared before the new one, or the hub sees every id twice."""
@@ -300,7 +293,6 @@ class Publisher:
             # In the order in which they were first said: alarms, then what somebody waits for.
             due = [said for topic, said in self._latest.items() if topic in self._due]
             self._due.clear()
-            readings, self._readings = self._readings, b""
         for state, seconds in due:
             left = None if state.expiry_seconds is None else state.expiry_seconds - round(now - seconds)
             if left is not None and left <= 0:
@@ -318,8 +310,6 @@ class Publisher:
                 ),
             )
         self._clear_stale(link)
-        if readings:
-            link.publish(Message(topic=self._topics.senml, payload=readings))
 
     def _clear_stale(self, link: Link) -> None:
         with self._lock:

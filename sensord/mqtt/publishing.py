@@ -88,7 +88,6 @@ def publisher(
         alarms=alarms_of(config.brooders, config.dishes),
         interval_seconds=section.interval_seconds,
         read_only=section.read_only,
-        senml=section.senml,
         discovery=tuple(told),
         birth_topic=section.discovery.birth_topic if section.discovery.enabled else "",
         birth_payload=section.discovery.birth_payload,

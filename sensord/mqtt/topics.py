@@ -31,10 +31,6 @@ class Topics:
         return f"{self.root}/done"
 
     @property
-    def senml(self) -> str:
-        return f"{self.root}/senml"
-
-    @property
     def commands(self) -> str:
         """The filter that catches every command, one level deep."""
         return f"{self.root}/do/+"

@@ -49,6 +49,7 @@ def test_a_good_config_is_taken_with_defaults() -> None:
     ("change", "place", "words"),
     [
         (("pin = 18", "pin = 18\nvolume = 3"), "sensord.toml:21: chime.volume", "unknown key; known here: "),
+        (("pin = 18", 'pin = 18\n[mqtt]\nhost = "h"\nsenml = true'), "sensord.toml:23: mqtt.senml", "remove this line"),
         (("28-0000072431ac", "28-0000072431ab"), "sensord.toml:7: probes.bowl.rom", "also the ROM id of probe 'air'"),
         (("28-0000072431ac", "28-banana"), "sensord.toml:7: probes.bowl.rom", "a ROM id looks like"),
         (('probe = "bowl"', 'probe = "spoon"'), "sensord.toml:16: dishes.supper.probe", "no probe 'spoon'"),

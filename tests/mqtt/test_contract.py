@@ -10,7 +10,7 @@ import pytest
 
 from sensord.gate.commands import NETWORK_VERBS
 from sensord.mqtt.contract import schema
-from sensord.mqtt.messages import Timing, Transition, event_of, senml, states_of
+from sensord.mqtt.messages import Timing, Transition, event_of, states_of
 from sensord.mqtt.payloads import AnswerPayload
 from sensord.readings import Band, FaultKind, Interval
 from sensord.watch.conditions import Condition, alarms_of
@@ -110,8 +110,6 @@ def examples() -> list[tuple[str, Any]]:
 @pytest.mark.parametrize(("topic", "payload"), examples(), ids=lambda value: value if isinstance(value, str) else "")
 def test_every_example_in_the_manual_fits_the_schema(topic: str, payload: Any) -> None:
     first, *rest = topic.split("/")
-    if first == "senml":
-        return
     pattern = {"alarm": "alarm/<place>/<condition>", "do": topic}.get(first, f"{first}/<name>" if rest else first)
     checked(pattern, payload)
 
@@ -128,15 +126,3 @@ def test_the_manual_shows_every_topic_and_verb() -> None:
     }
     text = MANUAL.read_text()
     assert [verb for verb in NETWORK_VERBS if f"`{verb}`" not in text] == []
-
-
-def test_senml_is_the_standard_s_own_form() -> None:
-    # RFC 8428: section 4.1 base fields, 4.3 names, 4.5.3 times below 2**28 are relative to now, so bt must be above.
-    pack = senml(snapshot(seconds=99.0), "sensord/nursery", TIMING)
-    first = pack[0]
-    assert (first["bn"], first["bu"], first["n"], first["v"]) == ("sensord/nursery/", "Cel", "air", 34.5)
-    assert isinstance(first["bt"], float)
-    assert first["bt"] > 2**28
-    assert [record["t"] for record in pack] == [-1.0, -1.0, -1.0]
-    assert all(re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9:./_-]*", f"{first['bn']}{record['n']}") for record in pack)
-    assert senml(snapshot(), "x", Timing(0.0, 0.0, False)) == [], "without a set clock there is no absolute time"

@@ -42,7 +42,7 @@ def test_a_unit_says_all_of_its_own_and_nothing_of_another(guarded: Broker, daem
         ("homeassistant/device/sensord_nursery/config", b"{}"),
         ("homeassistant/sensor/sensord_nursery/probe_air_temperature/config", b"{}"),
     )
-    told = replace(settings(senml=True), discovery=discovery)
+    told = replace(settings(), discovery=discovery)
     nursery = daemon(guarded.port, told, username="nursery", password_file=secret)
     with Listener(guarded.port, login=("hub", "h")) as hub:
         until(lambda: nursery.publisher.working)

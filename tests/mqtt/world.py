@@ -14,16 +14,13 @@ TOPICS = Topics("sensord", "nursery")
 LIMITS = Limits(brooders=("brooder",), dishes=("dish",))
 
 
-def settings(
-    topics: Topics = TOPICS, interval_seconds: float = 10.0, read_only: bool = False, senml: bool = False
-) -> PublisherSettings:
+def settings(topics: Topics = TOPICS, interval_seconds: float = 10.0, read_only: bool = False) -> PublisherSettings:
     return PublisherSettings(
         topics=topics,
         limits=LIMITS,
         alarms=alarms_of(["brooder"], ["dish"]),
         interval_seconds=interval_seconds,
         read_only=read_only,
-        senml=senml,
     )
 
 
