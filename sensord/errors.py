@@ -11,6 +11,7 @@ __all__ = [
     "SensordError",
     "StorageError",
     "WiringError",
+    "quoted",
     "unreadable",
 ]
 
@@ -41,6 +42,12 @@ class CommandError(SensordError, ValueError):
 
 class DataError(SensordError, ValueError):
     """Numbers that were handed in make no sense (an option, a row of a file); nothing was computed from them."""
+
+
+def quoted(raw: str | bytes) -> str:
+    """Text from outside as it may stand in a message: in quotes, cut at 64 characters, what is not print escaped."""
+    text = raw.decode("utf-8", "replace") if isinstance(raw, bytes) else raw
+    return repr(text if len(text) <= 64 else text[:63] + "…")
 
 
 def unreadable(error: Exception) -> str:

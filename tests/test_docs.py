@@ -14,7 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from sensord.cli import VERBS, main, parser_for
 from sensord.config.sections import Config
-from sensord.gate.commands import VERBS as SOCKET_VERBS
+from sensord.watch.command_table import COMMANDS
 
 TOP = Path(__file__).parent.parent
 PAGES = [TOP / "README.md", TOP / "DEVELOPERS.md", TOP / "hardware.md", *sorted((TOP / "docs").glob("*.md"))]
@@ -157,7 +157,7 @@ def test_every_file_and_module_of_the_project_that_is_named_exists(page: Path) -
 
 def test_the_page_of_the_socket_names_every_verb_that_it_takes() -> None:
     told = (TOP / "docs" / "watching.md").read_text().split("## The control socket")[1]
-    assert not {verb for verb in SOCKET_VERBS if f"`{verb}`" not in told}
+    assert not {verb for verb in COMMANDS if f"`{verb}`" not in told}
 
 
 def test_the_papers_have_commands_keys_and_tables_to_check() -> None:

@@ -14,8 +14,9 @@ from sensord.errors import WiringError
 from sensord.pins import factory as pins
 from sensord.pins.buttons import Buttons
 from sensord.pins.chime import Chime
+from sensord.watch.command_table import Acknowledge
 from sensord.watch.effects import Alerting, Cue, Cued
-from sensord.watch.events import Acknowledge, Event
+from sensord.watch.events import Event
 from sensord.watch.sound.patterns import CUES
 
 __all__ = ["Keeper", "asked"]

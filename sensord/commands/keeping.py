@@ -14,12 +14,12 @@ from sensord.config.sections import HistorySection
 from sensord.control.control_client import ControlClient, DaemonAwayError
 from sensord.control.control_wire import client_path
 from sensord.errors import CommandError, DataError, StorageError
-from sensord.gate.commands import Limits, parse_fields
+from sensord.gate.command_reader import read_fields
 from sensord.history.database import DamagedError, leaving_nothing
 from sensord.history.history_reader import HistoryReader
 from sensord.history.history_writer import FILE_NAME, History
+from sensord.watch.command_table import Entry, Giver
 from sensord.watch.effects import Answered, EntryMade
-from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
 
 __all__ = [
     "add_place_options",
@@ -90,10 +90,10 @@ def enter(options: argparse.Namespace, verb: str, fields: dict[str, object]) -> 
 def _enter_directly(options: argparse.Namespace, verb: str, fields: dict[str, object]) -> tuple[bool, str]:
     seconds = _CLOCK.monotonic_seconds()
     try:
-        entry = parse_fields(verb, fields, seconds, Origin.CONTROL, Limits())
+        entry = read_fields(verb, fields, seconds, Giver.OWNER)
     except CommandError as error:
         return False, str(error)
-    if not isinstance(entry, LogFeed | WeighIn | EnterChick):
+    if not isinstance(entry, Entry):
         raise CommandError(f"{verb} is no entry of the log")
     path = history_path(options)
     try:

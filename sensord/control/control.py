@@ -29,7 +29,7 @@ from sensord.control.control_wire import (
     result_line,
     snapshot_json,
 )
-from sensord.gate import commands
+from sensord.watch.command_table import COMMANDS
 from sensord.watch.effects import Answered, Effect, Measured
 from sensord.watch.events import Event
 from sensord.watch.views import Snapshot
@@ -63,7 +63,7 @@ class _Client:
 class ControlServer:
     """An output of the daemon that also brings in commands; serves from the moment it is made until `close`.
 
-    `deliver` gets each command and must not block; `limits` says what may be asked for. `clock` stamps commands;
+    `deliver` gets each command and must not block. `clock` stamps commands;
     `patience` measures how long an answer may take, in life's own seconds even where the daemon's clock runs faster.
     Raises `ConfigError` or `WiringError` where the socket cannot be opened (see `control_socket.Listener`).
     """
@@ -75,11 +75,10 @@ class ControlServer:
         path: Path,
         clock: Clock,
         deliver: Callable[[Event], None],
-        limits: commands.Limits,
         patience: Clock | None = None,
     ) -> None:
         self._patience = patience or SystemClock()
-        self._desk: CommandDesk[_Client] = CommandDesk(clock, deliver, limits, self._patience)
+        self._desk: CommandDesk[_Client] = CommandDesk(clock, deliver, self._patience)
         self._listener = Listener(path)
         self._clients: set[_Client] = set()
         self._latest: bytes | None = None
@@ -201,12 +200,12 @@ class ControlServer:
             client.outbox.answer(asked)
         elif asked.method in _OWN_METHODS:
             self._own_method(client, asked)
-        elif asked.method in commands.VERBS:
+        elif asked.method in COMMANDS:
             refusal = self._desk.ask(client, client.user, asked)
             if refusal is not None:
                 client.outbox.answer(refusal)
         else:
-            known = ", ".join((*_OWN_METHODS, *commands.VERBS))
+            known = ", ".join((*_OWN_METHODS, *COMMANDS))
             reason = f"'{asked.method[:40]}' is not known; known are {known}"
             client.outbox.answer(error_line(asked.request_id, Code.UNKNOWN_METHOD, reason))
 

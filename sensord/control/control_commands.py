@@ -8,9 +8,10 @@ from typing import Generic, NamedTuple, TypeVar
 from sensord.clock import Clock
 from sensord.control.control_wire import Code, Request, command_result, error_line
 from sensord.errors import CommandError
-from sensord.gate import commands
+from sensord.gate.command_reader import read_fields
+from sensord.watch.command_table import Giver
 from sensord.watch.effects import Answered
-from sensord.watch.events import Event, Origin
+from sensord.watch.events import Event
 
 __all__ = ["ANSWER_WITHIN_SECONDS", "CommandDesk"]
 
@@ -18,8 +19,6 @@ _log = logging.getLogger(__name__)
 
 ANSWER_WITHIN_SECONDS = 5.0
 _MOST_PENDING = 256
-# These change what the daemon takes for right, or take an alarm out of the watch for good: group members may not.
-_OWNER_ONLY = frozenset({"stage", "out-of-service"})
 
 Asker = TypeVar("Asker")
 
@@ -36,30 +35,23 @@ class CommandDesk(Generic[Asker]):
     `clock` stamps commands; `patience` measures how long an answer may take. An asker is whatever the caller says.
     """
 
-    def __init__(
-        self, clock: Clock, deliver: Callable[[Event], None], limits: commands.Limits, patience: Clock
-    ) -> None:
+    def __init__(self, clock: Clock, deliver: Callable[[Event], None], patience: Clock) -> None:
         self._clock = clock
         self._deliver = deliver
-        self._limits = limits
         self._patience = patience
         self._pending: dict[str, _Pending[Asker]] = {}
         self._requests = 0
 
     def ask(self, asker: Asker, user: int | None, asked: Request) -> bytes | None:
         """Deliver a command that user id `user` asks for; the error line where it is refused at once."""
-        if asked.method in _OWNER_ONLY and user not in (0, os.geteuid()):
-            reason = f"{asked.method} changes the rules: only root or the user that runs sensord may do it"
-            return error_line(asked.request_id, Code.REFUSED, reason)
         if len(self._pending) >= _MOST_PENDING:
             return error_line(asked.request_id, Code.BUSY, "too many commands wait for an answer: ask again")
         self._requests += 1
         request = f"control-{self._requests}"
         fields = {**asked.params, "request": request}
         try:
-            command = commands.parse_fields(
-                asked.method, fields, self._clock.monotonic_seconds(), Origin.CONTROL, self._limits
-            )
+            giver = Giver.OWNER if user in (0, os.geteuid()) else Giver.SOCKET
+            command = read_fields(asked.method, fields, self._clock.monotonic_seconds(), giver)
         except CommandError as error:
             return error_line(asked.request_id, Code.BAD_PARAMS, str(error))
         _log.info("%s asked for by user id %s: %s", asked.method, user, asked.params)

@@ -34,6 +34,7 @@ from sensord.history.summaries import Minute, MinuteBook, RunBook
 from sensord.log.day import Day, DayBook
 from sensord.log.entering import store
 from sensord.readings import Fault, Observation
+from sensord.watch.command_table import verb_of
 from sensord.watch.dish.rounds import FeedRound, RoundTracker
 from sensord.watch.effects import (
     AlarmChanged,
@@ -44,7 +45,6 @@ from sensord.watch.effects import (
     GapFound,
     Measured,
 )
-from sensord.watch.obeying import VERB_OF
 from sensord.watch.views import Snapshot
 
 __all__ = ["FILE_NAME", "History", "HistoryRules"]
@@ -358,7 +358,7 @@ class History:
                 seconds=made.seconds,
                 request=entry.request,
                 origin=entry.origin,
-                verb=VERB_OF[type(entry)],
+                verb=verb_of(entry),
                 done=done,
                 reason=reason,
             )

@@ -8,7 +8,7 @@ from sensord.care.feeding import TABLE_KINDS, cautions, has_table
 from sensord.care.plausible import check_chick, check_feed, check_weighing, chick_named, day
 from sensord.errors import CommandError
 from sensord.history.database import Connection
-from sensord.watch.events import EnterChick, LogFeed, WeighIn
+from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
 
 __all__ = ["chicks_in", "store", "weighings_in"]
 

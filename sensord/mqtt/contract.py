@@ -5,8 +5,9 @@ from typing import Any
 from pydantic import BaseModel, TypeAdapter
 from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
-from sensord.gate.commands import NETWORK_VERBS, VERBS
+from sensord.gate.command_reader import model_of
 from sensord.mqtt import payloads
+from sensord.watch.command_table import Giver, verbs_for
 
 __all__ = ["schema"]
 
@@ -23,7 +24,7 @@ def schema() -> dict[str, Any]:
     """JSON Schema 2020-12: `$defs` has the models, `topics` says which one is sent below `<base>/<unit>/`."""
     reading: JsonSchemaMode = "validation"
     sending: JsonSchemaMode = "serialization"
-    commands = [VERBS[verb].model for verb in NETWORK_VERBS]
+    commands = [model_of(verb) for verb in verbs_for(Giver.BROKER)]
     events = TypeAdapter(payloads.EventPayload).json_schema(mode=sending)
     references, models = models_json_schema(
         [*((model, sending) for model in _STATES.values()), *((model, reading) for model in dict.fromkeys(commands))]
@@ -31,7 +32,7 @@ def schema() -> dict[str, Any]:
     definitions = {**models["$defs"], **events.pop("$defs")}
     topics: dict[str, Any] = {"status": {"enum": ["online", "offline"]}, "event": events}
     topics |= {topic: references[model, sending] for topic, model in _STATES.items()}
-    topics |= {f"do/{verb}": references[VERBS[verb].model, reading] for verb in NETWORK_VERBS}
+    topics |= {f"do/{verb}": references[model_of(verb), reading] for verb in verbs_for(Giver.BROKER)}
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": f"sensord over MQTT, payload version {payloads.VERSION}",

@@ -13,8 +13,7 @@ from typing import Literal
 
 from sensord.clock import Clock, SystemClock
 from sensord.errors import StorageError
-from sensord.gate.commands import Limits
-from sensord.gate.doorman import Answer, Doorman
+from sensord.gate.network_gate import CommandAnswer, NetworkGate
 from sensord.mqtt.broker import BrokerSettings, Connection, Link, Message, Received
 from sensord.mqtt.messages import State, Timing, Transition, event_of, states_of
 from sensord.mqtt.outbox import Outbox
@@ -47,7 +46,6 @@ class PublisherSettings:
     """
 
     topics: Topics
-    limits: Limits
     alarms: frozenset[tuple[str, Condition]] = frozenset()
     interval_seconds: float = 10.0
     read_only: bool = False
@@ -81,12 +79,12 @@ class Publisher:
         self._clock = clock
         self._real = SystemClock()  # the network knows nothing of a clock that runs faster than life
         self._birth_delay_seconds = birth_delay_seconds
-        self._doorman = Doorman(settings.limits, settings.read_only, clock, deliver)
+        self._gate = NetworkGate(settings.read_only, clock, deliver)
         self._lock = threading.Lock()
         self._sequence = 0
         self._latest: dict[str, tuple[State, float]] = {}
         self._due: set[str] = set()
-        self._answers: deque[Answer] = deque(maxlen=WAITING_ANSWERS)
+        self._answers: deque[CommandAnswer] = deque(maxlen=WAITING_ANSWERS)
         self._told_alarms = set(settings.alarms)
         self._held = outbox.held()
         self._stale = self._former_announcements()
@@ -121,8 +119,8 @@ class Publisher:
             parts.append(f"the connection's thread had died and was started again ({self._revivals} times)")
         if self._outbox.dropped:
             parts.append(f"{self._outbox.dropped} events had to give way while there was no broker")
-        if self._doorman.dropped:
-            parts.append(f"{self._doorman.dropped} commands dropped (too many)")
+        if self._gate.dropped:
+            parts.append(f"{self._gate.dropped} commands dropped (too many)")
         return "; ".join(parts)
 
     def handle(self, item: Effect | Snapshot) -> None:
@@ -132,7 +130,7 @@ class Publisher:
         if isinstance(item, Snapshot):
             self._note_states(item)
         elif isinstance(item, Answered):
-            answer = self._doorman.answered(item)
+            answer = self._gate.answered(item)
             if answer is not None:
                 self._answers.append(answer)
         elif isinstance(item, Transition):
@@ -227,7 +225,7 @@ class Publisher:
                 self._discovery_seconds = self._real.monotonic_seconds() + self._birth_delay_seconds()
             return
         verb = message.topic.removeprefix(self._topics.command(""))
-        answer = self._doorman.take(verb, message.payload, message.retained)
+        answer = self._gate.take(verb, message.payload, message.retained)
         if answer is not None:
             self._answers.append(answer)
 

@@ -9,7 +9,6 @@ from sensord.clock import Clock
 from sensord.config.folders import load_profile, shipped_profiles
 from sensord.config.sections import Config, MqttSection
 from sensord.errors import StorageError
-from sensord.gate.commands import Limits
 from sensord.mqtt.broker import BrokerSettings
 from sensord.mqtt.clearing import clear
 from sensord.mqtt.discovery import Announcement, announce, component_marks, gone_components
@@ -74,7 +73,6 @@ def publisher(
     state_folder: Path,
     clock: Clock,
     deliver: Callable[[Command], None],
-    limits: Limits,
 ) -> Publisher:
     """The MQTT output, not started yet."""
     outbox = _outbox(config, section, state_folder / OUTBOX)
@@ -84,7 +82,6 @@ def publisher(
         told = announce(unit, gone_components(unit, outbox.held()))
     settings = PublisherSettings(
         topics=Topics(section.base, config.unit.name),
-        limits=limits,
         alarms=alarms_of(config.brooders, config.dishes),
         interval_seconds=section.interval_seconds,
         read_only=section.read_only,

@@ -13,7 +13,8 @@ from typing import Protocol, TypeAlias
 from sensord.clock import Clock
 from sensord.errors import WiringError
 from sensord.pins import factory as pins
-from sensord.watch.events import Acknowledge, Event, Origin, PauseAudio, StartBatch
+from sensord.watch.command_table import Acknowledge, PauseAudio, StartBatch
+from sensord.watch.events import Event, Origin
 
 __all__ = ["Buttons", "ButtonsSettings"]
 

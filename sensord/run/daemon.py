@@ -18,7 +18,8 @@ from sensord.run.notify import Notifier
 from sensord.run.outlets import Item, Outlet, Output, close_all
 from sensord.watch import nursery as whole
 from sensord.watch.alarms.alarms import AlarmBook
-from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, SetStage, Tick, Troubled
+from sensord.watch.command_table import SetStage
+from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, Tick, Troubled
 from sensord.watch.nursery import Nursery, NurserySettings
 from sensord.watch.views import OutputView, Snapshot
 

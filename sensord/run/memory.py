@@ -13,7 +13,8 @@ from sensord.history.history_writer import History
 from sensord.watch.alarms import alarms
 from sensord.watch.alarms.alarms import AlarmBook, AlarmSettings
 from sensord.watch.brooder.air_watch import BrooderSettings
-from sensord.watch.events import Gap, Origin, SetStage
+from sensord.watch.command_table import SetStage
+from sensord.watch.events import Gap, Origin
 from sensord.watch.nursery import Nursery, NurserySettings
 
 __all__ = ["Past", "keeper", "recall"]

@@ -5,7 +5,6 @@ from sensord.config import settings as assembly
 from sensord.config.folders import Places
 from sensord.config.sections import Config, MqttSection
 from sensord.control.control import ControlServer
-from sensord.gate.commands import Limits
 from sensord.history.history_writer import FILE_NAME, History
 from sensord.pins.buttons import Buttons
 from sensord.pins.chime import Chime
@@ -15,23 +14,10 @@ from sensord.run import memory
 from sensord.run.daemon import Daemon, ReaderState
 from sensord.run.journal import Journal
 from sensord.run.notify import Notifier
-from sensord.watch.conditions import UNIT_PLACE
 from sensord.watch.events import Event, Troubled
 from sensord.watch.nursery import NurserySettings
 
-__all__ = ["build", "limits_of"]
-
-
-def limits_of(config: Config, settings: NurserySettings) -> Limits:
-    """What commands from outside may ask for; no command can raise any of it."""
-    return Limits(
-        brooders=tuple(settings.brooders),
-        dishes=tuple(settings.dishes),
-        other_places=(UNIT_PLACE,),
-        stages={name: one.plan.profile.stages for name, one in settings.brooders.items() if one.plan is not None},
-        pause_seconds=config.alarms.pause_seconds,
-        shelve_seconds=config.alarms.shelve_seconds,
-    )
+__all__ = ["build"]
 
 
 def build(
@@ -58,10 +44,9 @@ def build(
     daemon.add_output(journal)
     if config.history.enabled:
         _add_history(daemon, config, settings, places, clock)
-    limits = limits_of(config, settings)
-    daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, limits, patience))
+    daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, patience))
     if config.mqtt is not None:
-        _add_publisher(daemon, config, config.mqtt, places, clock, limits)
+        _add_publisher(daemon, config, config.mqtt, places, clock)
     daemon.add_output(Chime(config.chime, clock))
     daemon.add_source(start=reader.start, close=reader.close)
     daemon.add_source(close=_buttons(config, daemon, clock).close)
@@ -100,12 +85,10 @@ def _add_history(daemon: Daemon, config: Config, settings: NurserySettings, plac
     daemon.add_output(history)
 
 
-def _add_publisher(
-    daemon: Daemon, config: Config, mqtt: MqttSection, places: Places, clock: Clock, limits: Limits
-) -> None:
+def _add_publisher(daemon: Daemon, config: Config, mqtt: MqttSection, places: Places, clock: Clock) -> None:
     from sensord.mqtt import publishing  # brings the MQTT library: not without a broker
 
-    publisher = publishing.publisher(config, mqtt, places.state, clock, daemon.deliver, limits)
+    publisher = publishing.publisher(config, mqtt, places.state, clock, daemon.deliver)
     daemon.add_output(publisher)
     daemon.add_source(start=publisher.start)  # closed as an output, after the last effect
 

@@ -11,8 +11,9 @@ from typing import TypeAlias
 from sensord.physics.conformity import Verdict
 from sensord.physics.outlook import NOTHING_KNOWN, Outlook
 from sensord.readings import Band, FaultKind, Interval, Observation
+from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
 from sensord.watch.conditions import Condition, Priority
-from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
+from sensord.watch.events import Origin
 
 __all__ = [
     "AlarmChanged",

@@ -1,22 +1,23 @@
-"""Commands: each is obeyed or refused with a reason, and answered once. A refused one changes nothing."""
+"""Commands: each is obeyed or refused with a reason, and answered once. A refused one changes nothing.
 
-from collections.abc import Iterable, Mapping
+Whichever way a command comes, it is judged here: whether its giver may give it, whether what it names is there, and
+whether it asks for more quiet than the config allows. Such a one is refused, not cut down: whoever asked must know
+that the quiet will not last as long as they think.
+"""
+
+from collections.abc import Iterable
 from dataclasses import replace
-from typing import TypeVar, assert_never
 
-from sensord.errors import CommandError
+from sensord.errors import CommandError, quoted
 from sensord.watch.alarms import alarms
-from sensord.watch.alarms.alarms import AlarmBook
 from sensord.watch.brooder import air_watch as brooder
-from sensord.watch.conditions import UNIT_PLACE
-from sensord.watch.dish import paste_watch as dish
-from sensord.watch.effects import Answered, Cue, Cued, Effect, EntryMade
-from sensord.watch.events import (
+from sensord.watch.command_table import (
+    COMMANDS,
     Acknowledge,
-    Command,
     EnterChick,
+    Entry,
+    Giver,
     LogFeed,
-    Origin,
     OutOfService,
     PauseAudio,
     Reset,
@@ -27,124 +28,124 @@ from sensord.watch.events import (
     TestSounds,
     Unshelve,
     WeighIn,
+    check_giver,
+    verb_of,
 )
+from sensord.watch.conditions import UNIT_PLACE
+from sensord.watch.dish import paste_watch as dish
+from sensord.watch.effects import Answered, Cue, Cued, Effect, EntryMade
+from sensord.watch.events import Command, Origin
 from sensord.watch.routing import Change, brooder_done, dish_done
 from sensord.watch.state import Nursery, NurserySettings
 
-__all__ = ["VERB_OF", "commanded"]
+__all__ = ["commanded"]
 
-_Settings = TypeVar("_Settings")
+_GIVERS = {Origin.MQTT: Giver.BROKER, Origin.BUTTON: Giver.BUTTON, Origin.CONTROL: Giver.OWNER}
+"""Whether somebody at the socket is the owner only the socket can know; it has asked `check_giver` itself."""
 
 
 def commanded(settings: NurserySettings, nursery: Nursery, command: Command) -> Change:
-    """The nursery after a command, with its one answer; entries of the log are answered by the history instead."""
-    verb = VERB_OF[type(command)]
+    """The nursery after a command, with its one answer; entries of the log are answered by the log instead."""
+    verb = verb_of(command)
     try:
+        if command.origin in _GIVERS:
+            check_giver(verb, _GIVERS[command.origin])
         after, effects = _obeyed(settings, nursery, command)
     except CommandError as error:
-        return nursery, [
-            Answered(
-                seconds=command.seconds,
-                request=command.request,
-                origin=command.origin,
-                verb=verb,
-                done=False,
-                reason=str(error),
-            )
-        ]
-    if isinstance(command, LogFeed | WeighIn | EnterChick):
-        return after, effects  # the history answers, once it is on the disk
-    return after, [
-        *effects,
-        Answered(seconds=command.seconds, request=command.request, origin=command.origin, verb=verb, done=True),
-    ]
+        return nursery, [_answer(command, verb, str(error))]
+    if isinstance(command, Entry):
+        return after, effects
+    return after, [*effects, _answer(command, verb)]
 
 
-VERB_OF: dict[type[Command], str] = {
-    Acknowledge: "acknowledge",
-    Shelve: "shelve",
-    Unshelve: "unshelve",
-    Reset: "reset",
-    OutOfService: "out-of-service",
-    ReturnToService: "return-to-service",
-    PauseAudio: "pause",
-    StartBatch: "batch",
-    SetStage: "stage",
-    TestSounds: "test-sounds",
-    LogFeed: "feed",
-    WeighIn: "weigh",
-    EnterChick: "chick",
-}
-"""What each command is called in its answer."""
+def _answer(command: Command, verb: str, refusal: str = "") -> Answered:
+    return Answered(
+        seconds=command.seconds,
+        request=command.request,
+        origin=command.origin,
+        verb=verb,
+        done=not refusal,
+        reason=refusal,
+    )
 
 
 def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Change:
-    rules, now, origin = settings.alarms, command.seconds, command.origin
+    rules, book, now, origin = settings.alarms, nursery.book, command.seconds, command.origin
+    places = (*settings.brooders, *settings.dishes, UNIT_PLACE)
     match command:
-        case Acknowledge(place=place, condition=condition):
-            _check_place(settings, place)
-            return _booked(nursery, alarms.acknowledge(nursery.book, rules, now, place, condition, origin))
-        case Shelve(place=place, condition=condition, for_seconds=seconds):
-            _check_place(settings, place)
-            return _booked(nursery, alarms.shelve(nursery.book, rules, now, place, condition, seconds, origin))
+        case Acknowledge(place=None, condition=condition):
+            return _booked(nursery, alarms.acknowledge(book, rules, now, None, condition, origin))
+        case Acknowledge(place=str(place), condition=condition):
+            _known("place", place, places)
+            return _booked(nursery, alarms.acknowledge(book, rules, now, place, condition, origin))
+        case Shelve(place=place, condition=condition):
+            _known("place", place, places)
+            seconds = _capped(command, command.for_seconds, rules.shelve_seconds)
+            return _booked(nursery, alarms.shelve(book, rules, now, place, condition, seconds, origin))
         case Unshelve(place=place, condition=condition):
-            _check_place(settings, place)
-            return _booked(nursery, alarms.unshelve(nursery.book, rules, now, place, condition, origin))
+            _known("place", place, places)
+            return _booked(nursery, alarms.unshelve(book, rules, now, place, condition, origin))
         case Reset(place=place, condition=condition):
-            return _booked(nursery, alarms.reset(nursery.book, rules, now, place, condition, origin))
+            _known("place", place, places)
+            return _booked(nursery, alarms.reset(book, rules, now, place, condition, origin))
         case OutOfService(place=place, condition=condition):
-            _local_only(origin)
-            _check_place(settings, place)
-            return _booked(nursery, alarms.out_of_service(nursery.book, rules, now, place, condition, origin))
+            _known("place", place, places)
+            return _booked(nursery, alarms.out_of_service(book, rules, now, place, condition, origin))
         case ReturnToService(place=place, condition=condition):
-            _check_place(settings, place)
-            return _booked(nursery, alarms.return_to_service(nursery.book, rules, now, place, condition, origin))
-        case PauseAudio(for_seconds=seconds):
-            return _paused(settings, nursery, now, seconds)
-        case StartBatch(dish=name):
-            one = _known(settings.dishes, name, "dish")
+            _known("place", place, places)
+            return _booked(nursery, alarms.return_to_service(book, rules, now, place, condition, origin))
+        case PauseAudio():
+            seconds = _capped(command, command.for_seconds, settings.pause_seconds)
+            return replace(nursery, paused_until_seconds=now + seconds), []
+        case StartBatch():
+            name = _the_one("dish", command.dish, tuple(settings.dishes))
             before = nursery.dishes[name]
-            return dish_done(settings, nursery, name, before, dish.start_batch(one, before, now), [])
-        case SetStage(brooder=name, stage=stage):
-            many = _known(settings.brooders, name, "brooder")
+            started = dish.start_batch(settings.dishes[name], before, now)
+            return dish_done(settings, nursery, name, before, started, [])
+        case SetStage(stage=stage):
+            name = _the_one("brooder", command.brooder, tuple(settings.brooders))
+            many = settings.brooders[name]
+            if many.plan is not None:
+                _known("stage", stage, many.plan.profile.stages)
             found = brooder.set_stage(many, nursery.brooders[name], now, stage, nursery.utc_seconds)
             return brooder_done(settings, nursery, name, found, [])
         case TestSounds():
             return nursery, [Cued(now, Cue.SELF_TEST)]
-        case LogFeed() | WeighIn() | EnterChick() if not settings.keeps_history:
-            raise CommandError("nothing is written down here: set enabled = true under [history] in the config")
         case LogFeed() | WeighIn() | EnterChick():
+            if not settings.keeps_history:
+                raise CommandError("nothing is written down here: set enabled = true under [history] in the config")
+            if isinstance(command, EnterChick) and command.brooder:
+                _known("brooder", command.brooder, tuple(settings.brooders))
             return nursery, [EntryMade(now, command)]
         case _:
-            assert_never(command)
+            raise TypeError(f"no rule for {type(command).__name__}")
 
 
-def _booked(nursery: Nursery, change: tuple[AlarmBook, Iterable[Effect]]) -> Change:
+def _booked(nursery: Nursery, change: tuple[alarms.AlarmBook, Iterable[Effect]]) -> Change:
     book, effects = change
     return replace(nursery, book=book), list(effects)
 
 
-def _paused(settings: NurserySettings, nursery: Nursery, now: float, seconds: float) -> Change:
-    most = settings.pause_seconds
+def _capped(command: Command, seconds: float | None, most: float) -> float:
+    """For how long; as long as allowed where nothing was said."""
+    if seconds is None:
+        return most
     if not 0 < seconds <= most:
-        raise CommandError(
-            f"the audio can be paused for up to {most:.0f} s, not {seconds:.0f} s (alarms.pause_seconds)"
-        )
-    return replace(nursery, paused_until_seconds=now + seconds), []
+        key = COMMANDS[verb_of(command)].cap
+        raise CommandError(f"for_seconds: {seconds:g} s is not more than 0 and at most the {most:g} s of {key}")
+    return seconds
 
 
-def _check_place(settings: NurserySettings, place: str | None) -> None:
-    places = {*settings.brooders, *settings.dishes, UNIT_PLACE}
-    if place is not None and place not in places:
-        raise CommandError(f"there is no place '{place}'; known: {', '.join(sorted(places))}")
+def _known(what: str, name: str, known: tuple[str, ...]) -> str:
+    if name not in known:
+        raise CommandError(f"there is no {what} {quoted(name)}: known are {', '.join(known) or 'none'}")
+    return name
 
 
-def _known(places: Mapping[str, _Settings], name: str, kind: str) -> _Settings:
-    if name not in places:
-        raise CommandError(f"there is no {kind} '{name}'; known: {', '.join(sorted(places)) or 'none'}")
-    return places[name]
-
-
-def _local_only(origin: Origin) -> None:
-    if origin is Origin.MQTT:
-        raise CommandError("an alarm can be taken out of service only on the Pi itself, not over the network")
+def _the_one(what: str, name: str | None, known: tuple[str, ...]) -> str:
+    """`name`, or the only one there is."""
+    if name is not None:
+        return _known(what, name, known)
+    if len(known) == 1:
+        return known[0]
+    raise CommandError(f"which {what}? known are {', '.join(known) or 'none'}")

@@ -25,7 +25,6 @@ from rich.console import Console
 from sensord.clock import SystemClock
 from sensord.control.control_client import ControlClient
 from sensord.control.control_wire import snapshot_json
-from sensord.gate.commands import Limits
 from sensord.screens.dashboard import dashboard
 from sensord.screens.page import Look
 from tests.bench.table import Ratio, show, target
@@ -122,9 +121,7 @@ def _draw_seconds(width: int, height: int) -> float:
 def main() -> int:
     """Print the table; 1 where a target is missed."""
     with tempfile.TemporaryDirectory() as folder:
-        daemon = FakeDaemon(
-            Path(folder) / "control.sock", Limits(brooders=("brooder",), dishes=("dish",)), SystemClock()
-        )
+        daemon = FakeDaemon(Path(folder) / "control.sock", SystemClock())
         daemon.show(_SNAPSHOT)
         with ControlClient(daemon.path) as client:
             snapshot = _median_seconds(client.snapshot, _ROUNDS)

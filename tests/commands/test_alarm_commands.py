@@ -9,15 +9,14 @@ import pytest
 from sensord.cli import main
 from sensord.durations import duration_seconds, duration_written
 from sensord.errors import DataError
-from sensord.gate.commands import Limits
+from sensord.watch.command_table import Acknowledge, Shelve
 from sensord.watch.conditions import Condition
-from sensord.watch.events import Acknowledge, Shelve
 from tests.helpers.fake_daemon import FakeDaemon
 
 
 @pytest.fixture
 def daemon(tmp_path: Path) -> Iterator[FakeDaemon]:
-    daemon = FakeDaemon(tmp_path / "control.sock", Limits(brooders=("brooder",), dishes=("dish",)))
+    daemon = FakeDaemon(tmp_path / "control.sock")
     yield daemon
     daemon.close()
 
@@ -39,6 +38,7 @@ def test_shelve_takes_a_duration_as_people_write_it(daemon: FakeDaemon, capsys: 
 
 
 def test_a_refusal_is_exit_1_and_says_why(daemon: FakeDaemon, capsys: pytest.CaptureFixture[str]) -> None:
+    daemon.refuse = "longer than alarms.shelve_seconds allows"
     assert main(["shelve", "brooder", "--for", "3h", "--json", "--socket", str(daemon.path)]) == 1
     answer = json.loads(capsys.readouterr().out)
     assert answer["done"] is False

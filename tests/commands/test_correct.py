@@ -10,7 +10,6 @@ import pytest
 from sensord.cli import main
 from sensord.commands.correct import dish_now
 from sensord.errors import CommandError, DataError
-from sensord.gate.commands import Limits
 from sensord.readings import Band, Interval
 from sensord.watch.effects import DishState
 from sensord.watch.views import DishView, Snapshot
@@ -121,7 +120,7 @@ def test_bad_input_names_the_option_and_computes_nothing(
 
 @pytest.fixture
 def daemon(tmp_path: Path) -> Iterator[FakeDaemon]:
-    daemon = FakeDaemon(tmp_path / "control.sock", Limits(brooders=(), dishes=("dish",)))
+    daemon = FakeDaemon(tmp_path / "control.sock")
     yield daemon
     daemon.close()
 

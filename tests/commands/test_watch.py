@@ -19,22 +19,21 @@ from sensord.commands.keys import Keys
 from sensord.commands.live_picture import STALE_SECONDS, LivePicture
 from sensord.commands.terminal import Keyboard, fitting_glyphs
 from sensord.control.control_wire import snapshot_from
-from sensord.gate.commands import Limits
 from sensord.screens.page import ASCII, BLOCKS
+from sensord.watch.command_table import Acknowledge, PauseAudio, Reset, Shelve, StartBatch, Unshelve
 from sensord.watch.effects import Cue, Cued
-from sensord.watch.events import Acknowledge, Command, PauseAudio, Reset, Shelve, StartBatch, Unshelve
+from sensord.watch.events import Command
 from tests.helpers.fake_daemon import FakeDaemon
 from tests.helpers.program import SENSORD
 from tests.screens.invented import SNAPSHOTS
 
-LIMITS = Limits(brooders=("brooder",), dishes=("dish",))
 TOP = Path(__file__).parent.parent.parent
 COMMAND = [*SENSORD, "watch"]
 
 
 @pytest.fixture
 def daemon(tmp_path: Path) -> Iterator[FakeDaemon]:
-    daemon = FakeDaemon(tmp_path / "control.sock", LIMITS, SystemClock())
+    daemon = FakeDaemon(tmp_path / "control.sock", SystemClock())
     daemon.show(SNAPSHOTS["cold"])
     yield daemon
     daemon.close()
@@ -146,7 +145,7 @@ def test_a_daemon_that_goes_away_is_unmistakable_and_its_return_is_noticed(scree
     screen.text = ""
     daemon.close()
     screen.wait_for("NO DATA SINCE")
-    returned = FakeDaemon(daemon.path, LIMITS, SystemClock())
+    returned = FakeDaemon(daemon.path, SystemClock())
     screen.text = ""
     returned.show(SNAPSHOTS["away"])
     screen.wait_for("ALL RIGHT")

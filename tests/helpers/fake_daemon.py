@@ -14,7 +14,6 @@ from typing import cast
 
 from sensord.clock import Clock, FakeClock, SystemClock
 from sensord.control.control import ControlServer
-from sensord.gate.commands import Limits
 from sensord.watch.effects import Answered
 from sensord.watch.events import Command, Event
 from sensord.watch.views import Snapshot
@@ -26,12 +25,12 @@ __all__ = ["FakeDaemon"]
 class FakeDaemon:
     """Answers every command with done, or with `refuse` as the reason where that is set."""
 
-    def __init__(self, path: Path, limits: Limits, clock: Clock | None = None) -> None:
+    def __init__(self, path: Path, clock: Clock | None = None) -> None:
         self.path = path
         self.clock = clock or FakeClock(monotonic_seconds=100.0)
         self.commands: Queue[Command] = Queue()
         self.refuse = ""
-        self.server = ControlServer(path, self.clock, self._deliver, limits)
+        self.server = ControlServer(path, self.clock, self._deliver)
 
     def _deliver(self, event: Event) -> None:
         command = cast("Command", event)  # the socket delivers nothing else
@@ -79,7 +78,7 @@ def main(path: str, *names: str) -> None:
     shown = [SNAPSHOTS[name] for name in names or tuple(SNAPSHOTS)]
     places = [view.name for snapshot in shown for view in snapshot.brooders]
     places += [view.name for snapshot in shown for view in snapshot.dishes]
-    daemon = FakeDaemon(Path(path), Limits(other_places=tuple(places), dishes=("dish",)), clock)
+    daemon = FakeDaemon(Path(path), clock)
     seconds = 0
     try:
         while True:

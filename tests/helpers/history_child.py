@@ -12,9 +12,10 @@ from sensord.config.sections import HistorySection
 from sensord.history.history_writer import History
 from sensord.history.migrations import MIGRATIONS, Migration
 from sensord.readings import Reading
+from sensord.watch.command_table import EnterChick, LogFeed
 from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import AlarmChanged, AlarmState, Answered, EntryMade, Measured
-from sensord.watch.events import EnterChick, LogFeed, Origin
+from sensord.watch.events import Origin
 
 FLUSH_SECONDS = 30.0
 SLOW_STEP = Migration(

@@ -19,6 +19,7 @@ from sensord.history.migrations import MIGRATIONS
 from sensord.history.summaries import MinuteBook, RunBook
 from sensord.log.day import chick_views
 from sensord.readings import Band, Fault, FaultKind, Interval, Reading
+from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
 from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import (
     AlarmChanged,
@@ -35,7 +36,7 @@ from sensord.watch.effects import (
     Note,
     Noted,
 )
-from sensord.watch.events import EnterChick, LogFeed, Origin, WeighIn
+from sensord.watch.events import Origin
 from tests.helpers.history_kills import FLUSH_SECONDS, kill_migration, kill_writer
 
 UTC = 1_800_000_000.0

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from sensord.gate.commands import Limits, parse
+from sensord.gate.command_reader import read_payload
 from sensord.mqtt.discovery import Announcement, announce, component_marks, entities, gone_components
+from sensord.watch.command_table import Giver, SetStage
 from sensord.watch.conditions import Condition
-from sensord.watch.events import Origin, SetStage
 from tests.mqtt.units import all_units
 
 UNIT = next(unit for unit in all_units() if unit.probes and unit.brooders and unit.dishes and unit.stages)
@@ -40,17 +40,16 @@ def test_a_read_only_unit_offers_nothing_to_press() -> None:
 
 
 def test_what_the_buttons_and_selects_send_is_a_command_that_the_parser_takes() -> None:
-    limits = Limits(brooders=UNIT.brooders, dishes=UNIT.dishes, stages=UNIT.stages)
     pressed = 0
     for entity in entities(UNIT):
         if entity.platform == "button":
             verb = entity.settings["command_topic"].removeprefix(UNIT.topics.command(""))
-            parse(verb, entity.settings["payload_press"].encode(), 0.0, Origin.MQTT, limits)
+            read_payload(verb, entity.settings["payload_press"].encode(), 0.0, Giver.BROKER)
             pressed += 1
         if entity.platform == "select":
             for option in entity.settings["options"]:
                 payload = entity.settings["command_template"].replace("{{ value }}", option)
-                command = parse("stage", payload.encode(), 0.0, Origin.MQTT, limits)
+                command = read_payload("stage", payload.encode(), 0.0, Giver.BROKER)
                 assert isinstance(command, SetStage)
                 assert command.stage == option
     assert pressed >= 6

@@ -10,7 +10,6 @@ from sensord.cli import main
 from sensord.clock import SystemClock
 from sensord.config.loading import parse
 from sensord.config.sections import Config
-from sensord.gate.commands import Limits
 from sensord.mqtt import publishing
 from sensord.mqtt.outbox import Outbox
 from sensord.mqtt.publisher import Publisher
@@ -56,8 +55,7 @@ class Station:
 
     def live(self, config: Config) -> Publisher:
         assert config.mqtt is not None
-        limits = Limits(brooders=tuple(config.brooders))
-        made = publishing.publisher(config, config.mqtt, self.state, SystemClock(), lambda _command: None, limits)
+        made = publishing.publisher(config, config.mqtt, self.state, SystemClock(), lambda _command: None)
         made._birth_delay_seconds = lambda: 0.05
         made.start()
         self._open.append(made)

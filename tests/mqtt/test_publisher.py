@@ -15,9 +15,10 @@ from sensord.clock import SystemClock
 from sensord.mqtt.broker import Received
 from sensord.mqtt.publisher import Publisher
 from sensord.readings import FaultKind
+from sensord.watch.command_table import Acknowledge
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, Answered, DishState
-from sensord.watch.events import Acknowledge, Origin
+from sensord.watch.events import Origin
 from tests.mqtt.conftest import Daemon
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, free_port, until
@@ -122,10 +123,10 @@ def test_a_refused_command_is_answered_with_the_reason(broker: Broker, daemon: S
     started = daemon(broker.port)
     until(lambda: started.publisher.working)
     with Listener(broker.port) as listener:
-        listener.send(TOPICS.command("shelve"), '{"place": "brooder", "for_seconds": 9999, "request": "x"}')
+        listener.send(TOPICS.command("shelve"), '{"place": "brooder", "for_seconds": -9, "request": "x"}')
         answer = listener.wait(TOPICS.done)[0].fields
         assert (answer["done"], answer["request"]) == (False, "x")
-        assert "alarms.shelve_seconds" in answer["reason"]
+        assert "at least 1" in answer["reason"]
         assert not started.delivered
 
 

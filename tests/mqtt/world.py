@@ -1,6 +1,5 @@
 """An invented unit for the tests: one brooder with two probes, one dish, and what can happen there."""
 
-from sensord.gate.commands import Limits
 from sensord.mqtt.publisher import PublisherSettings
 from sensord.mqtt.topics import Topics
 from sensord.readings import Band, FaultKind, Place
@@ -8,16 +7,14 @@ from sensord.watch.conditions import Condition, Priority, alarms_of
 from sensord.watch.effects import AlarmChanged, AlarmState, DishState, Verdict
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
 
-__all__ = ["LIMITS", "TOPICS", "alarm_changed", "alarm_view", "settings", "snapshot"]
+__all__ = ["TOPICS", "alarm_changed", "alarm_view", "settings", "snapshot"]
 
 TOPICS = Topics("sensord", "nursery")
-LIMITS = Limits(brooders=("brooder",), dishes=("dish",))
 
 
 def settings(topics: Topics = TOPICS, interval_seconds: float = 10.0, read_only: bool = False) -> PublisherSettings:
     return PublisherSettings(
         topics=topics,
-        limits=LIMITS,
         alarms=alarms_of(["brooder"], ["dish"]),
         interval_seconds=interval_seconds,
         read_only=read_only,

@@ -11,7 +11,8 @@ from sensord.clock import FakeClock, SystemClock
 from sensord.config.sections import ButtonsSection
 from sensord.errors import WiringError
 from sensord.pins.buttons import Buttons
-from sensord.watch.events import Acknowledge, Event, Origin, PauseAudio, StartBatch
+from sensord.watch.command_table import Acknowledge, PauseAudio, StartBatch
+from sensord.watch.events import Event, Origin
 
 ACKNOWLEDGE, BATCH = 23, 24
 SECTION = ButtonsSection(acknowledge_pin=ACKNOWLEDGE, batch_pin=BATCH)

@@ -465,7 +465,7 @@ _PROCESS = """
     signal.signal(signal.SIGINT, signal.default_int_handler)  # a test run in the background inherits "ignore"
     section = ChimeSection(kind=sys.argv[2], pin=17, lamp_pin=22, self_test=False)
     chime = Chime(section, SystemClock(), MockFactory(pin_class=Pin))
-    chime.handle(Alerting(0.0, Priority.HIGH, Priority.HIGH, True))
+    chime.handle(Alerting(seconds=0.0, priority=Priority.HIGH, lamp=Priority.HIGH, flashing=True))
     if sys.argv[3] == "crash":
         raise RuntimeError("something else broke")
     if sys.argv[3] == "wait":

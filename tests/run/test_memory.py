@@ -13,9 +13,10 @@ from sensord.readings import Reading
 from sensord.run.memory import keeper, recall
 from sensord.watch import nursery as whole
 from sensord.watch.alarms.alarms import AlarmBook
+from sensord.watch.command_table import SetStage, Shelve
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, Measured
-from sensord.watch.events import Origin, SetStage, Shelve
+from sensord.watch.events import Origin
 
 CONFIG = """
 [probes.air]

@@ -7,9 +7,9 @@ import re
 from pathlib import Path
 
 from sensord.control.control_wire import Code
-from sensord.gate import commands
 from sensord.screens.dashboard import HELP
 from sensord.screens.page import Look
+from sensord.watch.command_table import COMMANDS
 from tests.screens.invented import SNAPSHOTS
 from tests.screens.test_dashboard import shown
 
@@ -32,7 +32,7 @@ def test_every_key_verb_and_code_is_named() -> None:
     page = PAGE.read_text(encoding="utf-8")
     for key, _ in HELP:
         assert f"`{key}`" in page
-    for verb in commands.VERBS:
+    for verb in COMMANDS:
         assert f"`{verb}`" in page
     for code in Code:
         assert f"| {code.value} |" in page

@@ -8,6 +8,16 @@ from sensord.config import settings as assembly
 from sensord.config.loading import parse
 from sensord.readings import Band, Fault, FaultKind, Reading
 from sensord.watch import nursery as whole
+from sensord.watch.command_table import (
+    Acknowledge,
+    OutOfService,
+    PauseAudio,
+    SetStage,
+    Shelve,
+    StartBatch,
+    TestSounds,
+    WeighIn,
+)
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import (
     AlarmChanged,
@@ -23,23 +33,7 @@ from sensord.watch.effects import (
     Note,
     Noted,
 )
-from sensord.watch.events import (
-    Acknowledge,
-    Command,
-    Event,
-    Gap,
-    Observed,
-    Origin,
-    OutOfService,
-    PauseAudio,
-    SetStage,
-    Shelve,
-    StartBatch,
-    TestSounds,
-    Tick,
-    Troubled,
-    WeighIn,
-)
+from sensord.watch.events import Command, Event, Gap, Observed, Origin, Tick, Troubled
 from sensord.watch.nursery import Nursery, snapshot, step
 
 SETTINGS = assembly.nursery_settings(
@@ -145,12 +139,18 @@ def test_a_cold_brooder_sounds_and_acknowledging_silences_it() -> None:
 REFUSED: list[tuple[Command, str]] = [
     (Acknowledge(seconds=1.0, origin=Origin.MQTT, place="attic"), "no place 'attic'"),
     (Acknowledge(seconds=1.0, origin=Origin.MQTT), "waits to be acknowledged"),
-    (Shelve(seconds=1.0, origin=Origin.MQTT, place="nest", for_seconds=1e6), "at most"),
+    (
+        Shelve(seconds=1.0, origin=Origin.MQTT, place="nest", for_seconds=1e6),
+        "of alarms.shelve_seconds",
+    ),
     (Shelve(seconds=1.0, origin=Origin.MQTT, place="attic", for_seconds=60), "no place 'attic'"),
-    (PauseAudio(seconds=1.0, origin=Origin.MQTT, for_seconds=3600), "paused for up to 120 s"),
+    (PauseAudio(seconds=1.0, origin=Origin.MQTT, for_seconds=3600), "at most the 120 s of alarms.pause_seconds"),
     (StartBatch(seconds=1.0, origin=Origin.MQTT, dish="lunch"), "no dish 'lunch'"),
     (SetStage(seconds=1.0, origin=Origin.MQTT, brooder="nest", stage="feathered"), "no profile"),
-    (OutOfService(seconds=1.0, origin=Origin.MQTT, place="nest", condition=Condition.TOO_COLD), "only"),
+    (
+        OutOfService(seconds=1.0, origin=Origin.MQTT, place="nest", condition=Condition.TOO_COLD),
+        "not taken over",
+    ),
 ]
 
 
