@@ -13,7 +13,7 @@ from sensord.commands.keeping import add_place_options, local, moment, now_utc, 
 from sensord.commands.kitchen_options import load_config
 from sensord.errors import DataError
 from sensord.history.history_reader import HistoryReader
-from sensord.report.report_data import Report, gather
+from sensord.report.report_data import Report, gather_report
 from sensord.report.report_words import CAUTION, look_first, sentences, short_form, vet_rows
 
 __all__ = ["arguments", "run"]
@@ -75,7 +75,7 @@ def _gathered(options: argparse.Namespace, reader: HistoryReader) -> Report:
     else:
         start, end, title = _span(options, now)
     config = load_config(options.config)
-    return gather(
+    return gather_report(
         reader, start, end, now, title, config.unit.name, sensord.__version__, _brooders(options, reader), chick
     )
 

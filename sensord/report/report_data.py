@@ -9,8 +9,8 @@ from sensord.care.growth import Fit, Flag, Gain, Model, daily, fit, flags, gains
 from sensord.history.history_reader import BandRow, GapRow, HistoryReader, Point, RoundRow
 from sensord.report.report_figures import (
     AirFigures,
+    AlarmEpisode,
     AlarmFigures,
-    Episode,
     air_figures,
     alarm_figures,
     episodes,
@@ -18,7 +18,7 @@ from sensord.report.report_figures import (
     together,
 )
 
-__all__ = ["BrooderPart", "ChickPart", "Report", "RoundPart", "gather"]
+__all__ = ["BrooderPart", "ChickPart", "Report", "RoundPart", "gather_report"]
 
 # Beyond this the hours tell the same story, and far quicker.
 _LONGEST_BY_MINUTES_SECONDS = 21 * SECONDS_A_DAY
@@ -51,10 +51,12 @@ class RoundPart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChickPart:
-    """One chick: all its weights up to the end of the span, its feeds in the span."""
+    """One chick: all its weights up to the end of the span with its ages then (days since hatching, or since the first
+    weight where that is not known), its feeds in the span."""
 
     chick: Chick
     weighings: tuple[Weighing, ...]
+    ages_days: tuple[float, ...]
     feeds: tuple[Feed, ...]
     gains: tuple[Gain, ...] = ()
     fit: Fit | None = None
@@ -81,7 +83,7 @@ class Report:
     rounds: tuple[RoundPart, ...] = ()
     feeds: tuple[Feed, ...] = ()
     chicks: tuple[ChickPart, ...] = ()
-    alarms: tuple[Episode, ...] = ()
+    alarms: tuple[AlarmEpisode, ...] = ()
     alarm_figures: AlarmFigures = field(default_factory=lambda: alarm_figures(()))
     gaps: tuple[GapRow, ...] = ()
     chick: str = ""
@@ -91,7 +93,7 @@ class Report:
         return (self.end - self.start) / SECONDS_A_DAY
 
 
-def gather(
+def gather_report(
     reader: HistoryReader,
     start: float,
     end: float,
@@ -174,23 +176,19 @@ def _chick(reader: HistoryReader, chick: Chick, feeds: Sequence[Feed], end: floa
     weighings = tuple(one for one in reader.weighings(chick.name) if one.utc_seconds < end)
     mornings = daily(weighings)
     own = tuple(feed for feed in feeds if feed.chick == chick.name)
-    found = None
-    if mornings:
-        start = mornings[0].utc_seconds
-        days = [_age(chick, one.utc_seconds, start) for one in mornings]
-        found = fit(days, [one.grams for one in mornings], Model.LOGISTIC)
     return ChickPart(
         chick=chick,
         weighings=weighings,
+        ages_days=_ages(chick, weighings),
         feeds=own,
         gains=gains(weighings),
-        fit=found,
+        fit=fit(_ages(chick, mornings), [one.grams for one in mornings], Model.LOGISTIC) if mornings else None,
         flags=flags(chick, weighings),
         cautions=cautions(own, end),
     )
 
 
-def _age(chick: Chick, utc_seconds: float, first: float) -> float:
+def _ages(chick: Chick, weighings: Sequence[Weighing]) -> tuple[float, ...]:
     if chick.hatched is None:
-        return (utc_seconds - first) / SECONDS_A_DAY
-    return age_days(chick.hatched, utc_seconds)
+        return tuple((one.utc_seconds - weighings[0].utc_seconds) / SECONDS_A_DAY for one in weighings)
+    return tuple(age_days(chick.hatched, one.utc_seconds) for one in weighings)

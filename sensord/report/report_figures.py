@@ -13,8 +13,8 @@ from sensord.history.history_reader import AlarmRow, BandRow, Point
 
 __all__ = [
     "AirFigures",
+    "AlarmEpisode",
     "AlarmFigures",
-    "Episode",
     "air_figures",
     "alarm_figures",
     "band_at",
@@ -50,7 +50,7 @@ class AirFigures(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Episode:
+class AlarmEpisode:
     """One alarm from its raising to the end of its condition; None where that did not happen in the span.
 
     `times` counts how often the condition came within it, before anybody had answered.
@@ -74,7 +74,7 @@ class AlarmFigures(NamedTuple):
     high: int
     acknowledged: int
     median_to_acknowledge: float | None
-    longest: Episode | None
+    longest: AlarmEpisode | None
     came_again: int
     standing: int
     stale: int = 0
@@ -157,15 +157,15 @@ def lids(points: Sequence[Point]) -> list[float]:
     return found
 
 
-def episodes(rows: Sequence[AlarmRow]) -> list[Episode]:
+def episodes(rows: Sequence[AlarmRow]) -> list[AlarmEpisode]:
     """The transitions put together, in the order of their raising."""
-    done: list[Episode] = []
-    running: dict[tuple[str, str], Episode] = {}
+    done: list[AlarmEpisode] = []
+    running: dict[tuple[str, str], AlarmEpisode] = {}
     for row in rows:
         key = (row.place, row.condition)
         known = running.get(key)
         if row.previous == "normal" and row.state != "normal" and known is None:
-            running[key] = Episode(
+            running[key] = AlarmEpisode(
                 place=row.place,
                 condition=row.condition,
                 priority=row.priority,
@@ -191,7 +191,7 @@ def episodes(rows: Sequence[AlarmRow]) -> list[Episode]:
     return sorted([*done, *running.values()], key=lambda one: one.raised)
 
 
-def alarm_figures(found: Sequence[Episode], until: float | None = None) -> AlarmFigures:
+def alarm_figures(found: Sequence[AlarmEpisode], until: float | None = None) -> AlarmFigures:
     """How quickly alarms were noticed, which stood longest, how many came again at once, were stale or chattered.
 
     `until` is the end of the span, for the age of what still stands then (None: nothing that stands is stale).
@@ -220,7 +220,7 @@ def alarm_figures(found: Sequence[Episode], until: float | None = None) -> Alarm
     )
 
 
-def _chatters(one: Episode, found: Sequence[Episode]) -> bool:
+def _chatters(one: AlarmEpisode, found: Sequence[AlarmEpisode]) -> bool:
     """Three changes and more within a minute of the raising of `one`."""
     mine = (each for each in found if (each.place, each.condition) == (one.place, one.condition))
     changes = [at for each in mine for at in (each.raised, each.over) if at is not None]

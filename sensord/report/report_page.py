@@ -4,18 +4,18 @@ Set like a page of a ledger: the heading of each part stands in the margin, the 
 figures that line up, and colour only where something needs a look.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import tzinfo
 from html import escape
+from importlib.resources import files
 
 from sensord.care.growth import expected_grams
 from sensord.durations import duration
 from sensord.report import plots
 from sensord.report.report_data import BrooderPart, ChickPart, Report, RoundPart
-from sensord.report.report_style import STYLE
 from sensord.report.report_words import (
     CAUTION,
-    clock,
+    clock_words,
     happenings,
     look_first,
     sentences,
@@ -29,6 +29,8 @@ __all__ = ["page"]
 _MOST_BOWLS = 24
 _MOST_EVENTS = 120
 _MOST_LOOKS = 12
+_PHONE = "screen and (max-width: 46rem)"
+"""As in `page.css`."""
 
 
 def page(report: Report, zone: tzinfo | None = None, band: tuple[float, float] | None = None) -> str:
@@ -45,15 +47,16 @@ def page(report: Report, zone: tzinfo | None = None, band: tuple[float, float] |
         _foot(report, zone),
     ]
     body = "\n".join(part for part in parts if part)
+    style = files("sensord.report").joinpath("page.css").read_text(encoding="utf-8")
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(report.title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
+        f"<title>{escape(report.title)}</title>\n<style>{style}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
     )
 
 
 def _head(report: Report, zone: tzinfo | None) -> str:
-    span = f"{clock(report.start, zone, True)} to {clock(report.end, zone, True)}"
+    span = f"{clock_words(report.start, zone, True)} to {clock_words(report.end, zone, True)}"
     lead = "".join(f"<p>{escape(sentence)}</p>" for sentence in sentences(report))
     return (
         f'<header><p class="unit">{escape(report.unit)}<span>{escape(span)}</span></p>'
@@ -97,20 +100,25 @@ def _air(report: Report, part: BrooderPart, zone: tzinfo | None) -> str:
     if part.lids:
         pairs.append(("lid opened", f"{len(part.lids)} ×"))
     said = f"Air of {part.name}, from {_celsius(figures.low_celsius)} to {_celsius(figures.high_celsius)}."
-    pictures = "".join(
-        f'<div class="{shape}">{plots.svg(plots.air(report, part, zone, shape == "narrow"), said)}</div>'
-        for shape in ("wide", "narrow")
-    )
     key = (
-        "<figcaption>Green: the allowed band. Line: mean of all probes; pale: lowest to highest; thick red: the mean"
-        " outside its band. Hatched: nothing was watched. Alarms: ▲ high, ◇ medium, ○ low.</figcaption>"
+        "Green: the allowed band. Line: mean of all probes; pale: lowest to highest; thick red: the mean"
+        " outside its band. Hatched: nothing was watched. Alarms: ▲ high, ◇ medium, ○ low."
     )
-    sources = sorted({row.source for row in part.bands})
-    notes = [*(["Band: " + "; ".join(sources) + "."] if sources else [])]
-    if part.step_seconds > 60:
-        notes.append("Judged by hourly means.")
-    note = " ".join(notes)
-    return _section(f"Air in {part.name}", f"<figure>{pictures}{key}</figure>{_figures(pairs)}", note)
+    drawn = _figure(lambda narrow: plots.air(report, part, zone, narrow), said, key)
+    sources = "; ".join(sorted({row.source for row in part.bands}))
+    notes = [f"Band: {sources}." if sources else "", "Judged by hourly means." if part.step_seconds > 60 else ""]
+    return _section(f"Air in {part.name}", f"{drawn}{_figures(pairs)}", " ".join(filter(None, notes)))
+
+
+def _picture(wide: plots.Figure, said: str, narrow: plots.Figure | None = None) -> str:
+    """A picture, described to those who do not see it; a phone takes the narrow one."""
+    phone = "" if narrow is None else f'<source media="{_PHONE}" srcset="{plots.data_uri(narrow)}">'
+    return f'<picture>{phone}<img src="{plots.data_uri(wide)}" alt="{escape(said)}"></picture>'
+
+
+def _figure(draw: Callable[[bool], plots.Figure], said: str, key: str) -> str:
+    """`draw` says what is drawn, given whether it has to be narrow."""
+    return f"<figure>{_picture(draw(False), said, draw(True))}<figcaption>{escape(key)}</figcaption></figure>"
 
 
 def _celsius(value: float | None) -> str:
@@ -124,8 +132,8 @@ def _course(report: Report, zone: tzinfo | None) -> str:
     with_day = report.days > 1.6
     shown = events[-_MOST_EVENTS:]
     rows = "".join(
-        f'<tr class="{one.kind}{" pressing" if one.pressing else ""}"><th>{clock(one.utc_seconds, zone, with_day)}</th>'
-        f"<td>{escape(one.words)}</td></tr>"
+        f'<tr class="{one.kind}{" pressing" if one.pressing else ""}">'
+        f"<th>{clock_words(one.utc_seconds, zone, with_day)}</th><td>{escape(one.words)}</td></tr>"
         for one in shown
     )
     more = f"<p class=quiet>and {len(events) - len(shown)} earlier</p>" if len(events) > len(shown) else ""
@@ -150,9 +158,9 @@ def _bowl(part: RoundPart, zone: tzinfo | None, band: tuple[float, float] | None
     total = sum(feed.millilitres or 0.0 for feed in part.feeds)
     took = f"{len(part.feeds)} feeds, {total:.1f} ml" if part.feeds else "nothing written down"
     warm = "" if row.celsius is None else f"{row.celsius:.1f} °C"
-    picture = plots.svg(plots.dish_curve(part, band), f"Bowl lifted at {warm}") if part.curve else ""
+    picture = _picture(plots.dish_curve(part, band), f"Bowl lifted at {warm}") if part.curve else ""
     return (
-        f"<div class=card><h3>{clock(row.utc_seconds, zone)}<span>{warm}</span></h3>{picture}"
+        f"<div class=card><h3>{clock_words(row.utc_seconds, zone)}<span>{warm}</span></h3>{picture}"
         f"<p>{escape(', '.join(word for word in (mixed, since, took) if word))}</p></div>"
     )
 
@@ -171,40 +179,40 @@ def _chicks(report: Report) -> str:
 def _chick_card(part: ChickPart) -> str:
     gain = f"{signed(part.gains[-1].grams_per_day)} g a day" if part.gains else "first weight"
     grams = part.weighings[-1].grams
-    picture = plots.svg(plots.growth_small(part), f"Weights of {part.chick.name}, last {grams:g} g")
+    picture = _picture(plots.growth_small(part), f"Weights of {part.chick.name}, last {grams:g} g")
     mark = " class=flagged" if part.flags else ""
     name = escape(part.chick.name)
     return f"<div class=card><h3{mark}>{name}<span>{grams:g} g</span></h3>{picture}<p>{escape(gain)}</p></div>"
 
 
 def _one_chick(report: Report, zone: tzinfo | None) -> str:
-    found = []
-    for part in report.chicks:
-        if part.weighings:
-            said = f"Weights of {part.chick.name}"
-            pictures = "".join(
-                f'<div class="{shape}">{plots.svg(plots.growth(part, shape == "narrow"), said)}</div>'
-                for shape in ("wide", "narrow")
-            )
-            dashes = " Dashes: published mean." if expected_grams(part.chick.kind, 0) is not None else ""
-            curve = ""
-            if part.fit is not None:
-                fitted = part.fit.curve
-                curve = (
-                    f" Its own curve levels off near {fitted.asymptote_grams:.0f} g, steepest at day"
-                    f" {fitted.midpoint_days:.0f} with {fitted.greatest_gain_grams:.1f} g a day."
-                )
-            key = f"<figcaption>Dots: weights. Line: fitted curve.{dashes}{escape(curve)}</figcaption>"
-            found.append(_section("Weights", f"<figure>{pictures}{key}</figure>"))
-        if part.feeds:
-            said = f"Millilitres a day of {part.chick.name}"
-            pictures = "".join(
-                f'<div class="{shape}">{plots.svg(plots.feeds_by_day(part, zone, shape == "narrow"), said)}</div>'
-                for shape in ("wide", "narrow")
-            )
-            key = "<figcaption>What was taken each day; the number above is how many feeds.</figcaption>"
-            found.append(_section("Feeds", f"<figure>{pictures}{key}</figure>"))
-    return "".join(found)
+    return "".join(_weights(part) + _feeds(part, zone) for part in report.chicks)
+
+
+def _weights(part: ChickPart) -> str:
+    if not part.weighings:
+        return ""
+    key = "Dots: weights. Line: fitted curve."
+    if expected_grams(part.chick.kind, 0) is not None:
+        key += " Dashes: published mean."
+    if part.fit is not None:
+        own = part.fit.curve
+        key += (
+            f" Its own curve levels off near {own.asymptote_grams:.0f} g, steepest at day {own.midpoint_days:.0f} with"
+            f" {own.greatest_gain_grams:.1f} g a day."
+        )
+    drawn = _figure(lambda narrow: plots.growth(part, narrow), f"Weights of {part.chick.name}", key)
+    return _section("Weights", drawn)
+
+
+def _feeds(part: ChickPart, zone: tzinfo | None) -> str:
+    if not part.feeds:
+        return ""
+    said, key = (
+        f"Millilitres a day of {part.chick.name}",
+        "What was taken each day; the number above is how many feeds.",
+    )
+    return _section("Feeds", _figure(lambda narrow: plots.feeds_by_day(part, zone, narrow), said, key))
 
 
 def _vet(report: Report) -> str:
@@ -247,5 +255,5 @@ def _alarm_figures(report: Report) -> str:
 
 
 def _foot(report: Report, zone: tzinfo | None) -> str:
-    made = clock(report.made, zone, True)
+    made = clock_words(report.made, zone, True)
     return f"<footer><p>{escape(CAUTION)}</p><p>sensord {escape(report.version)}, written {made}</p></footer>"

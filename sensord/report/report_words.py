@@ -7,11 +7,12 @@ from typing import NamedTuple
 from sensord.care.chicks import Crop, age_days
 from sensord.durations import duration
 from sensord.report.report_data import BrooderPart, ChickPart, Report, RoundPart
-from sensord.report.report_figures import Episode
+from sensord.report.report_figures import AlarmEpisode
 
 __all__ = [
-    "Happening",
-    "clock",
+    "CAUTION",
+    "CourseLine",
+    "clock_words",
     "happenings",
     "look_first",
     "sentences",
@@ -27,7 +28,7 @@ CAUTION = (
 )
 
 
-class Happening(NamedTuple):
+class CourseLine(NamedTuple):
     """One line of the course of events; `kind` is alarm, power, lid, feed or band."""
 
     utc_seconds: float
@@ -36,7 +37,7 @@ class Happening(NamedTuple):
     pressing: bool = False
 
 
-def clock(utc_seconds: float, zone: tzinfo | None, with_day: bool = False) -> str:
+def clock_words(utc_seconds: float, zone: tzinfo | None, with_day: bool = False) -> str:
     """`04:05`, or `4 May 04:05`."""
     moment = datetime.fromtimestamp(utc_seconds, tz=zone).astimezone(zone)
     return f"{moment.day} {moment:%b %H:%M}" if with_day else f"{moment:%H:%M}"
@@ -125,14 +126,14 @@ def look_first(report: Report) -> list[str]:
     return found
 
 
-def happenings(report: Report) -> list[Happening]:
+def happenings(report: Report) -> list[CourseLine]:
     """Everything that happened, in order; lids and feeds only where the span is short enough to read them."""
     return sorted(_happened(report), key=lambda one: one.utc_seconds)
 
 
-def _happened(report: Report) -> Iterator[Happening]:
+def _happened(report: Report) -> Iterator[CourseLine]:
     for one in report.alarms:
-        yield Happening(one.raised, "alarm", _episode(one), one.priority == "high")
+        yield CourseLine(one.raised, "alarm", _episode(one), one.priority == "high")
     for gap in report.gaps:
         long = "for an unknown time" if gap.gap_seconds is None else f"for {duration(gap.gap_seconds)}"
         went = ", ".join(
@@ -140,26 +141,26 @@ def _happened(report: Report) -> Iterator[Happening]:
             for probe, before in gap.before_celsius.items()
             if probe in gap.after_celsius
         )
-        yield Happening(
+        yield CourseLine(
             gap.utc_seconds, "power", f"back after the watch was off {long}" + (f" ({went})" if went else "")
         )
     if report.days > 1.6:
         return
     for part in report.brooders:
         for at in part.lids:
-            yield Happening(at, "lid", f"{part.name}: lid opened, by the look of the air")
+            yield CourseLine(at, "lid", f"{part.name}: lid opened, by the look of the air")
     for bowl in report.rounds:
         warm = "" if bowl.row.celsius is None else f" at {bowl.row.celsius:.1f} °C"
         total = sum(feed.millilitres or 0.0 for feed in bowl.feeds)
         took = f", {_many(len(bowl.feeds), 'feed')}, {total:.1f} ml" if bowl.feeds else ""
-        yield Happening(bowl.row.utc_seconds, "feed", f"{bowl.row.dish} lifted{warm}{took}{_since(bowl)}")
+        yield CourseLine(bowl.row.utc_seconds, "feed", f"{bowl.row.dish} lifted{warm}{took}{_since(bowl)}")
 
 
 def _since(bowl: RoundPart) -> str:
     return "" if bowl.since_seconds is None else f"; {duration(bowl.since_seconds)} after the one before"
 
 
-def _episode(one: Episode) -> str:
+def _episode(one: AlarmEpisode) -> str:
     name = one.condition.replace("-", " ")
     celsius = "" if one.celsius is None else f" at {one.celsius:.1f} °C"
     noticed = (
@@ -207,10 +208,10 @@ def short_form(report: Report, zone: tzinfo | None = None, most: int = 40) -> li
         lines += ["", "look first", *[f"  ! {sentence}" for sentence in look]]
     events = happenings(report)
     if events:
-        shown: Sequence[Happening] = events[-most:]
+        shown: Sequence[CourseLine] = events[-most:]
         lines += ["", "what happened"]
         with_day = report.days > 1.6
-        lines += [f"  {clock(one.utc_seconds, zone, with_day)}  {one.words}" for one in shown]
+        lines += [f"  {clock_words(one.utc_seconds, zone, with_day)}  {one.words}" for one in shown]
         if len(events) > len(shown):
             lines.append(f"  and {len(events) - len(shown)} earlier")
     rows = vet_rows(report)
