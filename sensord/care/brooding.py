@@ -107,6 +107,11 @@ def brooding_at(plan: BandPlan, utc_seconds: float | None) -> Brooding:
     return _told(row, band, tuple(notes))
 
 
+def held(plan: BandPlan, stage: str, band: Band) -> Brooding:
+    """A band that was in force in a stage of the plan. Raises `ConfigError` for a stage that the profile lacks."""
+    return _told(plan.profile.row(stage), band, ())
+
+
 def coming(plan: BandPlan, utc_seconds: float, days: int) -> tuple[DayPlan, ...]:
     """Today and the days after it, each with the band at noon UTC."""
     today = datetime.fromtimestamp(utc_seconds, tz=UTC).date()

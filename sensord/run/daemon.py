@@ -18,7 +18,8 @@ from sensord.run.notify import Notifier
 from sensord.run.outlets import Item, Outlet, Output, close_all
 from sensord.watch import nursery as whole
 from sensord.watch.alarms.alarms import AlarmBook
-from sensord.watch.command_table import SetStage
+from sensord.watch.brooder.banding import Banding
+from sensord.watch.effects import BandMoved
 from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, Tick, Troubled
 from sensord.watch.nursery import Nursery, NurserySettings
 from sensord.watch.views import OutputView, Snapshot
@@ -52,6 +53,7 @@ class Daemon:
         clock: Clock,
         notifier: Notifier,
         book: AlarmBook | None = None,
+        bandings: Mapping[str, Banding] | None = None,
         gap: Gap | None = None,
         reader_state: Callable[[], ReaderState] = lambda: ReaderState(True, {}),
     ) -> None:
@@ -69,7 +71,7 @@ class Daemon:
         self._stopping = threading.Event()
         self._outlets: list[Outlet] = []
         self._sources: list[tuple[Callable[[], None], Callable[[], None]]] = []
-        self.nursery: Nursery = whole.begin(settings, clock.monotonic_seconds(), book)
+        self.nursery: Nursery = whole.begin(settings, clock.monotonic_seconds(), book, bandings)
         self.dropped_events = 0
 
     def add_output(self, output: Output) -> None:
@@ -153,7 +155,7 @@ class Daemon:
             if not isinstance(event, Troubled):
                 self._trouble("rules", f"{type(error).__name__}: {error} (at {type(event).__name__})")
             return
-        if self.nursery.book is not before or isinstance(event, SetStage):
+        if self.nursery.book is not before or any(isinstance(each, BandMoved) for each in effects):
             self.remember(self.nursery, event.seconds)
         for effect in effects:
             self.give(effect)

@@ -1,20 +1,25 @@
-"""What a start knows of the run before it: how long nobody watched, which alarms were shelved or latched, which stages
-the keeper has set."""
+"""What a start knows of the run before it: how long nobody watched, which alarms were shelved or latched, which bands
+were in force and which stages were set."""
 
+import contextlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
+from sensord.care.brooding import BandPlan, held
+from sensord.care.profile import COLDEST_CELSIUS
 from sensord.clock import Clock
 from sensord.errors import StorageError
 from sensord.history.history_reader import HistoryReader, LastSeen
 from sensord.history.history_writer import History
+from sensord.readings import Band
 from sensord.watch.alarms import alarms
 from sensord.watch.alarms.alarms import AlarmBook, AlarmSettings
 from sensord.watch.brooder.air_watch import BrooderSettings
-from sensord.watch.command_table import SetStage
-from sensord.watch.events import Gap, Origin
+from sensord.watch.brooder.banding import Banding
+from sensord.watch.events import Gap
 from sensord.watch.nursery import Nursery, NurserySettings
 
 __all__ = ["Past", "keeper", "recall"]
@@ -22,7 +27,7 @@ __all__ = ["Past", "keeper", "recall"]
 GAP_SECONDS = 60.0
 """A restart within a minute is no gap worth telling: less than a brooder's on-delay."""
 
-_ALARMS_KEY, _STAGES_KEY = "alarms", "stages"
+_ALARMS_KEY, _BANDS_KEY = "alarms", "stages"
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +36,7 @@ class Past:
 
     book: AlarmBook = field(default_factory=AlarmBook)
     gap: Gap | None = None
-    stages: tuple[SetStage, ...] = ()
+    bandings: Mapping[str, Banding] = field(default_factory=dict)
 
 
 def recall(path: Path, settings: NurserySettings, clock: Clock) -> Past:
@@ -41,13 +46,15 @@ def recall(path: Path, settings: NurserySettings, clock: Clock) -> Past:
         with HistoryReader(path) as reader:
             seen = reader.last_seen()
             kept = reader.load_state(_ALARMS_KEY)
-            stages = reader.load_state(_STAGES_KEY)
+            bands = reader.load_state(_BANDS_KEY)
     except StorageError:
         return Past()
     trusted = clock.wall_clock_trusted()
     known_utc = utc if trusted else None
     return Past(
-        _book_of(kept, settings.alarms, now, known_utc), _gap(seen, now, known_utc), _stages_of(stages, settings, now)
+        _book_of(kept, settings.alarms, now, known_utc),
+        _gap(seen, now, known_utc),
+        _bandings_of(bands, settings, now, known_utc),
     )
 
 
@@ -70,16 +77,35 @@ def _book_of(kept: str | None, rules: AlarmSettings, now: float, utc: float | No
     return alarms.restore(data.get("alarms"), rules, now, since)
 
 
-def _stages_of(kept: str | None, settings: NurserySettings, now: float) -> tuple[SetStage, ...]:
-    """The stages that the keeper has set, for brooders whose plan in the config is still the same."""
-    try:
-        data = dict(json.loads(kept or "{}"))
-    except (ValueError, TypeError):
-        return ()
-    return tuple(
-        SetStage(seconds=now, origin=Origin.DAEMON, brooder=name, stage=data[name]["stage"])
-        for name, one in settings.brooders.items()
-        if name in data and not one.pinned and data[name].get("plan") == _plan_words(one)
+def _bandings_of(kept: str | None, settings: NurserySettings, now: float, utc: float | None) -> dict[str, Banding]:
+    """The bands that were in force, for brooders whose plan in the config is still the same."""
+    found = {}
+    for name, one in settings.brooders.items():
+        if one.plan is None or one.pinned:
+            continue
+        # What cannot be read, or cannot be, is forgotten: then the config says what holds.
+        with contextlib.suppress(ValueError, KeyError, TypeError, RecursionError):
+            data = json.loads(kept or "{}")[name]
+            if data["plan"] == _plan_words(one):
+                found[name] = _banding_of(data, one.plan, now, utc)
+    return found
+
+
+def _banding_of(data: Mapping[str, Any], plan: BandPlan, now: float, utc: float | None) -> Banding:
+    """One band; where the clock tells how long nobody watched, it may come down for that long."""
+    stage = data["stage"]
+    row = plan.profile.row(data.get("row", stage))
+    band = Band(float(data["low_celsius"]), float(data["high_celsius"])) if "low_celsius" in data else row.band
+    if not COLDEST_CELSIUS <= band.low_celsius < band.high_celsius <= 60:
+        raise ValueError
+    away = utc - float(data["utc_seconds"]) if utc is not None and data.get("trusted") else 0.0
+    return Banding(
+        band=band,
+        brooding=held(plan, row.stage, band),
+        stage=stage,
+        confirmed=bool(data.get("confirmed", True)),
+        assumed=bool(data.get("assumed", False)),
+        looked_seconds=now - max(0.0, away),
     )
 
 
@@ -89,20 +115,27 @@ def _plan_words(settings: BrooderSettings) -> str:
 
 
 def keeper(history: History, settings: NurserySettings, clock: Clock) -> Callable[[Nursery, float], None]:
-    """Keeps alarms and stages for the next start, each time one of them changes."""
+    """Keeps alarms, bands and stages for the next start, each time one of them changes."""
 
     def keep(nursery: Nursery, seconds: float) -> None:
-        data = {
-            "utc_seconds": clock.utc_seconds(),
-            "trusted": clock.wall_clock_trusted(),
-            "alarms": alarms.dump(nursery.book, seconds),
-        }
-        stages = {
-            name: {"stage": brooder.banding.stage, "plan": _plan_words(settings.brooders[name])}
+        when = {"utc_seconds": clock.utc_seconds(), "trusted": clock.wall_clock_trusted()}
+        bands = {
+            name: {**_kept(brooder.banding), "plan": _plan_words(settings.brooders[name]), **when}
             for name, brooder in nursery.brooders.items()
-            if brooder.banding.stage is not None
+            if brooder.banding.brooding is not None
         }
-        history.save_state(_ALARMS_KEY, json.dumps(data))
-        history.save_state(_STAGES_KEY, json.dumps(stages))
+        history.save_state(_ALARMS_KEY, json.dumps({**when, "alarms": alarms.dump(nursery.book, seconds)}))
+        history.save_state(_BANDS_KEY, json.dumps(bands))
 
     return keep
+
+
+def _kept(banding: Banding) -> dict[str, Any]:
+    return {
+        "low_celsius": banding.band.low_celsius,
+        "high_celsius": banding.band.high_celsius,
+        "row": "" if banding.brooding is None else banding.brooding.stage,
+        "stage": banding.stage,
+        "confirmed": banding.confirmed,
+        "assumed": banding.assumed,
+    }

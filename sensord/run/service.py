@@ -37,9 +37,17 @@ def build(
     settings, first = _settings(config, places, clock, silence_seconds)
     past = memory.recall(places.state / FILE_NAME, settings, clock) if config.history.enabled else memory.Past()
     reader: ProbeReader
-    daemon = Daemon(settings, clock, Notifier(), book=past.book, gap=past.gap, reader_state=lambda: _state_of(reader))
+    daemon = Daemon(
+        settings,
+        clock,
+        Notifier(),
+        book=past.book,
+        bandings=past.bandings,
+        gap=past.gap,
+        reader_state=lambda: _state_of(reader),
+    )
     reader = _reader(config, daemon, clock)
-    for event in (*first, *past.stages):
+    for event in first:
         daemon.deliver(event)
     daemon.add_output(journal)
     if config.history.enabled:

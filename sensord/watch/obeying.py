@@ -107,7 +107,9 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Ch
             many = settings.brooders[name]
             if many.plan is not None:
                 _known("stage", stage, many.plan.profile.stages)
-            found = brooder.set_stage(many, nursery.brooders[name], now, stage, nursery.utc_seconds)
+            found = brooder.set_stage(
+                many, nursery.brooders[name], now, stage, nursery.utc_seconds, by_network=origin is Origin.MQTT
+            )
             return brooder_done(settings, nursery, name, found, [])
         case TestSounds():
             return nursery, [Cued(now, Cue.SELF_TEST)]

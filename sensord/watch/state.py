@@ -7,6 +7,7 @@ from sensord.readings import FaultKind, Place, Reading
 from sensord.watch.alarms.alarms import AlarmBook, AlarmSettings
 from sensord.watch.brooder import air_watch as brooder
 from sensord.watch.brooder.air_watch import Brooder, BrooderSettings
+from sensord.watch.brooder.banding import Banding
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.dish.paste_watch import Dish, DishSettings
 from sensord.watch.effects import Alerting
@@ -95,8 +96,14 @@ class Nursery:
         )
 
 
-def begin(settings: NurserySettings, seconds: float, book: AlarmBook | None = None) -> Nursery:
-    """The state before the first event; `book` restores the alarms of an earlier run."""
+def begin(
+    settings: NurserySettings,
+    seconds: float,
+    book: AlarmBook | None = None,
+    bandings: Mapping[str, Banding] | None = None,
+) -> Nursery:
+    """The state before the first event; `book` and `bandings` are the alarms and the bands of an earlier run."""
+    bandings = bandings or {}
     return Nursery(
         probes={
             name: ProbeWatch(
@@ -105,7 +112,7 @@ def begin(settings: NurserySettings, seconds: float, book: AlarmBook | None = No
             for name, probe in settings.probes.items()
         },
         dishes={name: dish.begin(one) for name, one in settings.dishes.items()},
-        brooders={name: brooder.begin(one) for name, one in settings.brooders.items()},
+        brooders={name: brooder.begin(one, bandings.get(name)) for name, one in settings.brooders.items()},
         book=book or AlarmBook(),
         alerting=Alerting(seconds=seconds, priority=None),
     )

@@ -9,14 +9,14 @@ from sensord.config import settings as assembly
 from sensord.config.loading import parse
 from sensord.config.sections import HistorySection
 from sensord.history.history_writer import FILE_NAME, History
-from sensord.readings import Reading
-from sensord.run.memory import keeper, recall
+from sensord.readings import Band, Reading
+from sensord.run.memory import Past, keeper, recall
 from sensord.watch import nursery as whole
 from sensord.watch.alarms.alarms import AlarmBook
 from sensord.watch.command_table import SetStage, Shelve
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, Measured
-from sensord.watch.events import Origin
+from sensord.watch.events import Origin, Tick
 
 CONFIG = """
 [probes.air]
@@ -92,10 +92,76 @@ def test_without_a_history_nothing_is_known(tmp_path: Path) -> None:
     assert past.book == AlarmBook()
 
 
-def test_a_stage_that_the_keeper_set_is_set_again_while_the_plan_is_the_same(tmp_path: Path) -> None:
+PIN_FEATHERED = Band(28.9, 29.9)
+HATCHLING = Band(37.0, 38.0)
+
+
+def nest(past: Past, clock: FakeClock, utc: float | None = None) -> whole.Nursery:
+    """The nursery of a new run that begins with what was kept, after its first tick."""
+    nursery = whole.begin(SETTINGS, clock.monotonic_seconds(), past.book, past.bandings)
+    return whole.step(SETTINGS, nursery, Tick(clock.monotonic_seconds(), utc))[0]
+
+
+def test_a_stage_that_the_keeper_set_goes_on_from_the_band_that_was_in_force(tmp_path: Path) -> None:
     clock = FakeClock()
     a_run(tmp_path, clock)
-    (again,) = recall(tmp_path / FILE_NAME, SETTINGS, clock).stages
-    assert (again.brooder, again.stage) == ("nest", "feathered")
+    banding = nest(recall(tmp_path / FILE_NAME, SETTINGS, clock), clock).brooders["nest"].banding
+    assert banding.stage == "feathered"
+    assert banding.band.low_celsius == pytest.approx(HATCHLING.low_celsius, abs=0.01)
+
+
+def test_a_restart_without_a_clock_makes_no_jump_of_a_stage(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    clock.trusted = False
+    clock.advance(86_400.0)
+    for _ in range(3):
+        nursery = nest(recall(tmp_path / FILE_NAME, SETTINGS, clock), clock)
+        assert nursery.brooders["nest"].banding.band == HATCHLING
+        history = History(tmp_path, HistorySection(), clock)
+        keeper(history, SETTINGS, clock)(nursery, clock.monotonic_seconds())
+        history.close()
+
+
+def test_a_day_that_the_clock_knows_of_lets_the_band_come_down_by_a_days_rate(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    clock.advance(86_400.0 - 30.0)
+    nursery = nest(recall(tmp_path / FILE_NAME, SETTINGS, clock), clock, clock.utc_seconds())
+    assert nursery.brooders["nest"].banding.band.low_celsius == pytest.approx(36.5)
+
+
+def test_with_another_plan_in_the_config_the_config_holds(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
     edited = assembly.nursery_settings(parse(CONFIG.replace("hatchling", "pin-feathered"), "sensord.toml"))
-    assert recall(tmp_path / FILE_NAME, edited, clock).stages == ()
+    assert recall(tmp_path / FILE_NAME, edited, clock).bandings == {}
+
+
+@pytest.mark.parametrize(
+    "kept",
+    [
+        "[]", "7", '{"nest": 7}', '{"nest": []}', "[" * 2000, '{"nest": {"plan": "parrots hatchling "}}',
+        '{"nest": {"plan": "parrots hatchling ", "stage": "dragon"}}',
+        '{"nest": {"plan": "parrots hatchling ", "stage": "naked", "low_celsius": NaN, "high_celsius": 30}}',
+        '{"nest": {"plan": "parrots hatchling ", "stage": "naked", "low_celsius": 1, "high_celsius": 2}}',
+        '{"nest": {"plan": "parrots hatchling ", "stage": "naked", "low_celsius": 36, "high_celsius": 1e9}}',
+    ],
+)  # fmt: skip
+def test_a_band_that_cannot_have_been_is_forgotten(kept: str, tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    history = History(tmp_path, HistorySection(), clock)
+    history.save_state("stages", kept)
+    history.close()
+    assert recall(tmp_path / FILE_NAME, SETTINGS, clock).bandings == {}
+
+
+def test_a_stage_kept_by_an_earlier_version_still_holds(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    history = History(tmp_path, HistorySection(), clock)
+    history.save_state("stages", '{"nest": {"plan": "parrots hatchling ", "stage": "pin-feathered"}}')
+    history.close()
+    banding = nest(recall(tmp_path / FILE_NAME, SETTINGS, clock), clock).brooders["nest"].banding
+    assert (banding.stage, banding.band) == ("pin-feathered", PIN_FEATHERED)

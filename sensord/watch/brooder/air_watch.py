@@ -7,7 +7,7 @@ Observations come screened and calibrated. `company` makes one air of them, `sid
 from dataclasses import dataclass, field, replace
 
 from sensord.readings import Observation, Reading
-from sensord.watch.brooder.banding import Banding, followed, pinned_note, staged
+from sensord.watch.brooder.banding import Banding, band_notes, followed, staged
 from sensord.watch.brooder.brooder_rules import (
     BrooderSettings,
     ConditionChanged,
@@ -20,7 +20,7 @@ from sensord.watch.brooder.forecast import Course, Pace, failed, look_ahead, out
 from sensord.watch.brooder.side import Level, Side, advance
 from sensord.watch.brooder.trend import Trend, add, rate
 from sensord.watch.conditions import Condition
-from sensord.watch.effects import Forecast, Note, Noted, Verdict
+from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
 from sensord.watch.views import BrooderView
 
 __all__ = ["Brooder", "BrooderSettings", "ConditionChanged", "begin", "gap", "observe", "set_stage", "tick", "view"]
@@ -52,9 +52,9 @@ class Brooder:
     standing: frozenset[Condition] = frozenset()
 
 
-def begin(settings: BrooderSettings) -> Brooder:
-    """A brooder of which nothing is known yet."""
-    return Brooder(company=gather(settings.probes), banding=Banding(band=settings.band))
+def begin(settings: BrooderSettings, banding: Banding | None = None) -> Brooder:
+    """A brooder of which nothing is known yet, but for the `banding` that an earlier run may have left."""
+    return Brooder(company=gather(settings.probes), banding=banding or Banding(band=settings.band))
 
 
 def observe(
@@ -215,7 +215,13 @@ def tick(
     settings: BrooderSettings, brooder: Brooder, seconds: float, utc_seconds: float | None = None
 ) -> tuple[Brooder, tuple[Outcome, ...]]:
     """Let time pass: what was not read in time becomes a condition, and the band follows its plan."""
-    banding, moved = followed(settings, brooder.banding, seconds, utc_seconds)
+    return _passed(settings, brooder, seconds, followed(settings, brooder.banding, seconds, utc_seconds))
+
+
+def _passed(
+    settings: BrooderSettings, brooder: Brooder, seconds: float, change: tuple[Banding, tuple[BandMoved, ...]]
+) -> tuple[Brooder, tuple[Outcome, ...]]:
+    banding, moved = change
     if banding is not brooder.banding:
         brooder = replace(brooder, banding=banding)
     if brooder.company.begun_seconds is None:
@@ -224,11 +230,17 @@ def tick(
 
 
 def set_stage(
-    settings: BrooderSettings, brooder: Brooder, seconds: float, stage: str, utc_seconds: float | None = None
+    settings: BrooderSettings,
+    brooder: Brooder,
+    seconds: float,
+    stage: str,
+    utc_seconds: float | None = None,
+    *,
+    by_network: bool = False,
 ) -> tuple[Brooder, tuple[Outcome, ...]]:
-    """The keeper says which stage the youngest has reached. Raises `CommandError` where that cannot be."""
-    banding = staged(settings, brooder.banding, seconds, stage)
-    return tick(settings, replace(brooder, banding=banding), seconds, utc_seconds)
+    """Somebody says which stage the youngest has reached. Raises `CommandError` where that cannot be."""
+    banding = staged(settings, brooder.banding, stage, by_network=by_network)
+    return _passed(settings, brooder, seconds, followed(settings, banding, seconds, utc_seconds, at_once=True))
 
 
 def gap(
@@ -269,7 +281,7 @@ def view(settings: BrooderSettings, brooder: Brooder, seconds: float) -> Brooder
         stage="" if brooding is None else brooding.stage,
         heading="" if outlook is None else "colder" if outlook.cold else "warmer",
         leaves_band_in_seconds=None if outlook is None else outlook.in_seconds.middle,
-        notes=(*pinned_note(settings), *(brooding.notes if brooding else ()), *_remarks(brooder)),
+        notes=(*band_notes(settings, banding), *_remarks(brooder)),
         humidity="" if brooding is None else brooding.humidity,
     )
 
