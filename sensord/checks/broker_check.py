@@ -10,8 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from secrets import token_hex
 
-from sensord.checks.findings import Finding, bad, fine, warn
-from sensord.checks.site import Site
+from sensord.checks.site import CheckFinding, Site, bad, fine, warn
 from sensord.clock import Clock, SystemClock
 from sensord.config.sections import MqttSection
 from sensord.mqtt.broker import BrokerSettings, Connection, Link, Message, Received
@@ -58,7 +57,7 @@ class _Echo:
         return 0.2
 
 
-def broker(site: Site, patience_seconds: float = _PATIENCE_SECONDS) -> Iterator[Finding]:
+def broker(site: Site, patience_seconds: float = _PATIENCE_SECONDS) -> Iterator[CheckFinding]:
     """Reach, login, rights and round trip; why not, where one of them fails."""
     section = site.config.mqtt
     if section is None:
@@ -89,7 +88,9 @@ def broker(site: Site, patience_seconds: float = _PATIENCE_SECONDS) -> Iterator[
         )
 
 
-def _told(echo: _Echo, connection: Connection, root: str, clock: Clock, patience_seconds: float) -> Iterator[Finding]:
+def _told(
+    echo: _Echo, connection: Connection, root: str, clock: Clock, patience_seconds: float
+) -> Iterator[CheckFinding]:
     deadline = clock.monotonic_seconds() + patience_seconds
     while not echo.welcome.wait(0.1):
         done = clock.monotonic_seconds() >= deadline
@@ -112,7 +113,7 @@ def _told(echo: _Echo, connection: Connection, root: str, clock: Clock, patience
         )
 
 
-def _settings(site: Site, section: MqttSection) -> tuple[BrokerSettings, Finding | None]:
+def _settings(site: Site, section: MqttSection) -> tuple[BrokerSettings, CheckFinding | None]:
     """As the daemon's, but with a client id of our own, and with the service's password where we may read it."""
     settings = broker_settings(section, site.config.unit.name)
     settings = replace(settings, client_id=f"{settings.client_id}-checkup-{token_hex(2)}")

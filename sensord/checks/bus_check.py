@@ -6,9 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from sensord.checks.findings import Finding, bad, fine, warn
-from sensord.checks.machine import Machine
-from sensord.checks.site import Site
+from sensord.checks.site import CheckFinding, Machine, Site, bad, fine, warn
 from sensord.probes.one_wire import BULK_FILE, locate
 
 __all__ = ["Overlay", "bulk_file", "bus", "overlays"]
@@ -54,7 +52,7 @@ def overlays(machine: Machine) -> list[Overlay]:
     return found
 
 
-def bus(site: Site) -> Iterator[Finding]:
+def bus(site: Site) -> Iterator[CheckFinding]:
     """Is the overlay asked for, are the modules loaded, is there a bus, and who is on it?"""
     machine = site.machine
     if machine.board is not None and not _elsewhere(site):
@@ -105,7 +103,7 @@ def _count(number: int, thing: str) -> str:
     return f"is one {thing}" if number == 1 else f"are {number} {plural}"
 
 
-def _overlay(machine: Machine) -> Finding:
+def _overlay(machine: Machine) -> CheckFinding:
     path = boot_config(machine)
     if path is None:
         return warn(
@@ -122,7 +120,7 @@ def _overlay(machine: Machine) -> Finding:
     return fine("one-wire.overlay", f"{path} asks for the one-wire overlay ({pins})")
 
 
-def _modules(machine: Machine) -> Iterator[Finding]:
+def _modules(machine: Machine) -> Iterator[CheckFinding]:
     loaded = {line.split()[0] for line in (machine.text("/proc/modules") or "").splitlines() if line.strip()}
     missing = [name for name in ("w1_gpio", "w1_therm") if name not in loaded]
     built_in = machine.at("/sys/bus/w1/drivers/w1_slave_driver").exists() or machine.at("/sys/module/w1_therm").exists()
@@ -136,7 +134,7 @@ def _modules(machine: Machine) -> Iterator[Finding]:
         yield fine("one-wire.modules", "the kernel modules of bus and thermometers are loaded")
 
 
-def _no_tree(site: Site) -> Finding:
+def _no_tree(site: Site) -> CheckFinding:
     if site.machine.board is None:
         return warn(
             "one-wire.bus",
@@ -150,7 +148,7 @@ def _no_tree(site: Site) -> Finding:
     )
 
 
-def _configured(site: Site, listed: set[str]) -> Iterator[Finding]:
+def _configured(site: Site, listed: set[str]) -> Iterator[CheckFinding]:
     wanted = {probe.rom: name for name, probe in site.config.probes.items()}
     for rom, name in wanted.items():
         if rom not in listed:
@@ -167,7 +165,7 @@ def _configured(site: Site, listed: set[str]) -> Iterator[Finding]:
         )
 
 
-def _strangers(names: list[str]) -> Iterator[Finding]:
+def _strangers(names: list[str]) -> Iterator[CheckFinding]:
     others = [n for n in names if re.fullmatch(r"[0-9a-f]{2}-[0-9a-f]{12}", n)]
     others = [name for name in others if name[:2] not in ("00", "10", "22", "28", "3b", "42")]
     if others:
@@ -178,7 +176,7 @@ def _strangers(names: list[str]) -> Iterator[Finding]:
         )
 
 
-def bulk_file(site: Site) -> Iterator[Finding]:
+def bulk_file(site: Site) -> Iterator[CheckFinding]:
     """Is there a bulk-conversion file, and may the daemon write it?"""
     try:
         folders = sorted({spot.bus for spot in locate(site.one_wire_root).values()})

@@ -9,8 +9,7 @@ from functools import partial
 from pathlib import Path
 
 from sensord.care.remedies import REMEDIES
-from sensord.checks.findings import Finding, bad, fine, warn
-from sensord.checks.site import Site
+from sensord.checks.site import CheckFinding, Site, bad, fine, warn
 from sensord.probes.bulk import BulkConversion
 from sensord.probes.deadlines import Asker, Overdue
 from sensord.probes.one_wire import (
@@ -42,7 +41,7 @@ _WORDS = {
 }
 
 
-def probes(site: Site) -> Iterator[Finding]:
+def probes(site: Site) -> Iterator[CheckFinding]:
     """Convert (all at once where that is allowed), read each probe once, and judge."""
     try:
         listed = locate(site.one_wire_root)
@@ -61,7 +60,7 @@ def probes(site: Site) -> Iterator[Finding]:
         asker.close()
 
 
-def _methods(site: Site) -> Iterator[Finding]:
+def _methods(site: Site) -> Iterator[CheckFinding]:
     """The running daemon has the bus: what it says of its reading counts, and no conversion is started beside it."""
     seen = site.snapshot
     ways = sorted({probe.method for probe in seen.probes if probe.method}) if seen is not None else []
@@ -75,7 +74,7 @@ def _methods(site: Site) -> Iterator[Finding]:
         )
 
 
-def _bulk(site: Site, folder: Path, probe_folders: list[Path], asker: Asker) -> Iterator[Finding]:
+def _bulk(site: Site, folder: Path, probe_folders: list[Path], asker: Asker) -> Iterator[CheckFinding]:
     conversion = BulkConversion(
         folder / BULK_FILE, asker, site.clock, _DEADLINE_SECONDS, wanted=site.config.one_wire.bulk_conversion
     )
@@ -89,7 +88,7 @@ def _bulk(site: Site, folder: Path, probe_folders: list[Path], asker: Asker) -> 
         yield warn("bulk.works", f"bulk conversion: {conversion.trouble}", "the probes are read one by one instead")
 
 
-def _probe(site: Site, rom: str, spot: ProbeSpot, asker: Asker) -> Iterator[Finding]:
+def _probe(site: Site, rom: str, spot: ProbeSpot, asker: Asker) -> Iterator[CheckFinding]:
     name = next((name for name, probe in site.config.probes.items() if probe.rom == rom), "")
     called = f"probe '{name}' ({rom})" if name else f"probe {rom}"
     file = spot.probe / "w1_slave"

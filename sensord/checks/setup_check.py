@@ -6,8 +6,7 @@ import sys
 from collections.abc import Iterator
 
 from sensord import __version__
-from sensord.checks.findings import Finding, bad, fine, warn
-from sensord.checks.site import Site
+from sensord.checks.site import CheckFinding, Site, bad, fine, warn
 from sensord.watch.effects import AlarmState
 
 __all__ = ["daemon", "program", "settings"]
@@ -16,7 +15,7 @@ _LIBRARIES = ("gpiozero", "w1thermsensor", "paho-mqtt", "pydantic", "rich")
 _OLDEST_PYTHON = (3, 11)
 
 
-def program(site: Site) -> Iterator[Finding]:
+def program(site: Site) -> Iterator[CheckFinding]:
     """Versions of sensord, Python and the libraries."""
     python = ".".join(str(part) for part in sys.version_info[:3])
     if sys.version_info < _OLDEST_PYTHON:
@@ -40,7 +39,7 @@ def program(site: Site) -> Iterator[Finding]:
         yield _pin_library(site)
 
 
-def _pin_library(site: Site) -> Finding:
+def _pin_library(site: Site) -> CheckFinding:
     wanted = site.config.chime.factory or "lgpio"
     module = {"lgpio": "lgpio", "rpigpio": "RPi", "pigpio": "pigpio"}.get(wanted)
     if module is None or importlib.util.find_spec(module) is not None:
@@ -52,7 +51,7 @@ def _pin_library(site: Site) -> Finding:
     )
 
 
-def settings(site: Site) -> Iterator[Finding]:
+def settings(site: Site) -> Iterator[CheckFinding]:
     """The config file, and what it lets the daemon do."""
     trouble = site.config_trouble
     if trouble is not None:
@@ -90,7 +89,7 @@ def settings(site: Site) -> Iterator[Finding]:
             )
 
 
-def daemon(site: Site) -> Iterator[Finding]:
+def daemon(site: Site) -> Iterator[CheckFinding]:
     """Is it running, does it say the same version, and what does it complain about?"""
     seen = site.snapshot
     if seen is None:

@@ -23,9 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("name", nargs="?", metavar="NAME", help="one brooder of the config; all of them without it")
     parser.add_argument("--config", type=Path, default=DEFAULT_PATH, metavar="FILE", help="default: %(default)s")
     parser.add_argument(
-        "--profile",
-        metavar="NAME",
-        help=f"instead of the config: {', '.join(shipped_profiles())}, or a .toml file",
+        "--profile", metavar="NAME", help=f"instead of the config: {', '.join(shipped_profiles())}, or a .toml file"
     )
     parser.add_argument("--hatched", action="append", type=_day, metavar="DATE", help="with --profile; may be repeated")
     parser.add_argument("--stage", metavar="STAGE", help="with --profile: the stage of the youngest chick")

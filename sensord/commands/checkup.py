@@ -12,21 +12,19 @@ import textwrap
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from sensord.checks.asking import Keeper, asked
-from sensord.checks.checking import SECTIONS, Section, check_all, well
-from sensord.checks.findings import Finding, State
-from sensord.checks.machine import Machine
-from sensord.checks.site import Site
+from sensord.checks.checking import SECTIONS, CheckSection, check_all, well
+from sensord.checks.pin_check import Person, asked
+from sensord.checks.site import CheckFinding, Grade, Machine, Site
 from sensord.commands.terminal import fitting_glyphs
 from sensord.config.loading import DEFAULT_PATH
 from sensord.errors import DataError
 from sensord.screens.page import BLOCKS
 
-__all__ = ["answer", "arguments", "run"]
+__all__ = ["arguments", "run", "yes_or_no"]
 
-_MARKS = {State.OK: "✓", State.WARN: "!", State.BAD: "✗"}
-_PLAIN_MARKS = {State.OK: "ok  ", State.WARN: "look", State.BAD: "MEND"}
-_COLOURS = {State.OK: "32", State.WARN: "33", State.BAD: "31;1"}
+_MARKS = {Grade.OK: "✓", Grade.WARN: "!", Grade.BAD: "✗"}
+_PLAIN_MARKS = {Grade.OK: "ok  ", Grade.WARN: "look", Grade.BAD: "MEND"}
+_COLOURS = {Grade.OK: "32", Grade.WARN: "33", Grade.BAD: "31;1"}
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -54,12 +52,12 @@ def run(options: argparse.Namespace) -> int:
     return _told(site, sections)
 
 
-def _questions() -> Section:
-    keeper = Keeper(lambda question: answer(question, input), lambda sentence: print(f"  {sentence}", flush=True))
-    return Section("Buzzer and buttons, by ear and by hand", (lambda site: asked(site, keeper),))
+def _questions() -> CheckSection:
+    keeper = Person(lambda question: yes_or_no(question, input), lambda sentence: print(f"  {sentence}", flush=True))
+    return CheckSection("Buzzer and buttons, by ear and by hand", (lambda site: asked(site, keeper),))
 
 
-def answer(question: str, read: Callable[[str], str]) -> bool | None:
+def yes_or_no(question: str, read: Callable[[str], str]) -> bool | None:
     """Yes, no, or None for 'skip'; anything else is met with the three words that are understood."""
     while True:
         try:
@@ -72,7 +70,7 @@ def answer(question: str, read: Callable[[str], str]) -> bool | None:
         print("  Type y, n or s, and Enter.")
 
 
-def _row(title: str, finding: Finding) -> dict[str, str]:
+def _row(title: str, finding: CheckFinding) -> dict[str, str]:
     return {
         "section": title,
         "check": finding.check,
@@ -82,12 +80,12 @@ def _row(title: str, finding: Finding) -> dict[str, str]:
     }
 
 
-def _told(site: Site, sections: Iterable[Section]) -> int:
+def _told(site: Site, sections: Iterable[CheckSection]) -> int:
     """Print each finding as soon as it is known: some take seconds."""
     colours = sys.stdout.isatty() and "NO_COLOR" not in os.environ
     marks = _MARKS if fitting_glyphs(sys.stdout.encoding, os.environ) is BLOCKS else _PLAIN_MARKS
     width = max(40, min(shutil.get_terminal_size((100, 24)).columns, 100))
-    counts = dict.fromkeys(State, 0)
+    counts = dict.fromkeys(Grade, 0)
     last = ""
     for title, finding in check_all(site, sections):
         if title != last:
@@ -101,11 +99,11 @@ def _told(site: Site, sections: Iterable[Section]) -> int:
         if finding.remedy:
             arrow = "→ " if marks is _MARKS else "-> "
             _print_hanging(
-                " " * (3 + len(marks[finding.state])) + arrow, 5 + len(marks[State.OK]), finding.remedy, width
+                " " * (3 + len(marks[finding.state])) + arrow, 5 + len(marks[Grade.OK]), finding.remedy, width
             )
         sys.stdout.flush()
     print(f"\n{_sum(counts)}")
-    return 1 if counts[State.BAD] else 0
+    return 1 if counts[Grade.BAD] else 0
 
 
 def _print_hanging(lead: str, indent: int, text: str, width: int) -> None:
@@ -115,8 +113,8 @@ def _print_hanging(lead: str, indent: int, text: str, width: int) -> None:
         print(" " * indent + line)
 
 
-def _sum(counts: dict[State, int]) -> str:
-    mend, look, fine = counts[State.BAD], counts[State.WARN], counts[State.OK]
+def _sum(counts: dict[Grade, int]) -> str:
+    mend, look, fine = counts[Grade.BAD], counts[Grade.WARN], counts[Grade.OK]
     if mend:
         things = "1 thing has" if mend == 1 else f"{mend} things have"
         return f"{things} to be mended, {look} worth a look, {fine} in order."

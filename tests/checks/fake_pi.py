@@ -7,9 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from sensord.checks.checking import check_all
-from sensord.checks.findings import Finding, State
-from sensord.checks.machine import Machine
-from sensord.checks.site import Site
+from sensord.checks.site import CheckFinding, Grade, Machine, Site
 from sensord.clock import SystemClock
 from sensord.demo.fake_tree import FakeProbe, FakeTree
 
@@ -86,22 +84,22 @@ class FakePi:
         }
         return Site(**given)  # type: ignore[arg-type]  # the keys are the fields' names
 
-    def findings(self, **changes: object) -> list[Finding]:
+    def findings(self, **changes: object) -> list[CheckFinding]:
         with self.tree:
             return [finding for _, finding in check_all(self.site(**changes))]
 
 
-def of(findings: list[Finding], check: str) -> Finding:
+def of(findings: list[CheckFinding], check: str) -> CheckFinding:
     """The one finding of that name."""
     (found,) = [finding for finding in findings if finding.check == check]
     return found
 
 
-def bad(findings: list[Finding]) -> set[str]:
+def bad(findings: list[CheckFinding]) -> set[str]:
     """The names of all that has to be mended."""
-    return {finding.check for finding in findings if finding.state is State.BAD}
+    return {finding.check for finding in findings if finding.state is Grade.BAD}
 
 
-def worth_a_look(findings: list[Finding]) -> set[str]:
+def worth_a_look(findings: list[CheckFinding]) -> set[str]:
     """The names of all that is worth a look."""
-    return {finding.check for finding in findings if finding.state is State.WARN}
+    return {finding.check for finding in findings if finding.state is Grade.WARN}

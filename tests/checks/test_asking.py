@@ -8,12 +8,10 @@ from typing import Any
 import pytest
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from sensord.checks.asking import Keeper, asked
-from sensord.checks.findings import Finding, State
-from sensord.checks.machine import Machine
-from sensord.checks.site import Site
+from sensord.checks.pin_check import Person, asked
+from sensord.checks.site import CheckFinding, Grade, Machine, Site
 from sensord.clock import FastClock
-from sensord.commands.checkup import answer
+from sensord.commands.checkup import yes_or_no
 from sensord.pins import factory as pins
 from tests.checks.fake_pi import CONFIG
 
@@ -36,7 +34,7 @@ def site(tmp_path: Path) -> Site:
     )
 
 
-def findings_of(site: Site, factory: Any, heard: bool | None, press: bool) -> dict[str, Finding]:
+def findings_of(site: Site, factory: Any, heard: bool | None, press: bool) -> dict[str, CheckFinding]:
     presses: list[threading.Timer] = []
 
     def tell(sentence: str) -> None:
@@ -44,7 +42,7 @@ def findings_of(site: Site, factory: Any, heard: bool | None, press: bool) -> di
             presses.append(threading.Timer(0.05, factory.pin(BUTTON).drive_low))
             presses[0].start()
 
-    found = {one.check: one for one in asked(site, Keeper(lambda _: heard, tell), factory)}
+    found = {one.check: one for one in asked(site, Person(lambda _: heard, tell), factory)}
     for timer in presses:
         timer.join()
     return found
@@ -52,7 +50,7 @@ def findings_of(site: Site, factory: Any, heard: bool | None, press: bool) -> di
 
 def test_what_is_heard_and_pressed_is_well_and_the_pins_are_given_back(site: Site, factory: Any) -> None:
     found = findings_of(site, factory, heard=True, press=True)
-    assert {name: one.state for name, one in found.items()} == {"ask.buzzer": State.OK, "ask.acknowledge": State.OK}
+    assert {name: one.state for name, one in found.items()} == {"ask.buzzer": Grade.OK, "ask.acknowledge": Grade.OK}
     assert factory.pin(BUZZER).state == 0
     for pin in (18, 23):
         pins.switch(factory, pin, "another part").close()
@@ -60,13 +58,13 @@ def test_what_is_heard_and_pressed_is_well_and_the_pins_are_given_back(site: Sit
 
 def test_what_is_not_heard_and_not_seen_has_a_remedy(site: Site, factory: Any) -> None:
     found = findings_of(site, factory, heard=False, press=False)
-    assert {one.state for one in found.values()} == {State.BAD}
+    assert {one.state for one in found.values()} == {Grade.BAD}
     assert "transistor" in found["ask.buzzer"].remedy
     assert "between that pin and ground" in found["ask.acknowledge"].remedy
 
 
 def test_no_answer_is_no_verdict(site: Site, factory: Any) -> None:
-    assert findings_of(site, factory, heard=None, press=True)["ask.buzzer"].state is State.WARN
+    assert findings_of(site, factory, heard=None, press=True)["ask.buzzer"].state is Grade.WARN
 
 
 class Grounded(MockPWMPin):  # type: ignore[misc]  # gpiozero ships no types
@@ -87,17 +85,17 @@ def test_an_interrupt_while_listening_leaves_the_buzzer_silent(site: Site, facto
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        list(asked(site, Keeper(interrupted, lambda _: None), factory))
+        list(asked(site, Person(interrupted, lambda _: None), factory))
     assert factory.pin(BUZZER).state == 0
     pins.switch(factory, 18, "another part").close()
 
 
 def test_any_other_word_is_asked_again_and_the_end_of_input_skips(capsys: pytest.CaptureFixture[str]) -> None:
     words = iter(["maybe", "", "Yes"])
-    assert answer("Did you hear it?", lambda _prompt: next(words)) is True
+    assert yes_or_no("Did you hear it?", lambda _prompt: next(words)) is True
     assert capsys.readouterr().out.count("Type y, n or s") == 2
 
     def nobody(_prompt: str) -> str:
         raise EOFError
 
-    assert answer("Did you hear it?", nobody) is None
+    assert yes_or_no("Did you hear it?", nobody) is None

@@ -4,14 +4,12 @@ import subprocess
 from pathlib import Path
 
 from sensord.checks.broker_check import broker as look
-from sensord.checks.findings import Finding, State
-from sensord.checks.machine import Machine
-from sensord.checks.site import Site
+from sensord.checks.site import CheckFinding, Grade, Machine, Site
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, free_port
 
 
-def findings_of(folder: Path, port: int, more: str = "", **environment: str) -> dict[str, Finding]:
+def findings_of(folder: Path, port: int, more: str = "", **environment: str) -> dict[str, CheckFinding]:
     config = folder / "sensord.toml"
     config.write_text(f'[mqtt]\nhost = "127.0.0.1"\nport = {port}\n{more}')
     return {one.check: one for one in look(Site(machine=Machine(folder), config_path=config, environment=environment))}
@@ -20,7 +18,7 @@ def findings_of(folder: Path, port: int, more: str = "", **environment: str) -> 
 def test_a_good_broker_gives_back_what_it_gets_and_keeps_nothing(tmp_path: Path) -> None:
     broker = Broker(tmp_path / "broker").start()
     found = findings_of(tmp_path, broker.port)
-    assert {one.state for one in found.values()} == {State.OK}
+    assert {one.state for one in found.values()} == {Grade.OK}
     assert set(found) == {"mqtt.reach", "mqtt.echo"}
     with Listener(broker.port) as listener:
         listener.send("after", "all that was retained")
@@ -31,14 +29,14 @@ def test_a_good_broker_gives_back_what_it_gets_and_keeps_nothing(tmp_path: Path)
 
 def test_nobody_listening_is_told_with_the_keys_to_check(tmp_path: Path) -> None:
     found = findings_of(tmp_path, free_port())["mqtt.reach"]
-    assert found.state is State.BAD
+    assert found.state is Grade.BAD
     assert "mqtt.host and mqtt.port" in found.sentence
 
 
 def test_a_plain_port_asked_for_tls_says_that_tls_fails(tmp_path: Path) -> None:
     broker = Broker(tmp_path / "broker").start()
     found = findings_of(tmp_path, broker.port, "tls = true\n")["mqtt.reach"]
-    assert found.state is State.BAD
+    assert found.state is Grade.BAD
     assert "mqtt.tls" in found.sentence
     broker.kill()
 
@@ -52,7 +50,7 @@ def test_the_services_password_is_used_and_a_wrong_one_named(tmp_path: Path) -> 
     credential.parent.mkdir(parents=True)
     credential.write_text("seedling-7\n")
     user = 'username = "nursery"\n'
-    assert findings_of(tmp_path, broker.port, user)["mqtt.echo"].state is State.OK
+    assert findings_of(tmp_path, broker.port, user)["mqtt.echo"].state is Grade.OK
     credential.write_text("wrong\n")
     found = findings_of(tmp_path, broker.port, user)["mqtt.reach"]
     assert "refuses the login" in found.sentence
@@ -66,6 +64,6 @@ def test_a_right_that_is_missing_is_named_with_its_topic(tmp_path: Path) -> None
     (folder / "acl").write_text("topic read #\n")
     broker = Broker(folder, ["acl_file {folder}/acl"]).start()
     found = findings_of(tmp_path, broker.port)
-    assert found["mqtt.publish"].state is State.BAD
+    assert found["mqtt.publish"].state is Grade.BAD
     assert "sensord/nursery/#" in found["mqtt.publish"].remedy
     broker.kill()

@@ -8,11 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from sensord.checks.checking import Section, check_all, well
-from sensord.checks.findings import State
-from sensord.checks.machine import Machine
+from sensord.checks.checking import CheckSection, check_all, well
 from sensord.checks.probe_check import authenticity_hints
-from sensord.checks.site import Site
+from sensord.checks.site import Grade, Machine, Site
 from sensord.cli import main
 from sensord.clock import FakeClock, SystemClock
 from sensord.config.sections import HistorySection
@@ -59,66 +57,66 @@ def test_a_pi_in_order_has_nothing_to_mend_and_is_left_as_it_was(pi: FakePi) -> 
 
 Change = Callable[[FakePi], object]
 
-FAULTS: list[tuple[str, Change, str, State]] = [
+FAULTS: list[tuple[str, Change, str, Grade]] = [
     (
         "no overlay",
         lambda pi: pi.write("boot/firmware/config.txt", "#dtoverlay=w1-gpio\n"),
         "one-wire.overlay",
-        State.BAD,
+        Grade.BAD,
     ),
-    ("no modules", lambda pi: pi.write("proc/modules", "snd 1 0 - Live 0x0\n"), "one-wire.modules", State.BAD),
-    ("noise", lambda pi: (pi.tree.root / "00-800000000000").mkdir(), "one-wire.pull-up", State.BAD),
-    ("a switch", lambda pi: (pi.tree.root / "29-000000000001").mkdir(), "one-wire.stranger", State.WARN),
-    ("unplugged", lambda pi: pi.tree.fail(PASTE, Failure.VANISHED), "one-wire.missing", State.BAD),
-    ("shorted", lambda pi: pi.tree.fail(AIR, Failure.SHORTED), "probe.reading", State.BAD),
-    ("no supply", lambda pi: pi.tree.fail(AIR, Failure.NO_POWER), "probe.reading", State.BAD),
-    ("silent", lambda pi: pi.tree.fail(AIR, Failure.EMPTY), "probe.reading", State.BAD),
-    ("damaged", lambda pi: pi.tree.fail(AIR, Failure.CRC_MISMATCH), "probe.reading", State.BAD),
-    ("weak supply", lambda pi: pi.write("sys/class/hwmon/hwmon1/in0_lcrit_alarm", "1\n"), "board.power", State.BAD),
+    ("no modules", lambda pi: pi.write("proc/modules", "snd 1 0 - Live 0x0\n"), "one-wire.modules", Grade.BAD),
+    ("noise", lambda pi: (pi.tree.root / "00-800000000000").mkdir(), "one-wire.pull-up", Grade.BAD),
+    ("a switch", lambda pi: (pi.tree.root / "29-000000000001").mkdir(), "one-wire.stranger", Grade.WARN),
+    ("unplugged", lambda pi: pi.tree.fail(PASTE, Failure.VANISHED), "one-wire.missing", Grade.BAD),
+    ("shorted", lambda pi: pi.tree.fail(AIR, Failure.SHORTED), "probe.reading", Grade.BAD),
+    ("no supply", lambda pi: pi.tree.fail(AIR, Failure.NO_POWER), "probe.reading", Grade.BAD),
+    ("silent", lambda pi: pi.tree.fail(AIR, Failure.EMPTY), "probe.reading", Grade.BAD),
+    ("damaged", lambda pi: pi.tree.fail(AIR, Failure.CRC_MISMATCH), "probe.reading", Grade.BAD),
+    ("weak supply", lambda pi: pi.write("sys/class/hwmon/hwmon1/in0_lcrit_alarm", "1\n"), "board.power", Grade.BAD),
     (
         "weak supply once",
         lambda pi: pi.write("sys/devices/platform/soc/soc:firmware/get_throttled", "10000\n"),
         "board.power",
-        State.WARN,
+        Grade.WARN,
     ),
-    ("hot", lambda pi: pi.write("sys/class/thermal/thermal_zone0/temp", "82000\n"), "board.heat", State.BAD),
-    ("no time", lambda pi: (pi.root / "run/systemd/timesync/synchronized").unlink(), "clock.set", State.WARN),
+    ("hot", lambda pi: pi.write("sys/class/thermal/thermal_zone0/temp", "82000\n"), "board.heat", Grade.BAD),
+    ("no time", lambda pi: (pi.root / "run/systemd/timesync/synchronized").unlink(), "clock.set", Grade.WARN),
     (
         "a clash",
         lambda pi: pi.write("boot/firmware/config.txt", "dtoverlay=w1-gpio,gpiopin=18\n"),
         "pins.conflict",
-        State.BAD,
+        Grade.BAD,
     ),
     (
         "a holder",
         lambda pi: pi.write("sys/kernel/debug/gpio", " gpio-535 (GPIO23              |fan                 ) in  hi\n"),
         "pins.held",
-        State.BAD,
+        Grade.BAD,
     ),
-    ("no chip", lambda pi: (pi.root / "dev/gpiochip0").unlink(), "pins.chip", State.BAD),
-    ("chip of root", lambda pi: (pi.root / "dev/gpiochip0").chmod(0o600), "pins.chip", State.BAD),
+    ("no chip", lambda pi: (pi.root / "dev/gpiochip0").unlink(), "pins.chip", Grade.BAD),
+    ("chip of root", lambda pi: (pi.root / "dev/gpiochip0").chmod(0o600), "pins.chip", Grade.BAD),
     (
         "bulk file of root",
         lambda pi: (pi.root / "sys/devices/w1_bus_master1/therm_bulk_read").chmod(0o644),
         "bulk.file",
-        State.WARN,
+        Grade.WARN,
     ),
-    ("state of root", lambda pi: pi.state.chmod(0o700), "disk.folder", State.BAD),
+    ("state of root", lambda pi: pi.state.chmod(0o700), "disk.folder", Grade.BAD),
     (
         "damaged history",
         lambda pi: (pi.state / "history.db").write_bytes(b"no database" * 99),
         "history.whole",
-        State.BAD,
+        Grade.BAD,
     ),
-    ("an old one", lambda pi: (pi.state / "history.db.damaged-x").touch(), "history.aside", State.WARN),
-    ("typo", lambda pi: pi.write("etc/sensord/sensord.toml", CONFIG + "colour = 1\n"), "config.file", State.BAD),
-    ("no config", lambda pi: (pi.root / "etc/sensord/sensord.toml").unlink(), "config.file", State.BAD),
-    ("no places", lambda pi: pi.write("etc/sensord/sensord.toml", "[unit]\n"), "config.places", State.BAD),
+    ("an old one", lambda pi: (pi.state / "history.db.damaged-x").touch(), "history.aside", Grade.WARN),
+    ("typo", lambda pi: pi.write("etc/sensord/sensord.toml", CONFIG + "colour = 1\n"), "config.file", Grade.BAD),
+    ("no config", lambda pi: (pi.root / "etc/sensord/sensord.toml").unlink(), "config.file", Grade.BAD),
+    ("no places", lambda pi: pi.write("etc/sensord/sensord.toml", "[unit]\n"), "config.places", Grade.BAD),
 ]
 
 
 @pytest.mark.parametrize(("name", "change", "check", "state"), FAULTS, ids=[row[0] for row in FAULTS])
-def test_each_fault_is_found_with_a_remedy(pi: FakePi, name: str, change: Change, check: str, state: State) -> None:
+def test_each_fault_is_found_with_a_remedy(pi: FakePi, name: str, change: Change, check: str, state: Grade) -> None:
     change(pi)
     found = [finding for finding in pi.findings() if finding.check == check and finding.state is state]
     assert found, name
@@ -127,7 +125,7 @@ def test_each_fault_is_found_with_a_remedy(pi: FakePi, name: str, change: Change
 
 def test_a_probe_without_its_supply_wire_is_told_what_127_degrees_mean(pi: FakePi) -> None:
     pi.tree.fail(AIR, Failure.NO_POWER)
-    found = [f for f in pi.findings() if f.check == "probe.reading" and f.state is State.BAD]
+    found = [f for f in pi.findings() if f.check == "probe.reading" and f.state is Grade.BAD]
     assert "127.94" in found[0].sentence
     assert "supply wire" in found[0].remedy
 
@@ -191,7 +189,7 @@ def test_a_check_that_stumbles_hides_no_other(pi: FakePi) -> None:
     def stumbles(_site: Site) -> list[object]:
         raise ZeroDivisionError("by accident")
 
-    sections = [Section("One", (stumbles,)), Section("Two", (lambda _site: iter(()),))]  # type: ignore[arg-type]
+    sections = [CheckSection("One", (stumbles,)), CheckSection("Two", (lambda _site: iter(()),))]  # type: ignore[arg-type]
     ((title, finding),) = check_all(pi.site(), sections)
     assert title == "One"
     assert "ZeroDivisionError: by accident" in finding.sentence
