@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
-from sensord.care.profile import Move, Profile, Row
+from sensord.care.profile import BandMove, Profile, ProfileRow
 from sensord.errors import DataError
 from sensord.readings import Band
 
@@ -132,7 +132,7 @@ def _day_plan(plan: BandPlan, day: date) -> DayPlan:
     return DayPlan(day, age, brooding_at(plan, _midnight(day) + SECONDS_A_DAY / 2))
 
 
-def _told(row: Row, band: Band, notes: tuple[str, ...]) -> Brooding:
+def _told(row: ProfileRow, band: Band, notes: tuple[str, ...]) -> Brooding:
     return Brooding(
         band=band,
         stage=row.stage,
@@ -148,20 +148,20 @@ def _midnight(day: date) -> float:
     return datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()
 
 
-def _row_at(profile: Profile, age: float) -> Row:
+def _row_at(profile: Profile, age: float) -> ProfileRow:
     return [row for row in profile.dated if row.from_day is not None and row.from_day <= age][-1]
 
 
 def _scheduled(profile: Profile, age: float) -> Band:
     """The profile's own band at an age in days, before the rate limit."""
-    before: Row | None = None
+    before: ProfileRow | None = None
     for row in profile.dated:
         if row.from_day is not None and age < row.from_day:
             break
         before = row
     else:
         row = profile.dated[-1]
-    if before is None or before is row or profile.move is Move.STEP:
+    if before is None or before is row or profile.move is BandMove.STEP:
         return (before or row).band
     if before.to_day is None or row.from_day is None or age <= before.to_day:
         return before.band

@@ -10,7 +10,17 @@ from typing import NamedTuple
 
 from sensord.care.chicks import Chick, Crop, Feed, age_days, plain_kind
 
-__all__ = ["TABLE_KINDS", "Caution", "Due", "FeedPlan", "cautions", "due", "has_table", "plan", "planned_millilitres"]
+__all__ = [
+    "TABLE_KINDS",
+    "Caution",
+    "FeedDue",
+    "FeedPlan",
+    "cautions",
+    "due",
+    "feeds_planned",
+    "has_table",
+    "planned_millilitres",
+]
 
 CEILING_SHARE = 0.10
 """At most about a tenth of the body weight a feed (avian pediatric nutrition, Lake Howell Animal Clinic; Tips on
@@ -95,7 +105,7 @@ class FeedPlan:
     interval_source: str
 
 
-class Due(NamedTuple):
+class FeedDue(NamedTuple):
     """When the next feed is due, when it is late, and when it is longer ago than even a night's rest."""
 
     from_utc_seconds: float
@@ -110,7 +120,7 @@ class Caution(NamedTuple):
     source: str
 
 
-def plan(chick: Chick, grams: float | None, now_utc_seconds: float) -> FeedPlan:
+def feeds_planned(chick: Chick, grams: float | None, now_utc_seconds: float) -> FeedPlan:
     """Volume and interval for a chick of `grams`: from a table for its kind, else the general rules.
 
     Between two rows the lighter one counts, so that a chick is never given what the source allows a heavier one only.
@@ -173,13 +183,13 @@ def _general_hours(age: float | None) -> tuple[tuple[float, float], str]:
     return (3.0, 4.0), "every 3 to 4 h after the first days (parrots; T. Silva, parrot magazine)"
 
 
-def due(feed_plan: FeedPlan, feeds: Sequence[Feed]) -> Due | None:
+def due(feed_plan: FeedPlan, feeds: Sequence[Feed]) -> FeedDue | None:
     """When the next feed is due after the last of `feeds` (in order of time); None before the first."""
     if not feeds:
         return None
     last = feeds[-1].utc_seconds
     low, high = feed_plan.low_hours * _HOUR, feed_plan.high_hours * _HOUR
-    return Due(last + low, last + high, last + high * LONGEST_GAP_FACTOR)
+    return FeedDue(last + low, last + high, last + high * LONGEST_GAP_FACTOR)
 
 
 _STASIS = Caution(

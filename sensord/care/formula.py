@@ -11,7 +11,7 @@ from math import exp, inf, log
 
 from sensord.errors import DataError
 from sensord.physics import paste
-from sensord.physics.correcting import Bath, Dish, Nothing, Splash, Supplies, Temper, correct
+from sensord.physics.correcting import Bath, DishToCorrect, Nothing, Splash, Supplies, Temper, correct
 from sensord.physics.heat import Bowl
 from sensord.physics.mixing import Refusal
 from sensord.physics.water import HIGHEST_CELSIUS
@@ -147,7 +147,7 @@ def advice(celsius: float, band: Band, bowlful: Bowlful) -> str:
 
 @lru_cache(maxsize=256)
 def _advice(celsius: float, band: Band, bowlful: Bowlful) -> str:
-    dish = Dish(celsius, bowlful.millilitres, bowlful.solids, bowlful.bowl)
+    dish = DishToCorrect(celsius, bowlful.millilitres, bowlful.solids, bowlful.bowl)
     answer = correct(dish, bowlful.supplies, band, bowlful.solids_allowed, bowlful.dry, honest=None)
     match answer:
         case Nothing():

@@ -12,7 +12,7 @@ from typing import Any
 from sensord.errors import ConfigError
 from sensord.readings import Band
 
-__all__ = ["Move", "Profile", "Row", "parse_profile"]
+__all__ = ["BandMove", "Profile", "ProfileRow", "parse_profile"]
 
 HOTTEST_CELSIUS = 39.0
 """No set point over 38 °C was found in any source; beyond this a profile has to say that it means it."""
@@ -24,7 +24,7 @@ _KEYS = {"title", "move", "rate_celsius_per_day", "rate_source", "caution", "ove
 
 
 @unique
-class Move(StrEnum):
+class BandMove(StrEnum):
     """How the band goes from one row to the next: at once, or in a straight line between the days they name."""
 
     STEP = "step"
@@ -32,7 +32,7 @@ class Move(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class ProfileRow:
     """The band of one stage. `from_day`..`to_day` are whole days of age, both included; None: only by the stage."""
 
     stage: str
@@ -61,10 +61,10 @@ class Profile:
 
     name: str
     title: str
-    move: Move
+    move: BandMove
     rate_celsius_per_day: float
     rate_source: str
-    rows: tuple[Row, ...]
+    rows: tuple[ProfileRow, ...]
     caution: str = ""
 
     @property
@@ -72,10 +72,10 @@ class Profile:
         return tuple(row.stage for row in self.rows)
 
     @property
-    def dated(self) -> tuple[Row, ...]:
+    def dated(self) -> tuple[ProfileRow, ...]:
         return tuple(row for row in self.rows if row.from_day is not None)
 
-    def row(self, stage: str) -> Row:
+    def row(self, stage: str) -> ProfileRow:
         """The row of a stage. Raises `ConfigError` naming the stages there are."""
         for row in self.rows:
             if row.stage == stage:
@@ -92,7 +92,7 @@ def parse_profile(data: Mapping[str, Any], name: str, where: str) -> Profile:
     troubles = [f"{where}: {trouble}" for trouble in _shape(data)]
     if troubles:
         raise ConfigError("\n".join(troubles))
-    move = Move(data.get("move", "step"))
+    move = BandMove(data.get("move", "step"))
     troubles = [f"{where}: {trouble}" for trouble in _sense(data["bands"], move, data.get("over_39_is_meant", False))]
     if troubles:
         raise ConfigError("\n".join(troubles))
@@ -107,8 +107,8 @@ def parse_profile(data: Mapping[str, Any], name: str, where: str) -> Profile:
     )
 
 
-def _row(row: Mapping[str, Any]) -> Row:
-    return Row(
+def _row(row: Mapping[str, Any]) -> ProfileRow:
+    return ProfileRow(
         stage=row["stage"],
         band=Band(float(row["low_celsius"]), float(row["high_celsius"])),
         source=row["source"],
@@ -134,7 +134,7 @@ def _shape(data: Mapping[str, Any]) -> Iterator[str]:
     rate = data.get("rate_celsius_per_day")
     if not _is_number(rate) or not 0 < float(str(rate)) <= 2:
         yield f"rate_celsius_per_day: needs a number over 0 and at most 2 (sources give 0.2 to 0.5), got {rate!r}"
-    if data.get("move", "step") not in set(Move):
+    if data.get("move", "step") not in set(BandMove):
         yield f'move: is "step" or "ramp", got {data["move"]!r}'
     if not isinstance(data.get("over_39_is_meant", False), bool):
         yield "over_39_is_meant: is true or false"
@@ -167,7 +167,7 @@ def _row_shape(row: Mapping[str, Any]) -> Iterator[str]:
         yield "from_day and to_day: need whole days from 0 on, both or neither"
 
 
-def _sense(rows: list[Mapping[str, Any]], move: Move, over_39_is_meant: bool) -> Iterator[str]:
+def _sense(rows: list[Mapping[str, Any]], move: BandMove, over_39_is_meant: bool) -> Iterator[str]:
     stages: set[str] = set()
     before: Mapping[str, Any] | None = None
     for number, row in enumerate(rows, 1):
@@ -198,7 +198,7 @@ def _temperatures(row: Mapping[str, Any], over_39_is_meant: bool) -> Iterator[st
         yield f"{low} °C is no brooder: give {COLDEST_CELSIUS:g} °C or more"
 
 
-def _joint(before: Mapping[str, Any] | None, row: Mapping[str, Any], move: Move) -> Iterator[str]:
+def _joint(before: Mapping[str, Any] | None, row: Mapping[str, Any], move: BandMove) -> Iterator[str]:
     if before is None:
         if row["from_day"] > 0:
             yield f"days 0 to {row['from_day'] - 1} have no band: let the first row begin with day 0"
@@ -208,7 +208,7 @@ def _joint(before: Mapping[str, Any] | None, row: Mapping[str, Any], move: Move)
         return
     if row["from_day"] <= before["to_day"]:
         yield f"overlaps the row before it ({before['stage']}) on day {row['from_day']}: change one of the two"
-    if move is Move.STEP and row["from_day"] > before["to_day"] + 1:
+    if move is BandMove.STEP and row["from_day"] > before["to_day"] + 1:
         yield (
             f"days {before['to_day'] + 1} to {row['from_day'] - 1} have no band: close the gap,"
             ' or use move = "ramp" to go through them in a straight line'

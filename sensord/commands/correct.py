@@ -19,9 +19,9 @@ from sensord.commands.numbers import number
 from sensord.config import kitchen
 from sensord.control.control_client import ControlClient
 from sensord.errors import CommandError, DataError
-from sensord.physics.correcting import Bath, Correction, Dish, Nothing, Splash, Supplies, Temper, correct
+from sensord.physics.correcting import Bath, Correction, DishToCorrect, Nothing, Splash, Supplies, Temper, correct
 from sensord.physics.mixing import Refusal
-from sensord.physics.paste import density, paste_of
+from sensord.physics.paste import paste_density, paste_of
 from sensord.physics.water import HIGHEST_CELSIUS
 from sensord.watch.effects import DishState
 from sensord.watch.views import Snapshot
@@ -59,7 +59,7 @@ def run(options: argparse.Namespace) -> int:
         )
         return 1
     solids = _solids(options, shared)
-    dish = Dish(celsius, _millilitres(options, shared, celsius, solids), solids, shared.bowl)
+    dish = DishToCorrect(celsius, _millilitres(options, shared, celsius, solids), solids, shared.bowl)
     rule = shared.solids_rule
     allowed = kitchen.solids_near(solids) if rule is None else (rule.lowest, rule.highest)
     supplies = Supplies(shared.hot_celsius, shared.tap_celsius, shared.room_celsius)
@@ -112,13 +112,13 @@ def _millilitres(options: argparse.Namespace, shared: Shared, celsius: float, so
         if options.ml is not None:
             raise DataError("--ml and --grams say the same thing twice: leave one out")
         grams = in_range("--grams", options.grams, 0, 20_000, "g", open_low=True)
-        return grams / density(paste_of(kitchen.dry_formula(shared.config), solids), celsius) * 1000
+        return grams / paste_density(paste_of(kitchen.dry_formula(shared.config), solids), celsius) * 1000
     if options.ml is None:
         return shared.config.formula.batch_millilitres
     return in_range("--ml", options.ml, 0, 20_000, "ml", open_low=True)
 
 
-def _lines(answer: Correction, dish: Dish, shared: Shared) -> list[str]:
+def _lines(answer: Correction, dish: DishToCorrect, shared: Shared) -> list[str]:
     return [
         *_what_to_do(answer),
         "",
@@ -158,7 +158,7 @@ def _what_then(answer: Correction) -> list[str]:
             return []
 
 
-def _cautions(answer: Correction, dish: Dish) -> list[str]:
+def _cautions(answer: Correction, dish: DishToCorrect) -> list[str]:
     found = []
     if dish.celsius >= CROP_BURN_CELSIUS:
         found.append(f"paste of {CROP_BURN_CELSIUS:.0f} °C and over burns a crop: feed nothing until it is ready")
@@ -172,7 +172,7 @@ def _cautions(answer: Correction, dish: Dish) -> list[str]:
     return found
 
 
-def _as_json(answer: Correction, dish: Dish, shared: Shared) -> dict[str, Any]:
+def _as_json(answer: Correction, dish: DishToCorrect, shared: Shared) -> dict[str, Any]:
     told: dict[str, Any] = {"do": _DO[type(answer)], **asdict(answer)}
     if "solids" in told:
         told["solids_percent"] = 100 * told.pop("solids")

@@ -17,7 +17,7 @@ from sensord.errors import DataError
 from sensord.log.day import chick_views
 from sensord.physics.mixing import Kitchen, Plan, Recipe, Refusal, by_recipe, plan
 from sensord.physics.slips import HONEST, Slips
-from sensord.physics.water import density
+from sensord.physics.water import water_density
 from sensord.screens.chicks import planned_batch_millilitres
 
 __all__ = ["arguments", "run"]
@@ -151,8 +151,8 @@ def _scooped(scoops: tuple[float, float, float], scoop: float, batch: Plan, shar
     dry, hot, cool = (count * scoop for count in scoops)
     recipe = Recipe(
         dry * shared.config.formula.bulk_density_grams_per_millilitre,
-        hot * density(batch.hot_celsius) / 1000,
-        cool * density(batch.cool_celsius) / 1000,
+        hot * water_density(batch.hot_celsius) / 1000,
+        cool * water_density(batch.cool_celsius) / 1000,
     )
     # A level scoop is judged to about a tenth of its size.
     return recipe, replace(

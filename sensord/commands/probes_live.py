@@ -18,7 +18,7 @@ from sensord.probes.probe_reader import ProbeReader
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.screens.tables import how_to_name, indented, nothing_found
 from sensord.watch.events import Observed
-from sensord.watch.finding import Finding, feel, moved, moved_most
+from sensord.watch.finding import Warming, feel, moved, moved_most
 
 __all__ = ["identify", "live"]
 
@@ -127,7 +127,7 @@ def identify(root: Path, config: Config, duration: str | None, ask: Callable[[st
         if len(session.roms) == 1:
             print(f"There is only one probe: {_introduce(*next(iter(session.roms.items())))}")
             return 0
-        finding = Finding()
+        finding = Warming()
         while True:
             try:
                 found = _wait_for_move(session, finding, seconds)
@@ -147,7 +147,7 @@ def identify(root: Path, config: Config, duration: str | None, ask: Callable[[st
             session.forget_waiting()
 
 
-def _wait_for_move(session: _Session, finding: Finding, seconds: float) -> str | None:
+def _wait_for_move(session: _Session, finding: Warming, seconds: float) -> str | None:
     print("Warm one probe in your hand, or dip its tip into warm water (Ctrl-C ends).", flush=True)
     shows, unreadable = sys.stdout.isatty(), set[str]()
     for seen in session.observations(seconds):

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Any
 
 from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
-from sensord.demo.simulator import Air, AirMake, Bowl, BowlMake, ProbeMake
+from sensord.demo.simulator import Air, AirMake, BowlMake, ProbeMake, SimulatedBowl
 
 __all__ = ["CONFIG", "Scene"]
 
@@ -106,9 +106,9 @@ class Scene:
     def _stir(self, at: float, seconds: float) -> list[tuple[float, Callable[[], None]]]:
         return [(at, lambda: self._bowl.stir(True)), (at + seconds, lambda: self._bowl.stir(False))]
 
-    def _fresh_bowl(self, seed: int) -> Bowl:
+    def _fresh_bowl(self, seed: int) -> SimulatedBowl:
         make = BowlMake(millilitres=50, celsius=50, bowl_grams=120, probe=ProbeMake(noise_celsius=0.03))
-        return Bowl(make, seed)
+        return SimulatedBowl(make, seed)
 
     def _mix_again(self) -> None:
         self._bowl = self._fresh_bowl(seed=4)

@@ -10,7 +10,7 @@ import math
 import random
 from dataclasses import dataclass, field
 
-__all__ = ["Air", "AirMake", "Bowl", "BowlMake", "ProbeMake", "saturation_pascal"]
+__all__ = ["Air", "AirMake", "BowlMake", "ProbeMake", "SimulatedBowl", "saturation_pascal"]
 
 STEP_SECONDS = 0.2
 PASTE_JOULE_PER_GRAM_KELVIN = 3.75
@@ -70,7 +70,7 @@ class BowlMake:
     probe: ProbeMake = field(default_factory=ProbeMake)
 
 
-class Bowl:
+class SimulatedBowl:
     """One bowl of paste with one probe. Time runs only through `advance`.
 
     The keeper's acts (`stir`, `dip`, `lift`, `add_water`, `bath`, `draw`, `press_on_wall`, `leave_lump`) take effect

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from sensord.care.chicks import Chick, Feed, Weighing, age_days
-from sensord.care.feeding import cautions, due, plan, planned_millilitres
+from sensord.care.feeding import cautions, due, feeds_planned, planned_millilitres
 from sensord.care.growth import flags, gains
 from sensord.watch.views import ChickView
 
@@ -15,7 +15,7 @@ def chick_view(
 ) -> ChickView:
     """`weighings` and `feeds` are the chick's own, in the order of their time; `day_start_utc` is when today began."""
     grams = weighings[-1].grams if weighings else None
-    planned = plan(chick, grams, now_utc)
+    planned = feeds_planned(chick, grams, now_utc)
     last = feeds[-1] if feeds else None
     next_feed = due(planned, feeds)
     grown = gains(weighings)

@@ -21,11 +21,11 @@ from sensord.physics.regime import (
     Regime,
     Spot,
     Step,
-    advance,
     blend,
     laid,
     measure,
     packed,
+    predicted,
     rate_of,
 )
 
@@ -213,7 +213,7 @@ def _pass(bank: tuple[Regime, ...], step: Step) -> tuple[Regime, ...]:
         at_rim, to_rim = rim.weight * (1.0 - begin), ended * RIM_SHARE
         # Layers at the rim are other than those that the stirred paste would lie in; a trace of it changes nothing.
         newly_at_rim = laid(stirred._replace(spot=Spot.RIM), step.room) if to_rim > TRACE * at_rim else rim
-        moved.append(advance(blend(stirred, rested, stirred.weight * (1.0 - end), rested.weight), step))
-        moved.append(advance(blend(core, stirred, core.weight * (1.0 - begin), ended * (1.0 - RIM_SHARE)), step))
-        moved.append(advance(blend(rim, newly_at_rim, at_rim, to_rim), step))
+        moved.append(predicted(blend(stirred, rested, stirred.weight * (1.0 - end), rested.weight), step))
+        moved.append(predicted(blend(core, stirred, core.weight * (1.0 - begin), ended * (1.0 - RIM_SHARE)), step))
+        moved.append(predicted(blend(rim, newly_at_rim, at_rim, to_rim), step))
     return tuple(moved)

@@ -30,7 +30,7 @@ from sensord.physics.mixing import (
 from sensord.physics.slips import AS_ENTERED, HONEST, NINETY_PERCENT, Slips, spread_celsius
 from sensord.readings import Band
 
-__all__ = ["Bath", "Correction", "Dish", "Nothing", "Splash", "Supplies", "Temper", "correct"]
+__all__ = ["Bath", "Correction", "DishToCorrect", "Nothing", "Splash", "Supplies", "Temper", "correct"]
 
 _STIR_SECONDS = 30.0
 _WARMEST_BATH_CELSIUS = 42.0
@@ -47,7 +47,7 @@ _AMOUNT_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Dish:
+class DishToCorrect:
     """The paste as it is now: Celsius, millilitres, share of dry formula by weight, and the bowl around it.
 
     Raises `DataError` for what no dish can be.
@@ -128,7 +128,7 @@ Correction = Nothing | Splash | Bath | Refusal
 
 
 def correct(
-    dish: Dish,
+    dish: DishToCorrect,
     supplies: Supplies,
     band: Band,
     solids_allowed: tuple[float, float] = (0.0, 1.0),
@@ -158,7 +158,7 @@ def correct(
 
 
 def _splash(
-    dish: Dish, supplies: Supplies, band: Band, temper: Temper, dry: paste.Composition, honest: Slips | None
+    dish: DishToCorrect, supplies: Supplies, band: Band, temper: Temper, dry: paste.Composition, honest: Slips | None
 ) -> Splash | Refusal:
     target = band.middle_celsius
     if temper is Temper.COOL:
@@ -194,18 +194,18 @@ def _splash(
     solids = dish.solids * grams / (grams + added)
     return Splash(
         temper=temper,
-        millilitres=added / water.density(own) * 1000,
+        millilitres=added / water.water_density(own) * 1000,
         water_celsius=own,
         celsius=celsius,
         low_celsius=celsius - half,
         high_celsius=celsius + half,
         solids=solids,
-        dish_millilitres=(grams + added) / paste.density(paste.paste_of(dry, solids), target) * 1000,
+        dish_millilitres=(grams + added) / paste.paste_density(paste.paste_of(dry, solids), target) * 1000,
     )
 
 
 def _after_splash(
-    dish: Dish,
+    dish: DishToCorrect,
     supplies: Supplies,
     dry: paste.Composition,
     grams: float,
@@ -234,7 +234,7 @@ def _after_splash(
 
 
 def _bath(
-    dish: Dish, supplies: Supplies, band: Band, temper: Temper, dry: paste.Composition, because: str
+    dish: DishToCorrect, supplies: Supplies, band: Band, temper: Temper, dry: paste.Composition, because: str
 ) -> Bath | Refusal:
     target = band.middle_celsius
     if temper is Temper.COOL:
@@ -274,5 +274,5 @@ def _bath(
     )
 
 
-def _grams(dish: Dish, dry: paste.Composition) -> float:
-    return dish.millilitres * paste.density(paste.paste_of(dry, dish.solids), dish.celsius) / 1000
+def _grams(dish: DishToCorrect, dry: paste.Composition) -> float:
+    return dish.millilitres * paste.paste_density(paste.paste_of(dry, dish.solids), dish.celsius) / 1000

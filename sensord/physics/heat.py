@@ -43,10 +43,10 @@ class Water:
     grams: float
 
     def joules(self, celsius: float) -> float:
-        return self.grams * water.enthalpy(celsius)
+        return self.grams * water.water_enthalpy(celsius)
 
     def joules_per_kelvin(self, celsius: float) -> float:
-        return self.grams * water.specific_heat(celsius)
+        return self.grams * water.water_specific_heat(celsius)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +58,10 @@ class Food:
     share: float = 1.0
 
     def joules(self, celsius: float) -> float:
-        return self.grams * self.share * paste.enthalpy(self.composition, celsius)
+        return self.grams * self.share * paste.paste_enthalpy(self.composition, celsius)
 
     def joules_per_kelvin(self, celsius: float) -> float:
-        return self.grams * self.share * paste.specific_heat(self.composition, celsius)
+        return self.grams * self.share * paste.paste_specific_heat(self.composition, celsius)
 
 
 @dataclass(frozen=True, slots=True)

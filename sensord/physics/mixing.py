@@ -159,7 +159,7 @@ def plan(
     check_solids(solids)
     check_millilitres(millilitres)
     target = band.middle_celsius
-    grams = millilitres * paste.density(paste.paste_of(dry, solids), target) / 1000
+    grams = millilitres * paste.paste_density(paste.paste_of(dry, solids), target) / 1000
     water_grams = grams * (1 - solids)
 
     def recipe(hot_share: float) -> Recipe:
@@ -196,13 +196,13 @@ def by_recipe(
     solids = recipe.dry_grams / grams
     return Plan(
         dry_grams=recipe.dry_grams,
-        hot_millilitres=recipe.hot_grams / water.density(kitchen.hot_celsius) * 1000,
-        cool_millilitres=recipe.cool_grams / water.density(kitchen.cool_celsius) * 1000,
+        hot_millilitres=recipe.hot_grams / water.water_density(kitchen.hot_celsius) * 1000,
+        cool_millilitres=recipe.cool_grams / water.water_density(kitchen.cool_celsius) * 1000,
         recipe=recipe,
         hot_celsius=kitchen.hot_celsius,
         cool_celsius=kitchen.cool_celsius,
         solids=solids,
-        yield_millilitres=grams / paste.density(paste.paste_of(dry, solids), result.fed_celsius) * 1000,
+        yield_millilitres=grams / paste.paste_density(paste.paste_of(dry, solids), result.fed_celsius) * 1000,
         worked_celsius=result.worked_celsius,
         mixed_celsius=result.mixed_celsius,
         fed_celsius=result.fed_celsius,

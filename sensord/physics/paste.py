@@ -13,10 +13,10 @@ from sensord.errors import DataError
 __all__ = [
     "DEFAULT_FORMULA",
     "Composition",
-    "density",
-    "enthalpy",
+    "paste_density",
+    "paste_enthalpy",
     "paste_of",
-    "specific_heat",
+    "paste_specific_heat",
 ]
 
 
@@ -74,12 +74,12 @@ def paste_of(dry: Composition, solids: float) -> Composition:
     return Composition(water=1 - sum(parts.values()), **parts)
 
 
-def specific_heat(food: Composition, celsius: float) -> float:
+def paste_specific_heat(food: Composition, celsius: float) -> float:
     """Kilojoules per kilogram and kelvin."""
     return sum(x * _at(part.specific_heat, celsius) for x, part in _shares(food))
 
 
-def enthalpy(food: Composition, celsius: float) -> float:
+def paste_enthalpy(food: Composition, celsius: float) -> float:
     """Kilojoules a kilogram above the same food at 0 °C: the integral of `specific_heat`."""
     total = 0.0
     for x, part in _shares(food):
@@ -88,7 +88,7 @@ def enthalpy(food: Composition, celsius: float) -> float:
     return total
 
 
-def density(food: Composition, celsius: float) -> float:
+def paste_density(food: Composition, celsius: float) -> float:
     """Kilograms a cubic metre of the food without air in it: a paste, not a heap of powder."""
     return 1 / sum(x / _at(part.density, celsius) for x, part in _shares(food))
 

@@ -20,7 +20,7 @@ from collections.abc import Sequence
 from enum import Enum, unique
 from typing import NamedTuple
 
-__all__ = ["Regime", "Spot", "Step", "advance", "blend", "laid", "measure", "packed", "rate_of", "warmth"]
+__all__ = ["Regime", "Spot", "Step", "blend", "laid", "measure", "packed", "predicted", "rate_of", "warmth"]
 
 MEAN, LOSS, SOAK, UNMIXED, LAYERING, TIP, STEM = range(7)
 SIZE = 7
@@ -140,7 +140,7 @@ class Regime(NamedTuple):
         return self._replace(covariance=tuple(cells))
 
 
-class Measured(NamedTuple):
+class Updated(NamedTuple):
     """A filter after a reading; how likely that was, by how much it missed, and the variance it had expected."""
 
     regime: Regime
@@ -242,7 +242,7 @@ def blend(a: Regime, b: Regime, share_a: float, share_b: float) -> Regime:
     return Regime(total, a.spot, a.time_constant_seconds, state, covariance, wa * a.skin + wb * b.skin)
 
 
-def advance(regime: Regime, step: Step) -> Regime:
+def predicted(regime: Regime, step: Step) -> Regime:
     """The filter after `step`: the state by the model, the covariance P by F P F' with F the Jacobian of the model.
 
     F is mostly zeros, so its product is written out; `h_..` are rows of F P.
@@ -313,7 +313,7 @@ def advance(regime: Regime, step: Step) -> Regime:
     return Regime(weight, spot, tau, moved, grown, skin)
 
 
-def measure(regime: Regime, celsius: float) -> Measured:
+def measure(regime: Regime, celsius: float) -> Updated:
     """Kalman's update with a reading."""
     x, p = regime.state, regime.covariance
     tip_share = 1.0 - STEM_SHARE
@@ -327,4 +327,4 @@ def measure(regime: Regime, celsius: float) -> Measured:
     scaled = [k / expected for k in gain]
     covariance = tuple([a - z for a, z in zip(p, _outer(gain, scaled), strict=True)])
     after = Regime(regime.weight, regime.spot, regime.time_constant_seconds, state, covariance, regime.skin)
-    return Measured(after, likelihood, error, expected)
+    return Updated(after, likelihood, error, expected)

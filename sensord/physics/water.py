@@ -15,10 +15,10 @@ __all__ = [
     "WEATHER_CELSIUS",
     "altitude_pascals",
     "boiling_celsius",
-    "density",
-    "enthalpy",
-    "specific_heat",
     "station_pascals",
+    "water_density",
+    "water_enthalpy",
+    "water_specific_heat",
 ]
 
 HIGHEST_CELSIUS = 101.0
@@ -42,17 +42,17 @@ _LOWEST_PASCALS, _HIGHEST_PASCALS = 50_000.0, 110_000.0
 _LOWEST_METRES, _HIGHEST_METRES = -450.0, 5500.0
 
 
-def density(celsius: float) -> float:
+def water_density(celsius: float) -> float:
     """Kilograms a cubic metre (grams a litre) at 1 atm; raises `DataError` outside 0 to 101 °C."""
     return _polynomial(_DENSITY, _liquid(celsius) / 100)
 
 
-def specific_heat(celsius: float) -> float:
+def water_specific_heat(celsius: float) -> float:
     """Kilojoules per kilogram and kelvin at 1 atm; raises `DataError` outside 0 to 101 °C."""
     return _polynomial(_SPECIFIC_HEAT, _liquid(celsius) / 100)
 
 
-def enthalpy(celsius: float) -> float:
+def water_enthalpy(celsius: float) -> float:
     """Kilojoules a kilogram above water at its triple point, at 1 atm; `DataError` outside 0 to 101 °C."""
     x = _liquid(celsius) / 100
     return _ENTHALPY_AT_ZERO + 100 * sum(c * x ** (n + 1) / (n + 1) for n, c in enumerate(_SPECIFIC_HEAT))

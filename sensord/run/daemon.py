@@ -71,7 +71,7 @@ class Daemon:
         self._stopping = threading.Event()
         self._outlets: list[Outlet] = []
         self._sources: list[tuple[Callable[[], None], Callable[[], None]]] = []
-        self.nursery: Nursery = whole.begin(settings, clock.monotonic_seconds(), book, bandings)
+        self.nursery: Nursery = whole.first_nursery(settings, clock.monotonic_seconds(), book, bandings)
         self.dropped_events = 0
 
     def add_output(self, output: Output) -> None:

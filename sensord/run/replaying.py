@@ -199,7 +199,7 @@ def run(settings: NurserySettings, observations: list[Observation]) -> Iterator[
     if not observations:
         return
     tick_seconds = 1.0 if settings.dishes else 5.0
-    state: Nursery = whole.begin(settings, observations[0].seconds)
+    state: Nursery = whole.first_nursery(settings, observations[0].seconds)
     for event in events(observations, tick_seconds):
         state, effects = whole.step(settings, state, event)
         yield from effects

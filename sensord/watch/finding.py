@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 from sensord.readings import Reading
 
-__all__ = ["Finding", "feel", "moved", "moved_most"]
+__all__ = ["Warming", "feel", "moved", "moved_most"]
 
 _CLEAR_CELSIUS = 1.5
 """Well above one step (1/16 °C), noise and the drift of a room within two minutes; own choice, no source."""
@@ -17,19 +17,19 @@ _ALONE = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Warming:
     """First and last reading in Celsius of each probe by name, without those in `known`."""
 
     known: frozenset[str] = frozenset()
     first: Mapping[str, float] = field(default_factory=dict)
     last: Mapping[str, float] = field(default_factory=dict)
 
-    def next_one(self, found: str) -> "Finding":
+    def next_one(self, found: str) -> "Warming":
         """Look for another probe from now on; the one that was found is cooling down and no longer counts."""
-        return Finding(known=self.known | {found})
+        return Warming(known=self.known | {found})
 
 
-def feel(finding: Finding, reading: Reading) -> Finding:
+def feel(finding: Warming, reading: Reading) -> Warming:
     """Take in a reading."""
     if reading.probe in finding.known:
         return finding
@@ -40,11 +40,11 @@ def feel(finding: Finding, reading: Reading) -> Finding:
     )
 
 
-def _moves(finding: Finding) -> list[tuple[float, str]]:
+def _moves(finding: Warming) -> list[tuple[float, str]]:
     return sorted(((abs(now - finding.first[probe]), probe) for probe, now in finding.last.items()), reverse=True)
 
 
-def moved(finding: Finding) -> str | None:
+def moved(finding: Warming) -> str | None:
     """The probe that has clearly moved while the others have not; None where that cannot be said yet."""
     moves = _moves(finding)
     if not moves or moves[0][0] < _CLEAR_CELSIUS:
@@ -54,7 +54,7 @@ def moved(finding: Finding) -> str | None:
     return moves[0][1]
 
 
-def moved_most(finding: Finding) -> tuple[str, float] | None:
+def moved_most(finding: Warming) -> tuple[str, float] | None:
     """The probe that has moved furthest so far, and by how many degrees (signed); for showing progress."""
     moves = _moves(finding)
     if not moves:

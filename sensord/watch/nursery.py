@@ -18,9 +18,9 @@ from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, Tick, Troub
 from sensord.watch.obeying import commanded
 from sensord.watch.routing import Change, brooder_done, dish_done, observed, stand
 from sensord.watch.showing import snapshot
-from sensord.watch.state import Nursery, NurserySettings, ProbeSettings, begin
+from sensord.watch.state import Nursery, NurserySettings, ProbeSettings, first_nursery
 
-__all__ = ["Nursery", "NurserySettings", "ProbeSettings", "begin", "snapshot", "step"]
+__all__ = ["Nursery", "NurserySettings", "ProbeSettings", "first_nursery", "snapshot", "step"]
 
 
 def step(settings: NurserySettings, nursery: Nursery, event: Event) -> tuple[Nursery, tuple[Effect, ...]]:
@@ -56,9 +56,11 @@ def _ticked(settings: NurserySettings, nursery: Nursery, tick: Tick) -> Change:
             effects += made
     for name, one in settings.dishes.items():
         before = nursery.dishes[name]
-        nursery, effects = dish_done(settings, nursery, name, before, dish.tick(one, before, tick.seconds), effects)
+        nursery, effects = dish_done(
+            settings, nursery, name, before, dish.dish_ticked(one, before, tick.seconds), effects
+        )
     for name, many in settings.brooders.items():
-        found = brooder.tick(many, nursery.brooders[name], tick.seconds, tick.utc_seconds)
+        found = brooder.air_ticked(many, nursery.brooders[name], tick.seconds, tick.utc_seconds)
         nursery, effects = brooder_done(settings, nursery, name, found, effects)
     book, changes = alarms.tick(nursery.book, settings.alarms, tick.seconds)
     effects += changes

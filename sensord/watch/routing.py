@@ -68,11 +68,11 @@ def _routed(
     for name, one in settings.dishes.items():
         if one.probe == observation.probe:
             before = nursery.dishes[name]
-            return dish_done(settings, nursery, name, before, dish.observe(one, before, observation), effects)
+            return dish_done(settings, nursery, name, before, dish.dish_observed(one, before, observation), effects)
     effects += _fault_note(observation, was)
     for name, many in settings.brooders.items():
         if observation.probe in many.probes:
-            found = brooder.observe(many, nursery.brooders[name], observation)
+            found = brooder.air_observed(many, nursery.brooders[name], observation)
             return brooder_done(settings, nursery, name, found, effects)
     return nursery, effects
 

@@ -20,8 +20,10 @@ def snapshot(settings: NurserySettings, nursery: Nursery, seconds: float, versio
         seconds=seconds,
         utc_seconds=nursery.utc_seconds,
         probes=tuple(_probe_view(settings.probes[name], watched, seconds) for name, watched in nursery.probes.items()),
-        dishes=tuple(dish.view(one, nursery.dishes[name], seconds) for name, one in settings.dishes.items()),
-        brooders=tuple(brooder.view(one, nursery.brooders[name], seconds) for name, one in settings.brooders.items()),
+        dishes=tuple(dish.dish_seen(one, nursery.dishes[name], seconds) for name, one in settings.dishes.items()),
+        brooders=tuple(
+            brooder.brooder_seen(one, nursery.brooders[name], seconds) for name, one in settings.brooders.items()
+        ),
         alarms=alarms.views(nursery.book, settings.alarms, seconds),
         outputs=tuple(OutputView(name, False, words) for name, words in nursery.troubles.items()),
         sounding=sounding,

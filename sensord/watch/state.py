@@ -15,7 +15,7 @@ from sensord.watch.events import Gap
 from sensord.watch.screening import Calibration, Screen, ScreenSettings
 from sensord.watch.trails import TrailKeeper
 
-__all__ = ["Nursery", "NurserySettings", "ProbeSettings", "ProbeWatch", "begin"]
+__all__ = ["Nursery", "NurserySettings", "ProbeSettings", "ProbeWatch", "first_nursery"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +96,7 @@ class Nursery:
         )
 
 
-def begin(
+def first_nursery(
     settings: NurserySettings,
     seconds: float,
     book: AlarmBook | None = None,
@@ -111,8 +111,8 @@ def begin(
             )
             for name, probe in settings.probes.items()
         },
-        dishes={name: dish.begin(one) for name, one in settings.dishes.items()},
-        brooders={name: brooder.begin(one, bandings.get(name)) for name, one in settings.brooders.items()},
+        dishes={name: dish.empty_dish(one) for name, one in settings.dishes.items()},
+        brooders={name: brooder.first_brooder(one, bandings.get(name)) for name, one in settings.brooders.items()},
         book=book or AlarmBook(),
         alerting=Alerting(seconds=seconds, priority=None),
     )

@@ -41,7 +41,7 @@ def _settings(probes: set[str]) -> NurserySettings:
 
 
 def _steps(settings: NurserySettings, observations: list[Observation]) -> None:
-    state = whole.begin(settings, observations[0].seconds)
+    state = whole.first_nursery(settings, observations[0].seconds)
     for one in observations:
         state, _ = whole.step(settings, state, Observed(one))
 

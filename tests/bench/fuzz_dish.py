@@ -9,7 +9,7 @@ import random
 from collections.abc import Sequence
 from functools import cache
 
-from sensord.demo.simulator import Bowl, BowlMake
+from sensord.demo.simulator import BowlMake, SimulatedBowl
 from sensord.readings import Fault, FaultKind, Reading
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import DishState
@@ -23,13 +23,13 @@ KINDS = list(FaultKind)
 @cache
 def _ready() -> tuple[dish.Dish, float]:
     """A dish that has just been called ready, and when."""
-    bowl, state = Bowl(BowlMake(celsius=39.0, bowl_celsius=37.0), 3), dish.begin(SETTINGS)
+    bowl, state = SimulatedBowl(BowlMake(celsius=39.0, bowl_celsius=37.0), 3), dish.empty_dish(SETTINGS)
     for second in range(900):
         if second == 20:
             bowl.dip()
         bowl.stir(second >= 20 and second % 40 < 12)
         bowl.advance(1.0)
-        state, _ = dish.observe(SETTINGS, state, Reading("dish", bowl.seconds, bowl.read()))
+        state, _ = dish.dish_observed(SETTINGS, state, Reading("dish", bowl.seconds, bowl.read()))
         if state.state is DishState.READY:
             return state, bowl.seconds
     raise AssertionError("the prepared dish never became ready")
@@ -37,7 +37,7 @@ def _ready() -> tuple[dish.Dish, float]:
 
 def broken_promises(acts: Sequence[tuple[str, float | FaultKind]], from_ready: bool = True) -> list[str]:
     """What went wrong, in words; empty where every promise held."""
-    state, now = _ready() if from_ready else (dish.begin(SETTINGS), 0.0)
+    state, now = _ready() if from_ready else (dish.empty_dish(SETTINGS), 0.0)
     last = now
     celsius = 37.0
     broken: list[str] = []
@@ -55,18 +55,18 @@ def broken_promises(acts: Sequence[tuple[str, float | FaultKind]], from_ready: b
     for kind, value in acts:
         if isinstance(value, FaultKind):
             now += 1.0
-            state, _ = dish.observe(SETTINGS, state, Fault("dish", now, value))
+            state, _ = dish.dish_observed(SETTINGS, state, Fault("dish", now, value))
             if state.state is DishState.READY:
                 broken.append(f"ready with the reading that was a fault ({value})")
         elif kind == "silence":
             now += float(value)
-            state, _ = dish.tick(SETTINGS, state, now)
+            state, _ = dish.dish_ticked(SETTINGS, state, now)
         else:
             repeats = int(float(value)) if kind == "hold" else 1
             celsius = celsius if kind == "hold" else float(value)
             for _ in range(repeats):
                 now += 1.0
-                state, _ = dish.observe(SETTINGS, state, Reading("dish", now, round(celsius * 16.0) / 16.0))
+                state, _ = dish.dish_observed(SETTINGS, state, Reading("dish", now, round(celsius * 16.0) / 16.0))
                 last = now
         check(kind)
     return broken

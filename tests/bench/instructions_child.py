@@ -26,7 +26,7 @@ def _readings(file: Path, count: int) -> None:
     observations = recording.observations[: _WARM_UP + count]
     assert len(observations) == _WARM_UP + count, file
     settings = assembly.nursery_settings(replay.only(replay.config_for(None), recording.probes))
-    state = whole.begin(settings, observations[0].seconds)
+    state = whole.first_nursery(settings, observations[0].seconds)
     for observation in observations:
         state, _ = whole.step(settings, state, Observed(observation))
 
@@ -48,7 +48,7 @@ def _ticks(count: int) -> None:
     from sensord.watch.events import Observed, Tick
 
     settings = assembly.nursery_settings(replay.config_for(None))
-    state = whole.begin(settings, 0.0)
+    state = whole.first_nursery(settings, 0.0)
     dish = replay.read(_DATA / "dish" / "p002-plain_stirred.readings.csv").observations[:_WARM_UP]
     for observation in dish:
         state, _ = whole.step(settings, state, Observed(observation))

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sensord.demo.simulator import Bowl, BowlMake, ProbeMake
+from sensord.demo.simulator import BowlMake, ProbeMake, SimulatedBowl
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from tests.bench.scenarios import Scenario, Stay
 
@@ -31,7 +31,7 @@ class _Run:
     """One dish in the making."""
 
     random: random.Random
-    bowl: Bowl
+    bowl: SimulatedBowl
     family: str
     uncertainty: float
     stir_every: tuple[float, float]
@@ -157,7 +157,7 @@ def make(family: str, seed: int) -> Scenario:
         hand_held=rng.random() < 0.5,
         probe=probe,
     )
-    run = _Run(rng, Bowl(make_, seed), family, uncertainty, (35.0, 120.0))
+    run = _Run(rng, SimulatedBowl(make_, seed), family, uncertainty, (35.0, 120.0))
     if family == "plain_left":
         run.stir_every = (400.0, 1200.0)
     run.crc = 0.002 if rng.random() < 0.5 else 0.0

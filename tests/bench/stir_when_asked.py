@@ -9,7 +9,7 @@ import random
 import statistics
 from dataclasses import dataclass
 
-from sensord.demo.simulator import Bowl, BowlMake, ProbeMake
+from sensord.demo.simulator import BowlMake, ProbeMake, SimulatedBowl
 from sensord.readings import Reading
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import Cue, Cued, DishState
@@ -45,7 +45,7 @@ def course(seed: int, answers: bool) -> Course:
         probe=probe,
     )
     settings = dish.DishSettings(name="dish", probe="dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
-    bowl, state = Bowl(make, seed), dish.begin(settings)
+    bowl, state = SimulatedBowl(make, seed), dish.empty_dish(settings)
     entered: float | None = None
     stir_from, stirs = 1e9, 0
     for second in range(2400):
@@ -58,7 +58,7 @@ def course(seed: int, answers: bool) -> Course:
             entered = bowl.seconds
         if mean < settings.band.low_celsius:
             break
-        state, effects = dish.observe(settings, state, Reading("dish", bowl.seconds, bowl.read()))
+        state, effects = dish.dish_observed(settings, state, Reading("dish", bowl.seconds, bowl.read()))
         if answers and any(isinstance(effect, Cued) and effect.cue is Cue.STIR for effect in effects):
             stir_from, stirs = second + 4.0, stirs + 1
         if state.state is DishState.READY:

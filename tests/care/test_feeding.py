@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.care.chicks import Chick, Crop, Feed, Weighing
-from sensord.care.feeding import cautions, due, plan, planned_millilitres
+from sensord.care.feeding import cautions, due, feeds_planned, planned_millilitres
 from sensord.care.plausible import check_chick, check_feed, check_weighing, chick_named, day
 from sensord.config.sections import Config
 from sensord.config.settings import nursery_settings
@@ -18,7 +18,7 @@ from sensord.log.chick_day import chick_view, overdue
 from sensord.watch.conditions import UNIT_PLACE, Condition, Priority
 from sensord.watch.effects import AlarmChanged, AlarmState
 from sensord.watch.events import FeedsOverdue
-from sensord.watch.nursery import begin, step
+from sensord.watch.nursery import first_nursery, step
 
 HUSBANDRY = json.loads((Path(__file__).parents[1] / "data" / "husbandry.json").read_text())
 NOW = 1_900_000_000.0
@@ -29,7 +29,7 @@ HOUR = 3600.0
     "row", [row for row in HUSBANDRY["feed_tables"] if row["seen"]], ids=lambda row: f"{row['species']} {row['mass_g']}"
 )
 def test_the_tables_are_the_handbooks(row: dict[str, float]) -> None:
-    found = plan(Chick(name="pip", kind=str(row["species"])), row["mass_g"], NOW)
+    found = feeds_planned(Chick(name="pip", kind=str(row["species"])), row["mass_g"], NOW)
     assert (found.low_ml, found.high_ml) == (row["ml_min"], row["ml_max"])
     assert (found.low_hours, found.high_hours) == (row["hours_min"], row["hours_max"])
     assert "Hand-Rearing Birds" in found.volume_source
@@ -37,7 +37,7 @@ def test_the_tables_are_the_handbooks(row: dict[str, float]) -> None:
 
 def test_ten_percent_of_an_eighty_gram_chick_is_eight_millilitres() -> None:
     """Avian pediatric nutrition, Lake Howell Animal Clinic; one millilitre taken as one gram."""
-    found = plan(Chick(name="pip", kind="cockatiel"), 80.0, NOW)
+    found = feeds_planned(Chick(name="pip", kind="cockatiel"), 80.0, NOW)
     assert found.low_ml is None
     assert found.high_ml == pytest.approx(8.0)
     assert planned_millilitres(found) == pytest.approx(8.0)
@@ -46,13 +46,13 @@ def test_ten_percent_of_an_eighty_gram_chick_is_eight_millilitres() -> None:
 @given(st.floats(1, 600), st.sampled_from(["rock pigeon", "mourning dove", "cockatiel", ""]))
 def test_no_plan_is_ever_over_an_eighth_of_the_body_mass(grams: float, kind: str) -> None:
     """The pigeon table's own maximum is 12.5 % (40 g, 5 ml); everything else stays at or below its tenth."""
-    high = plan(Chick(name="pip", kind=kind), grams, NOW).high_ml
+    high = feeds_planned(Chick(name="pip", kind=kind), grams, NOW).high_ml
     assert high is not None
     assert high <= 0.135 * grams
 
 
 def test_an_unweighed_chick_has_an_interval_but_no_volume() -> None:
-    found = plan(Chick(name="pip", kind="rock pigeon"), None, NOW)
+    found = feeds_planned(Chick(name="pip", kind="rock pigeon"), None, NOW)
     assert found.high_ml is None
     assert planned_millilitres(found) is None
     assert found.low_hours == 2
@@ -60,17 +60,17 @@ def test_an_unweighed_chick_has_an_interval_but_no_volume() -> None:
 
 def test_hatchlings_eat_every_two_hours_and_the_keepers_own_interval_wins() -> None:
     young = Chick(name="pip", kind="lorikeet", hatched=date(2030, 3, 14))
-    assert plan(young, 10.0, NOW).high_hours == 2
+    assert feeds_planned(young, 10.0, NOW).high_hours == 2
     own = Chick(name="pip", kind="lorikeet", every_hours=2.5)
-    assert (plan(own, 10.0, NOW).low_hours, plan(own, 10.0, NOW).interval_source[:3]) == (2.5, "set")
+    assert (feeds_planned(own, 10.0, NOW).low_hours, feeds_planned(own, 10.0, NOW).interval_source[:3]) == (2.5, "set")
 
 
 def test_a_crop_that_empties_in_four_hours_leaves_a_night_gap_of_six() -> None:
     """The clinic's example: empties in 4 h, one longer gap of 33 to 50 % more."""
-    found = due(plan(Chick(name="pip", every_hours=4), None, NOW), [Feed(chick="pip", utc_seconds=NOW)])
+    found = due(feeds_planned(Chick(name="pip", every_hours=4), None, NOW), [Feed(chick="pip", utc_seconds=NOW)])
     assert found is not None
     assert (found.from_utc_seconds - NOW, found.overdue_utc_seconds - NOW) == (4 * HOUR, 6 * HOUR)
-    assert due(plan(Chick(name="pip"), None, NOW), []) is None
+    assert due(feeds_planned(Chick(name="pip"), None, NOW), []) is None
 
 
 def test_a_full_crop_before_a_feed_is_an_emergency_for_a_vet() -> None:
@@ -123,7 +123,7 @@ def test_a_weight_within_a_factor_of_five_is_taken_and_a_tenfold_one_is_not(gram
 
 def test_an_overdue_feed_is_a_soft_reminder_until_it_is_given() -> None:
     settings = nursery_settings(Config())
-    nursery = begin(settings, 0.0)
+    nursery = first_nursery(settings, 0.0)
     nursery, effects = step(settings, nursery, FeedsOverdue(1.0, ("pip",)))
     (raised,) = [one for one in effects if isinstance(one, AlarmChanged)]
     assert (raised.place, raised.condition, raised.priority) == (UNIT_PLACE, Condition.FEED_OVERDUE, Priority.LOW)

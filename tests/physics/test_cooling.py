@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from sensord.demo.simulator import Bowl, BowlMake, ProbeMake, saturation_pascal
+from sensord.demo.simulator import BowlMake, ProbeMake, SimulatedBowl, saturation_pascal
 from sensord.physics.cooling import Cooling, CoolingSettings, disturb, follow, start
 from sensord.physics.outlook import look_ahead
 from sensord.physics.regime import SIZE, USUAL_LOSS_PER_SECOND, Regime, Spot, packed, warmth
@@ -129,7 +129,7 @@ def test_a_real_mug_of_water_is_forecast_with_honest_intervals() -> None:
 
 
 def test_the_estimate_runs_ahead_of_a_lagging_probe() -> None:
-    bowl = Bowl(BowlMake(celsius=46.0, bowl_celsius=42.0, probe=ProbeMake(time_constant_seconds=9.0)), 2)
+    bowl = SimulatedBowl(BowlMake(celsius=46.0, bowl_celsius=42.0, probe=ProbeMake(time_constant_seconds=9.0)), 2)
     bowl.dip()
     bowl.stir(True)
     state = start(CoolingSettings(21.0), 0.0, bowl.read())
@@ -153,7 +153,7 @@ def test_a_measured_time_constant_settles_sooner() -> None:
 
 
 def test_what_is_known_blurs_at_rest_and_a_stir_settles_it() -> None:
-    bowl = Bowl(BowlMake(celsius=41.0, bowl_celsius=38.0, probe=ProbeMake(time_constant_seconds=6.0)), 5)
+    bowl = SimulatedBowl(BowlMake(celsius=41.0, bowl_celsius=38.0, probe=ProbeMake(time_constant_seconds=6.0)), 5)
     bowl.dip()
     state = start(CoolingSettings(21.0), 0.0, bowl.read())
     spreads: dict[int, float] = {}
@@ -183,7 +183,7 @@ def test_the_intervals_cover_on_simulated_bowls() -> None:
     inside = []
     for seed in range(12):
         rng = random.Random(seed)
-        bowl = Bowl(
+        bowl = SimulatedBowl(
             BowlMake(
                 millilitres=rng.uniform(30.0, 120.0),
                 celsius=44.0,
@@ -212,9 +212,9 @@ def test_a_reading_costs_less_than_two_milliseconds() -> None:
     assert (time.process_time() - began) / len(readings) < 0.002
 
 
-def resting(depth: float) -> tuple[Cooling, Bowl]:
+def resting(depth: float) -> tuple[Cooling, SimulatedBowl]:
     """A bowl stirred now and then, whose tip then rests so deep in the cool layers (0 the core, 1 rim and surface)."""
-    bowl = Bowl(BowlMake(celsius=44.0, bowl_celsius=40.0, probe=ProbeMake(time_constant_seconds=6.0)), 7)
+    bowl = SimulatedBowl(BowlMake(celsius=44.0, bowl_celsius=40.0, probe=ProbeMake(time_constant_seconds=6.0)), 7)
     bowl.dip()
     state = start(CoolingSettings(21.0), 0.0, bowl.read())
     for second in range(1, 400):

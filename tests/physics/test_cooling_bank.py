@@ -23,11 +23,11 @@ from sensord.physics.regime import (
     Regime,
     Spot,
     Step,
-    advance,
     blend,
     laid,
     measure,
     packed,
+    predicted,
     rate_of,
 )
 from tests.physics.test_regime import STATE, some_covariance
@@ -72,7 +72,7 @@ def cycled(bank: list[Regime], dt: float, unsettled: float, bathed: bool = False
         for more, share in parts[1:]:
             total = blend(total, more, shares, share)
             shares += share
-        moved.append(advance(total._replace(weight=shares, spot=spot), step))
+        moved.append(predicted(total._replace(weight=shares, spot=spot), step))
     return moved
 
 

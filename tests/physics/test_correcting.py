@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from sensord.errors import DataError
 from sensord.physics import paste, water
-from sensord.physics.correcting import Bath, Dish, Nothing, Splash, Supplies, Temper, correct
+from sensord.physics.correcting import Bath, DishToCorrect, Nothing, Splash, Supplies, Temper, correct
 from sensord.physics.heat import Bowl, Food, Material, Stuff, Water, open_air_loss, pool_square_metres, settled_celsius
 from sensord.physics.mixing import Refusal
 from sensord.physics.slips import HONEST
@@ -20,18 +20,18 @@ STEEL = Bowl(Material.STEEL, 90)
 
 
 def test_a_dish_in_its_band_is_left_alone() -> None:
-    assert correct(Dish(37.2, 40, 0.25, STEEL), SUPPLIES, BAND) == Nothing(37.2)
+    assert correct(DishToCorrect(37.2, 40, 0.25, STEEL), SUPPLIES, BAND) == Nothing(37.2)
 
 
 @pytest.mark.parametrize("celsius", [31.0, 35.5, 38.5, 42.0, 50.0])
 def test_water_lands_the_dish_mid_band_by_the_heat_balance(celsius: float) -> None:
-    dish = Dish(celsius, 40, 0.25, STEEL)
+    dish = DishToCorrect(celsius, 40, 0.25, STEEL)
     answer = correct(dish, SUPPLIES, BAND)
     assert isinstance(answer, Splash)
     assert answer.temper is (Temper.COOL if celsius > 38 else Temper.WARM)
     food = paste.paste_of(paste.DEFAULT_FORMULA, 0.25)
-    grams = 40 * paste.density(food, celsius) / 1000
-    added = answer.millilitres * water.density(answer.water_celsius) / 1000
+    grams = 40 * paste.paste_density(food, celsius) / 1000
+    added = answer.millilitres * water.water_density(answer.water_celsius) / 1000
     parts: list[tuple[Stuff, float]] = [
         (Food(grams, food), celsius),
         (Water(added), answer.water_celsius),
@@ -45,7 +45,7 @@ def test_water_lands_the_dish_mid_band_by_the_heat_balance(celsius: float) -> No
 
 
 def test_a_dish_that_water_would_make_too_thin_gets_a_bath_instead() -> None:
-    answer = correct(Dish(46, 40, 0.25, STEEL), SUPPLIES, BAND, (0.20, 0.30))
+    answer = correct(DishToCorrect(46, 40, 0.25, STEEL), SUPPLIES, BAND, (0.20, 0.30))
     assert isinstance(answer, Bath)
     assert answer.temper is Temper.COOL
     assert answer.bath_celsius == 18
@@ -55,7 +55,7 @@ def test_a_dish_that_water_would_make_too_thin_gets_a_bath_instead() -> None:
 
 
 def test_a_warm_bath_can_never_bring_paste_to_the_burn_limit() -> None:
-    answer = correct(Dish(30, 40, 0.20, STEEL), SUPPLIES, BAND, (0.20, 0.30))
+    answer = correct(DishToCorrect(30, 40, 0.20, STEEL), SUPPLIES, BAND, (0.20, 0.30))
     assert isinstance(answer, Bath)
     assert answer.temper is Temper.WARM
     assert answer.bath_celsius == 42.0
@@ -63,7 +63,7 @@ def test_a_warm_bath_can_never_bring_paste_to_the_burn_limit() -> None:
 
 def test_thick_walls_and_more_paste_take_longer_in_the_bath() -> None:
     def seconds(millilitres: float, material: Material) -> float:
-        answer = correct(Dish(46, millilitres, 0.25, Bowl(material, 90)), SUPPLIES, BAND, (0.24, 0.30))
+        answer = correct(DishToCorrect(46, millilitres, 0.25, Bowl(material, 90)), SUPPLIES, BAND, (0.24, 0.30))
         assert isinstance(answer, Bath)
         return answer.seconds
 
@@ -73,29 +73,29 @@ def test_thick_walls_and_more_paste_take_longer_in_the_bath() -> None:
 
 def test_what_cannot_be_done_is_refused_with_the_reason() -> None:
     warm_tap = Supplies(hot_celsius=95, cool_celsius=37.5, room_celsius=30)
-    answer = correct(Dish(45, 40, 0.25), warm_tap, BAND)
+    answer = correct(DishToCorrect(45, 40, 0.25), warm_tap, BAND)
     assert isinstance(answer, Refusal)
     assert "the cool water (38 °C) is not below 37.0 °C" in answer.reason
     tepid = Supplies(hot_celsius=36.5, cool_celsius=18, room_celsius=21)
-    answer = correct(Dish(30, 40, 0.25), tepid, BAND)
+    answer = correct(DishToCorrect(30, 40, 0.25), tepid, BAND)
     assert isinstance(answer, Refusal)
     assert "fresh batch" in answer.remedy
-    thick = correct(Dish(40, 40, 0.55), SUPPLIES, BAND, (0.20, 0.30))
+    thick = correct(DishToCorrect(40, 40, 0.55), SUPPLIES, BAND, (0.20, 0.30))
     assert isinstance(thick, Refusal)
-    free = correct(Dish(40, 40, 0.55), SUPPLIES, BAND)
+    free = correct(DishToCorrect(40, 40, 0.55), SUPPLIES, BAND)
     assert isinstance(free, Splash)
     assert f"even thinned it would be {100 * free.solids:.0f} %, over the 30 % allowed" in thick.reason
 
 
 supplies = st.builds(Supplies, st.floats(20, 100), st.floats(2, 40), st.floats(10, 35))
 bowls = st.one_of(st.none(), st.builds(Bowl, st.sampled_from(Material), st.floats(20, 300)))
-dishes = st.builds(Dish, st.floats(5, 90), st.floats(5, 500), st.floats(0.05, 0.5), bowls)
+dishes = st.builds(DishToCorrect, st.floats(5, 90), st.floats(5, 500), st.floats(0.05, 0.5), bowls)
 
 
 @settings(max_examples=150, deadline=None)
 @given(dishes, supplies, st.floats(0.05, 0.3), st.floats(0.0, 0.3))
 def test_a_correction_never_leaves_the_solids_allowed_silently(
-    dish: Dish, at_hand: Supplies, low: float, width: float
+    dish: DishToCorrect, at_hand: Supplies, low: float, width: float
 ) -> None:
     answer = correct(dish, at_hand, BAND, (low, low + width))
     match answer:
@@ -127,7 +127,7 @@ def test_a_correction_never_leaves_the_solids_allowed_silently(
 )
 def test_a_dish_that_cannot_be_is_refused(celsius: float, millilitres: float, solids: float, words: str) -> None:
     with pytest.raises(DataError, match=words):
-        Dish(celsius, millilitres, solids)
+        DishToCorrect(celsius, millilitres, solids)
 
 
 def test_water_and_rooms_that_cannot_be_are_refused() -> None:
@@ -136,13 +136,13 @@ def test_water_and_rooms_that_cannot_be_are_refused() -> None:
             Supplies(*bad)
 
 
-def settled_and_stirred(dish: Dish, at_hand: Supplies, added: float, **off: float) -> float:
+def settled_and_stirred(dish: DishToCorrect, at_hand: Supplies, added: float, **off: float) -> float:
     """The dish after `added` grams of hot or cool water and half a minute's stirring, by Newton's law of cooling.
 
     `off`: how far the kitchen is from what was entered.
     """
     food = paste.paste_of(paste.DEFAULT_FORMULA, dish.solids)
-    entered = dish.millilitres * paste.density(food, dish.celsius) / 1000
+    entered = dish.millilitres * paste.paste_density(food, dish.celsius) / 1000
     own = dish.celsius + off.get("probe", 0.0)
     poured = at_hand.cool_celsius if dish.celsius > 38.0 else at_hand.hot_celsius
     parts: list[tuple[Stuff, float]] = [
@@ -160,10 +160,10 @@ def settled_and_stirred(dish: Dish, at_hand: Supplies, added: float, **off: floa
 
 @pytest.mark.parametrize(("celsius", "room"), [(31.0, 5.0), (31.0, 35.0), (46.0, 5.0), (46.0, 35.0)])
 def test_the_room_takes_heat_while_the_water_is_stirred_in(celsius: float, room: float) -> None:
-    dish, at_hand = Dish(celsius, 40, 0.25, STEEL), Supplies(90, 18, room)
+    dish, at_hand = DishToCorrect(celsius, 40, 0.25, STEEL), Supplies(90, 18, room)
     answer = correct(dish, at_hand, BAND)
     assert isinstance(answer, Splash)
-    added = answer.millilitres * water.density(answer.water_celsius) / 1000
+    added = answer.millilitres * water.water_density(answer.water_celsius) / 1000
     assert settled_and_stirred(dish, at_hand, added) == pytest.approx(37.0, abs=1e-6)
 
 
@@ -173,10 +173,10 @@ def test_the_spread_of_a_correction_is_the_root_of_the_squares_of_all_that_is_un
     celsius: float, bowl: Bowl | None
 ) -> None:
     """JCGM 100, clause 5.1: one after the other, each standard uncertainty tried both ways."""
-    dish, at_hand = Dish(celsius, 40, 0.25, bowl), Supplies(90, 18, 21)
+    dish, at_hand = DishToCorrect(celsius, 40, 0.25, bowl), Supplies(90, 18, 21)
     answer = correct(dish, at_hand, BAND)
     assert isinstance(answer, Splash)
-    added = answer.millilitres * water.density(answer.water_celsius) / 1000
+    added = answer.millilitres * water.water_density(answer.water_celsius) / 1000
     cool = celsius > 38.0
     # A probe as bought is 0.5 °C (k = 2), the paste left is judged by eye to a tenth; the others are `HONEST`.
     unsure = {
@@ -201,25 +201,25 @@ def test_the_spread_of_a_correction_is_the_root_of_the_squares_of_all_that_is_un
 
 
 def test_a_splash_says_how_much_paste_there_is_afterwards() -> None:
-    dish = Dish(46, 40, 0.25, STEEL)
+    dish = DishToCorrect(46, 40, 0.25, STEEL)
     answer = correct(dish, SUPPLIES, BAND)
     assert isinstance(answer, Splash)
     before = paste.paste_of(paste.DEFAULT_FORMULA, 0.25)
     after = paste.paste_of(paste.DEFAULT_FORMULA, answer.solids)
-    grams = 40 * paste.density(before, 46) / 1000 + answer.millilitres * water.density(18) / 1000
-    assert answer.dish_millilitres == pytest.approx(grams / paste.density(after, 37.0) * 1000, rel=1e-6)
+    grams = 40 * paste.paste_density(before, 46) / 1000 + answer.millilitres * water.water_density(18) / 1000
+    assert answer.dish_millilitres == pytest.approx(grams / paste.paste_density(after, 37.0) * 1000, rel=1e-6)
 
 
 @pytest.mark.parametrize("bowl", [STEEL, Bowl(Material.PLASTIC, 60), None])
 @pytest.mark.parametrize(("celsius", "bath", "room"), [(46.0, 18.0, 30.0), (46.0, 18.0, 5.0), (35.0, 42.0, 24.0)])
 def test_a_bath_takes_as_long_as_the_heat_flows(celsius: float, bath: float, room: float, bowl: Bowl | None) -> None:
     """dT/dt = -(wall (T - bath) + air (T - room)) / capacity, by Euler; half the bowl's air loss remains, the top."""
-    dish = Dish(celsius, 40, 0.25, bowl)
+    dish = DishToCorrect(celsius, 40, 0.25, bowl)
     answer = correct(dish, Supplies(95, 18, room), BAND, (0.245, 0.30))
     assert isinstance(answer, Bath)
     assert answer.bath_celsius == bath
     food = paste.paste_of(paste.DEFAULT_FORMULA, 0.25)
-    capacity = Food(40 * paste.density(food, celsius) / 1000, food).joules_per_kelvin(37.0)
+    capacity = Food(40 * paste.paste_density(food, celsius) / 1000, food).joules_per_kelvin(37.0)
     material = Material.CERAMIC  # taken where no bowl is known
     if bowl is not None:
         capacity, material = capacity + bowl.solid().joules_per_kelvin(37.0), bowl.material
@@ -237,36 +237,36 @@ def test_a_bath_takes_as_long_as_the_heat_flows(celsius: float, bath: float, roo
 
 def test_a_bath_too_near_the_target_or_too_slow_is_refused() -> None:
     narrow = (0.249, 0.30)
-    near = correct(Dish(46, 40, 0.25, STEEL), Supplies(95, 35.1, 21), BAND, narrow)
+    near = correct(DishToCorrect(46, 40, 0.25, STEEL), Supplies(95, 35.1, 21), BAND, narrow)
     assert isinstance(near, Refusal)
     assert "a bath of 35 °C is too close to 37.0 °C" in near.reason
     assert "cooler water" in near.remedy
-    assert isinstance(correct(Dish(46, 40, 0.25, STEEL), Supplies(95, 35.0, 21), BAND, narrow), Bath)
-    tepid = correct(Dish(30, 40, 0.25, STEEL), Supplies(38.9, 18, 21), BAND, narrow)
+    assert isinstance(correct(DishToCorrect(46, 40, 0.25, STEEL), Supplies(95, 35.0, 21), BAND, narrow), Bath)
+    tepid = correct(DishToCorrect(30, 40, 0.25, STEEL), Supplies(38.9, 18, 21), BAND, narrow)
     assert isinstance(tepid, Refusal)
     assert "a bath of 39 °C is too close" in tepid.reason
     assert tepid.remedy == "mix a fresh batch"
-    assert isinstance(correct(Dish(30, 40, 0.25, STEEL), Supplies(39.0, 18, 21), BAND, narrow), Bath)
-    slow = correct(Dish(10, 2000, 0.25, Bowl(Material.PLASTIC, 300)), SUPPLIES, BAND, narrow)
+    assert isinstance(correct(DishToCorrect(30, 40, 0.25, STEEL), Supplies(39.0, 18, 21), BAND, narrow), Bath)
+    slow = correct(DishToCorrect(10, 2000, 0.25, Bowl(Material.PLASTIC, 300)), SUPPLIES, BAND, narrow)
     assert isinstance(slow, Refusal)
     minutes = int(slow.reason.split("would take ")[1].split(" ")[0])
     assert 60 < minutes < 200  # two kilograms through plastic; twenty minutes are the longest worth the wait
-    cold = correct(Dish(30, 40, 0.25, Bowl(Material.PLASTIC, 60)), Supplies(95, 18, 5), BAND, narrow)
+    cold = correct(DishToCorrect(30, 40, 0.25, Bowl(Material.PLASTIC, 60)), Supplies(95, 18, 5), BAND, narrow)
     assert isinstance(cold, Refusal)
     assert "would settle short of the band" in cold.reason
 
 
 def test_four_times_the_dish_in_water_is_the_most() -> None:
-    answer = correct(Dish(90, 40, 0.25), Supplies(95, 30, 21), BAND)
+    answer = correct(DishToCorrect(90, 40, 0.25), Supplies(95, 30, 21), BAND)
     assert isinstance(answer, Refusal | Bath)
     reason = answer.because if isinstance(answer, Bath) else answer.reason
-    grams = 40 * paste.density(paste.paste_of(paste.DEFAULT_FORMULA, 0.25), 90) / 1000
+    grams = 40 * paste.paste_density(paste.paste_of(paste.DEFAULT_FORMULA, 0.25), 90) / 1000
     assert f"{4 * grams:.0f} ml of cool water at 30 °C would still not bring it to 37.0 °C" in reason
 
 
 def test_the_ends_of_what_can_be_are_believed() -> None:
     for celsius in (0.0, water.HIGHEST_CELSIUS):
-        assert Dish(celsius, 40, 0.25).celsius == celsius
+        assert DishToCorrect(celsius, 40, 0.25).celsius == celsius
         assert Supplies(celsius, celsius, 21).hot_celsius == celsius
     for room in (-10.0, 50.0):
         assert Supplies(95, 18, room).room_celsius == room
@@ -275,13 +275,13 @@ def test_the_ends_of_what_can_be_are_believed() -> None:
             Supplies(95, 18, room)
     for celsius in (-0.5, 101.5):
         with pytest.raises(DataError, match="give 0 to 101 °C"):
-            Dish(celsius, 40, 0.25)
+            DishToCorrect(celsius, 40, 0.25)
         with pytest.raises(DataError, match="hot water"):
             Supplies(celsius, 18, 21)
 
 
 def test_solids_at_the_ends_of_what_is_allowed_are_allowed() -> None:
-    dish = Dish(40, 40, 0.25, STEEL)
+    dish = DishToCorrect(40, 40, 0.25, STEEL)
     free = correct(dish, SUPPLIES, BAND)
     assert isinstance(free, Splash)
     assert isinstance(correct(dish, SUPPLIES, BAND, (free.solids, 0.25)), Splash)

@@ -79,12 +79,12 @@ def test_heat_through_the_wall_is_two_films_and_the_wall_in_series() -> None:
 
 
 def test_everything_holds_heat_by_its_mass() -> None:
-    assert Water(250.0).joules(40.0) == pytest.approx(250.0 * water.enthalpy(40.0))
-    assert Water(250.0).joules_per_kelvin(40.0) == pytest.approx(250.0 * water.specific_heat(40.0))
+    assert Water(250.0).joules(40.0) == pytest.approx(250.0 * water.water_enthalpy(40.0))
+    assert Water(250.0).joules_per_kelvin(40.0) == pytest.approx(250.0 * water.water_specific_heat(40.0))
     dry = paste.DEFAULT_FORMULA
-    assert Food(20.0, dry).joules(40.0) == pytest.approx(20.0 * paste.enthalpy(dry, 40.0))
-    assert Food(20.0, dry, 1.5).joules(40.0) == pytest.approx(30.0 * paste.enthalpy(dry, 40.0))
-    assert Food(20.0, dry, 1.5).joules_per_kelvin(40.0) == pytest.approx(30.0 * paste.specific_heat(dry, 40.0))
+    assert Food(20.0, dry).joules(40.0) == pytest.approx(20.0 * paste.paste_enthalpy(dry, 40.0))
+    assert Food(20.0, dry, 1.5).joules(40.0) == pytest.approx(30.0 * paste.paste_enthalpy(dry, 40.0))
+    assert Food(20.0, dry, 1.5).joules_per_kelvin(40.0) == pytest.approx(30.0 * paste.paste_specific_heat(dry, 40.0))
 
 
 def test_what_is_gained_from_outside_warms_all() -> None:

@@ -109,7 +109,7 @@ def test_a_constant_specific_heat_costs_three_hundredths() -> None:
 
 
 def test_hot_water_measured_by_volume_is_lighter() -> None:
-    hot, cool = Water(0.300 * water.density(90)), Water(0.700 * water.density(20))
+    hot, cool = Water(0.300 * water.water_density(90)), Water(0.700 * water.water_density(20))
     assert settled_celsius([(hot, 90), (cool, 20)]) == near("MIX-11")
 
 
@@ -152,10 +152,10 @@ def test_hot_water_under_the_target_is_refused_with_the_reason() -> None:
 def test_equal_measures_of_powder_and_boiled_water_come_out_too_hot(bowl: Bowl | None) -> None:
     # Common practice, no source: 20 ml level dry + 20 ml near-boiling + 15 ml tap water gives about 40 ml of paste
     # above the band, to be cooled. 0.45 g/ml is the middle of what such powders weigh loose.
-    recipe = Recipe(20 * 0.45, 20 * water.density(95) / 1000, 15 * water.density(18) / 1000)
+    recipe = Recipe(20 * 0.45, 20 * water.water_density(95) / 1000, 15 * water.water_density(18) / 1000)
     grams = recipe.dry_grams + recipe.hot_grams + recipe.cool_grams
     food = paste.paste_of(paste.DEFAULT_FORMULA, recipe.dry_grams / grams)
-    assert grams / paste.density(food, 40) * 1000 == pytest.approx(40, abs=2)
+    assert grams / paste.paste_density(food, 40) * 1000 == pytest.approx(40, abs=2)
     kitchen = replace(KITCHEN, bowl=bowl)
     result = outcome(recipe, kitchen, paste.DEFAULT_FORMULA)
     assert result.fed_celsius > 38
@@ -181,7 +181,7 @@ def test_a_plan_yields_what_was_asked_with_the_solids_that_were_asked() -> None:
     assert whole.dry_grams * scale == pytest.approx(90)
     assert (whole.hot_grams + whole.cool_grams) * scale == pytest.approx(210)
     food = paste.paste_of(paste.DEFAULT_FORMULA, 0.30)
-    assert total / paste.density(food, 37) * 1000 == pytest.approx(batch.yield_millilitres)
+    assert total / paste.paste_density(food, 37) * 1000 == pytest.approx(batch.yield_millilitres)
 
 
 def test_a_heavier_bowl_asks_for_more_hot_water() -> None:
@@ -291,8 +291,8 @@ def test_an_empty_bowl_has_no_temperature() -> None:
 
 def test_a_plan_says_its_water_as_volume_at_its_own_temperature() -> None:
     batch = planned(plan(40, 0.25, KITCHEN, BAND))
-    assert batch.hot_millilitres * water.density(95) / 1000 == pytest.approx(batch.recipe.hot_grams)
-    assert batch.cool_millilitres * water.density(18) / 1000 == pytest.approx(batch.recipe.cool_grams)
+    assert batch.hot_millilitres * water.water_density(95) / 1000 == pytest.approx(batch.recipe.hot_grams)
+    assert batch.cool_millilitres * water.water_density(18) / 1000 == pytest.approx(batch.recipe.cool_grams)
     assert (batch.hot_celsius, batch.cool_celsius, batch.wait_seconds) == (95, 18, KITCHEN.wait_seconds)
 
 

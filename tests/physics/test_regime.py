@@ -23,11 +23,11 @@ from sensord.physics.regime import (
     Regime,
     Spot,
     Step,
-    advance,
     blend,
     laid,
     measure,
     packed,
+    predicted,
 )
 
 Matrix = list[list[float]]
@@ -114,7 +114,9 @@ def jacobian(x: tuple[float, ...], stirring: bool) -> Matrix:
 
 
 def moved(dt: float, stirring: bool, covariance: Matrix, unsettled: float = 0.0, bathed: bool = False) -> Regime:
-    return advance(Regime(0.4, spot_of(stirring), TAU, STATE, packed(covariance)), Step.of(dt, ROOM, unsettled, bathed))
+    return predicted(
+        Regime(0.4, spot_of(stirring), TAU, STATE, packed(covariance)), Step.of(dt, ROOM, unsettled, bathed)
+    )
 
 
 @pytest.mark.parametrize("stirring", [False, True])
@@ -227,9 +229,9 @@ def test_skin_forms_at_rest_and_is_stirred_in() -> None:
     """Surface and rim cool within `SKIN_SECONDS` at rest; a stir levels them as fast as it does the rest."""
     begun = Regime(1.0, Spot.CORE, TAU, STATE, packed(some_covariance(1)), 0.25)
     step = Step.of(10.0, ROOM, 0.0, bathed=False)
-    formed = advance(begun, step).skin
+    formed = predicted(begun, step).skin
     assert formed == pytest.approx(1.0 - 0.75 * math.exp(-10.0 / filters.SKIN_SECONDS))
-    assert advance(begun._replace(spot=Spot.STIRRED), step).skin == pytest.approx(
+    assert predicted(begun._replace(spot=Spot.STIRRED), step).skin == pytest.approx(
         0.25 * math.exp(-10.0 / filters.STIR_SECONDS)
     )
     assert begun.loss_factor == pytest.approx(0.75 * filters.FRESH_LOSS + 0.25 * filters.SKIN_LOSS)

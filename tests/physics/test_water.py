@@ -14,23 +14,23 @@ from tests.helpers.checks import row, rows
 @pytest.mark.parametrize("check", rows("WAT-"), ids=lambda check: check["id"])
 def test_density_heat_and_enthalpy_are_those_of_the_table(check: dict[str, Any]) -> None:
     celsius, expected = check["given"]["t_C"], check["expected"]
-    assert water.density(celsius) == pytest.approx(expected["density"], abs=check["tolerance"])
-    assert water.specific_heat(celsius) == pytest.approx(expected["cp"], abs=check["tolerance"])
-    assert water.enthalpy(celsius) == pytest.approx(expected["h"], abs=check["tolerance"])
+    assert water.water_density(celsius) == pytest.approx(expected["density"], abs=check["tolerance"])
+    assert water.water_specific_heat(celsius) == pytest.approx(expected["cp"], abs=check["tolerance"])
+    assert water.water_enthalpy(celsius) == pytest.approx(expected["h"], abs=check["tolerance"])
 
 
 @pytest.mark.parametrize("celsius", [0.5, 7.3, 15.0, 25.0, 43.0, 55.5, 66.6, 77.7, 88.8, 99.5])
 def test_water_agrees_with_iapws_95_between_the_rows_of_the_table(celsius: float) -> None:
     reference = pytest.importorskip("iapws").IAPWS95(T=celsius + 273.15, P=0.101325)
-    assert water.density(celsius) == pytest.approx(reference.rho, abs=0.002)
-    assert water.specific_heat(celsius) == pytest.approx(reference.cp, abs=0.0002)
-    assert water.enthalpy(celsius) == pytest.approx(reference.h, abs=0.002)
+    assert water.water_density(celsius) == pytest.approx(reference.rho, abs=0.002)
+    assert water.water_specific_heat(celsius) == pytest.approx(reference.cp, abs=0.0002)
+    assert water.water_enthalpy(celsius) == pytest.approx(reference.h, abs=0.002)
 
 
 @given(st.floats(0.01, 100.9))
 def test_specific_heat_is_the_slope_of_enthalpy(celsius: float) -> None:
-    slope = (water.enthalpy(celsius + 0.01) - water.enthalpy(celsius - 0.01)) / 0.02
-    assert slope == pytest.approx(water.specific_heat(celsius), abs=1e-6)
+    slope = (water.water_enthalpy(celsius + 0.01) - water.water_enthalpy(celsius - 0.01)) / 0.02
+    assert slope == pytest.approx(water.water_specific_heat(celsius), abs=1e-6)
 
 
 @pytest.mark.parametrize("check", rows("BOI-")[:7], ids=lambda check: check["id"])
@@ -78,7 +78,7 @@ def test_pressure_at_altitude_follows_the_standard_atmosphere(check: dict[str, A
 
 @pytest.mark.parametrize("celsius", [-0.1, 101.1, float("nan"), float("inf")])
 def test_what_is_no_liquid_water_is_refused(celsius: float) -> None:
-    for ask in (water.density, water.specific_heat, water.enthalpy):
+    for ask in (water.water_density, water.water_specific_heat, water.water_enthalpy):
         with pytest.raises(DataError, match="between 0 and 101"):
             ask(celsius)
 
@@ -104,7 +104,7 @@ def test_refusals_name_the_number_in_its_own_unit() -> None:
         with pytest.raises(DataError, match=f"altitude of {metres} m"):
             water.altitude_pascals(metres)
     with pytest.raises(DataError, match=r"water of 101\.1 °C: liquid water in a kitchen lies between 0 and 101 °C"):
-        water.density(101.1)
+        water.water_density(101.1)
 
 
 def test_the_ends_of_what_a_kitchen_can_have_are_believed() -> None:
@@ -113,7 +113,7 @@ def test_the_ends_of_what_a_kitchen_can_have_are_believed() -> None:
     assert water.altitude_pascals(-450) > 106_000
     assert water.altitude_pascals(5500) == pytest.approx(50_506, abs=20)  # ISO 2533, 5500 m
     for celsius in (0.0, 101.0):
-        assert water.density(celsius) > 950
+        assert water.water_density(celsius) > 950
     assert water.station_pascals(50_000, 0) == pytest.approx(50_000)
     assert water.station_pascals(110_000, 0) == pytest.approx(110_000)
     # 1035 hPa, the highest that the weather makes (from memory of records at sea level).

@@ -35,7 +35,7 @@ def a_run(folder: Path, clock: FakeClock) -> None:
     history = History(folder, HistorySection(), clock)
     history.handle(Measured(Reading("air", clock.monotonic_seconds(), 34.2), 0.5))
     now = clock.monotonic_seconds()
-    nursery = whole.begin(SETTINGS, now)
+    nursery = whole.first_nursery(SETTINGS, now)
     for command in (
         Shelve(seconds=now, origin=Origin.CONTROL, place="nest", condition=Condition.TOO_COLD, for_seconds=600.0),
         SetStage(seconds=now, origin=Origin.CONTROL, brooder="nest", stage="feathered"),
@@ -98,7 +98,7 @@ HATCHLING = Band(37.0, 38.0)
 
 def nest(past: Past, clock: FakeClock, utc: float | None = None) -> whole.Nursery:
     """The nursery of a new run that begins with what was kept, after its first tick."""
-    nursery = whole.begin(SETTINGS, clock.monotonic_seconds(), past.book, past.bandings)
+    nursery = whole.first_nursery(SETTINGS, clock.monotonic_seconds(), past.book, past.bandings)
     return whole.step(SETTINGS, nursery, Tick(clock.monotonic_seconds(), utc))[0]
 
 

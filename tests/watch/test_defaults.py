@@ -12,7 +12,7 @@ from sensord.watch.conditions import Priority
 from sensord.watch.dish.dish_state import Dish, DishSettings
 from sensord.watch.dish.dish_table import Findings, decide
 from sensord.watch.effects import DishState
-from sensord.watch.nursery import begin
+from sensord.watch.nursery import first_nursery
 
 SETTINGS = nursery_settings(
     parse(
@@ -59,7 +59,7 @@ def test_a_unit_is_held_to_what_a_config_without_a_word_says() -> None:
 
 
 def test_before_the_first_reading_nothing_is_known_and_nothing_stands() -> None:
-    nursery = begin(SETTINGS, 5.0)
+    nursery = first_nursery(SETTINGS, 5.0)
     assert nursery.book.alarms == {}
     assert nursery.alerting.priority is None
     assert nursery.alerting.lamp is None

@@ -66,7 +66,7 @@ class Night:
     """A nursery that is fed events and keeps what came of them."""
 
     def __init__(self) -> None:
-        self.nursery: Nursery = whole.begin(SETTINGS, 0.0)
+        self.nursery: Nursery = whole.first_nursery(SETTINGS, 0.0)
         self.effects: list[Effect] = []
 
     def feed(self, *events: Event) -> list[Effect]:

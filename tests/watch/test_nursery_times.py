@@ -26,9 +26,9 @@ from sensord.watch.effects import (
     Noted,
 )
 from sensord.watch.events import Command, Event, FeedsOverdue, Gap, Observed, Origin, Tick, Troubled
-from sensord.watch.finding import Finding, feel, moved, moved_most
+from sensord.watch.finding import Warming, feel, moved, moved_most
 from sensord.watch.nursery import Nursery, snapshot, step
-from sensord.watch.nursery import begin as begun
+from sensord.watch.nursery import first_nursery as begun
 from sensord.watch.screening import Calibration
 from tests.watch.test_nursery import SETTINGS
 
@@ -154,8 +154,8 @@ def test_a_probe_as_bought_is_good_to_half_a_degree() -> None:
     assert Calibration() == Calibration(0.0, 1.0, 0.5)
 
 
-def felt(**moves: float) -> Finding:
-    finding = Finding()
+def felt(**moves: float) -> Warming:
+    finding = Warming()
     for name, by in moves.items():
         finding = feel(feel(finding, Reading(name, 0.0, 21.0)), Reading(name, 1.0, 21.0 + by))
     return finding
@@ -168,9 +168,9 @@ def test_the_warmed_probe_moved_clearly_and_three_times_as_far_as_any_other() ->
     assert moved(felt(a=3.0, b=1.0)) == "a"
     assert moved(felt(a=3.0, b=1.1)) is None
     assert moved(felt(a=3.0, b=-1.1)) is None
-    assert moved(Finding()) is None
+    assert moved(Warming()) is None
     assert moved_most(felt(a=-0.5, b=0.25)) == ("a", -0.5)
-    assert moved_most(Finding()) is None
+    assert moved_most(Warming()) is None
 
 
 def test_a_found_probe_no_longer_counts() -> None:
@@ -284,7 +284,7 @@ def test_a_chicks_view_has_its_last_gain_and_weight() -> None:
 
 
 def test_a_probe_is_found_once_however_often_it_is_named() -> None:
-    twice = Finding().next_one("a").next_one("a")
+    twice = Warming().next_one("a").next_one("a")
     assert twice.known == {"a"}
 
 

@@ -14,16 +14,26 @@ from sensord.watch.brooder.brooder_rules import (
     Outcome,
     warm_rules,
 )
-from sensord.watch.brooder.company import Company, air_of, forget, gather, heard, silent
+from sensord.watch.brooder.company import Company, air_of, company_of, heard, silent, without_probe
 from sensord.watch.brooder.contact import Fall, Touch, chick_arrived, chick_stays, fall_of
-from sensord.watch.brooder.forecast import Course, Pace, failed, look_ahead, outside
-from sensord.watch.brooder.side import Level, Side, advance
+from sensord.watch.brooder.forecast import Course, TrendPace, course_after, failed, outside
+from sensord.watch.brooder.side import Level, Side, side_after
 from sensord.watch.brooder.trend import Trend, add, rate
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
 from sensord.watch.views import BrooderView
 
-__all__ = ["Brooder", "BrooderSettings", "ConditionChanged", "begin", "gap", "observe", "set_stage", "tick", "view"]
+__all__ = [
+    "Brooder",
+    "BrooderSettings",
+    "ConditionChanged",
+    "air_observed",
+    "air_ticked",
+    "brooder_seen",
+    "first_brooder",
+    "gap",
+    "set_stage",
+]
 
 SMOOTHING_SECONDS = 15.0
 """Averages out the last bit's flicker and costs a quarter of a minute."""
@@ -52,12 +62,12 @@ class Brooder:
     standing: frozenset[Condition] = frozenset()
 
 
-def begin(settings: BrooderSettings, banding: Banding | None = None) -> Brooder:
+def first_brooder(settings: BrooderSettings, banding: Banding | None = None) -> Brooder:
     """A brooder of which nothing is known yet, but for the `banding` that an earlier run may have left."""
-    return Brooder(company=gather(settings.probes), banding=banding or Banding(band=settings.band))
+    return Brooder(company=company_of(settings.probes), banding=banding or Banding(band=settings.band))
 
 
-def observe(
+def air_observed(
     settings: BrooderSettings, brooder: Brooder, observation: Observation
 ) -> tuple[Brooder, tuple[Outcome, ...]]:
     """Take in one observation of one of its probes."""
@@ -83,8 +93,8 @@ def _breathed(
     band = brooder.banding.band
     trend = add(brooder.trend, band, seconds, value)
     slope = rate(trend, 6) or 0.0
-    cold = advance(settings.cold, brooder.cold, seconds, band.low_celsius - air, -slope)
-    warm = advance(warm_rules(settings, band), brooder.warm, seconds, air - band.high_celsius, slope)
+    cold = side_after(settings.cold, brooder.cold, seconds, band.low_celsius - air, -slope)
+    warm = side_after(warm_rules(settings, band), brooder.warm, seconds, air - band.high_celsius, slope)
     warm, touch, chick_until = _touched(brooder, trend, seconds, warm, air)
     was = brooder
     brooder = replace(
@@ -134,7 +144,7 @@ def _blamed(settings: BrooderSettings, was: Brooder, now: Brooder, seconds: floa
 def _looked_ahead(settings: BrooderSettings, brooder: Brooder, seconds: float) -> tuple[Brooder, tuple[Outcome, ...]]:
     """Where the air goes, after a new bin; once it is outside, the band's own conditions say so."""
     fall = fall_of(brooder.fall, brooder.trend, seconds)
-    course, is_news = look_ahead(settings.course, brooder.course, brooder.trend, brooder.banding.band, seconds)
+    course, is_news = course_after(settings.course, brooder.course, brooder.trend, brooder.banding.band, seconds)
     if brooder.cold.outside_since is not None or brooder.warm.outside_since is not None:
         return replace(brooder, course=outside(settings.course, course, seconds), fall=fall), ()
     outlook = course.outlook
@@ -156,7 +166,7 @@ def _looked_ahead(settings: BrooderSettings, brooder: Brooder, seconds: float) -
 def _heading(settings: BrooderSettings, brooder: Brooder, course: Course, seconds: float) -> Condition | None:
     """Losing or gaining heat: once the outlook has lasted; until the air is back in its usual swing."""
     outlook = course.outlook
-    if outlook is not None and outlook.pace is Pace.STEADY and course.since_seconds is not None:
+    if outlook is not None and outlook.pace is TrendPace.STEADY and course.since_seconds is not None:
         if seconds - course.since_seconds >= settings.heading_delay_seconds:
             return Condition.LOSING_HEAT if outlook.cold else Condition.GAINING_HEAT
     elif course.beyond_since is None:
@@ -211,7 +221,7 @@ def _told(
     return replace(brooder, standing=standing), (*outcomes, *changes)
 
 
-def tick(
+def air_ticked(
     settings: BrooderSettings, brooder: Brooder, seconds: float, utc_seconds: float | None = None
 ) -> tuple[Brooder, tuple[Outcome, ...]]:
     """Let time pass: what was not read in time becomes a condition, and the band follows its plan."""
@@ -248,8 +258,8 @@ def gap(
 ) -> tuple[Brooder, tuple[Outcome, ...]]:
     """The watch was off: delays start anew, what was learned stays, and the keeper is told for a while."""
     brooder = replace(
-        begin(settings),
-        company=forget(brooder.company, seconds),
+        first_brooder(settings),
+        company=without_probe(brooder.company, seconds),
         banding=brooder.banding,
         trend=brooder.trend,
         course=Course(beyond_until=seconds),
@@ -263,7 +273,7 @@ def gap(
     return _told(settings, brooder, seconds, notes)
 
 
-def view(settings: BrooderSettings, brooder: Brooder, seconds: float) -> BrooderView:
+def brooder_seen(settings: BrooderSettings, brooder: Brooder, seconds: float) -> BrooderView:
     """What a screen shows of this brooder."""
     banding = brooder.banding
     is_fresh = brooder.seconds is not None and seconds - brooder.seconds <= settings.late_seconds

@@ -6,7 +6,7 @@ Comparisons are made in whole milli-degrees, so that 37.7 against 38.0 minus 0.3
 import math
 from dataclasses import dataclass, replace
 
-__all__ = ["Limit", "LimitSettings", "judge"]
+__all__ = ["Limit", "LimitSettings", "limit_judged"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +35,7 @@ class Limit:
     last_seconds: float | None = None
 
 
-def judge(settings: LimitSettings, limit: Limit, seconds: float, celsius: float) -> Limit:
+def limit_judged(settings: LimitSettings, limit: Limit, seconds: float, celsius: float) -> Limit:
     """One reading further. Not a number changes nothing."""
     if math.isnan(celsius):
         return limit

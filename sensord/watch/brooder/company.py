@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from sensord.readings import Fault, FaultKind, Observation, Reading
-from sensord.watch.brooder.band import Limit, LimitSettings, judge
+from sensord.watch.brooder.band import Limit, LimitSettings, limit_judged
 
-__all__ = ["Company", "CompanyRules", "Member", "air_of", "forget", "gather", "heard", "silent"]
+__all__ = ["Company", "CompanyRules", "Member", "air_of", "company_of", "heard", "silent", "without_probe"]
 
 LEARNING_SECONDS = 10_800.0
 """Three hours: slow beside a lid, quick beside a chick's growth."""
@@ -45,12 +45,12 @@ class Company:
     last_seconds: float | None = None
 
 
-def gather(names: tuple[str, ...]) -> Company:
+def company_of(names: tuple[str, ...]) -> Company:
     """Probes of which nothing is known yet."""
     return Company({name: Member() for name in names})
 
 
-def forget(company: Company, seconds: float) -> Company:
+def without_probe(company: Company, seconds: float) -> Company:
     """After a stop: what was read is old; what each usually differs by stays."""
     members = {name: Member(usually_celsius=each.usually_celsius) for name, each in company.members.items()}
     return Company(members, begun_seconds=seconds)
@@ -99,7 +99,7 @@ def air_of(rules: CompanyRules, company: Company, seconds: float) -> tuple[Compa
     levelled = sorted(celsius - members[name].usually_celsius for name, celsius in fresh.items())
     air = levelled[len(levelled) // 2] if len(levelled) > 2 else sum(levelled) / len(levelled)
     apart = levelled[-1] - levelled[0]
-    disagree = judge(rules.disagree, company.disagree, seconds, apart)
+    disagree = limit_judged(rules.disagree, company.disagree, seconds, apart)
     if len(fresh) == len(members) and apart < rules.disagree.limit_celsius:
         members = _learned(company, fresh, seconds)
     return Company(members, disagree, company.begun_seconds, seconds), air

@@ -13,7 +13,7 @@ from itertools import pairwise
 from sensord.readings import Band, Interval
 from sensord.watch.brooder.trend import BIN_SECONDS, BLOCK_SECONDS, LEAST_MARGIN_CELSIUS, Trend, median_slope, rate
 
-__all__ = ["Course", "CourseRules", "Outlook", "Pace", "failed", "look_ahead", "outside"]
+__all__ = ["AirOutlook", "Course", "CourseRules", "TrendPace", "course_after", "failed", "outside"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +46,7 @@ class CourseRules:
 
 
 @unique
-class Pace(Enum):
+class TrendPace(Enum):
     """How an outlook was found: a sudden failure, a steady loss for minutes, or a slow drift over an hour."""
 
     SUDDEN = "sudden"
@@ -55,12 +55,12 @@ class Pace(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outlook:
+class AirOutlook:
     """The band will be left on the `cold` side or the warm one in `in_seconds`."""
 
     cold: bool
     in_seconds: Interval
-    pace: Pace
+    pace: TrendPace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,11 +78,11 @@ class Course:
     exited_seconds: float | None = None
     outside_seconds: float | None = None
     obeyed_seconds: float | None = None
-    outlook: Outlook | None = None
+    outlook: AirOutlook | None = None
     since_seconds: float | None = None
 
 
-def look_ahead(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds: float) -> tuple[Course, bool]:
+def course_after(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds: float) -> tuple[Course, bool]:
     """The course after a new bin, and whether its outlook is news."""
     course = _obeyed(_departed(course, trend, seconds), trend, seconds)
     outlook = (
@@ -93,7 +93,7 @@ def look_ahead(rules: CourseRules, course: Course, trend: Trend, band: Band, sec
         return course if quiet else replace(course, outlook=None, since_seconds=None), False
     same = course.outlook is not None and course.outlook.cold is outlook.cold
     course = replace(course, outlook=outlook, since_seconds=course.since_seconds if same else seconds)
-    if outlook.pace is Pace.SLOW:
+    if outlook.pace is TrendPace.SLOW:
         if course.drift_told_until is not None and seconds < course.drift_told_until:
             return course, False
         return replace(course, drift_told_until=seconds + max(3600.0, outlook.in_seconds.high)), True
@@ -171,7 +171,7 @@ def _turned(values: list[float], depth: float) -> bool:
     return False
 
 
-def _fast(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds: float) -> Outlook | None:
+def _fast(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds: float) -> AirOutlook | None:
     """A heater that failed or stuck: beyond the usual turning point and going on, by no means as steep as a lid."""
     bins, began = trend.bins, course.beyond_since
     slope = rate(trend, 2)
@@ -197,7 +197,7 @@ def _fast(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds:
     back = course.outside_seconds or 0.0
     is_fresh = seconds - back < rules.loose_seconds and (course.obeyed_seconds or 0.0) <= back
     if has_failed and is_fresh:
-        told = _outlook(rules, cold, distance, speed, Pace.SUDDEN)
+        told = _outlook(rules, cold, distance, speed, TrendPace.SUDDEN)
         # A loose contact may catch once more before the band is left. When it lets go nobody knows: the middle says no
         # more than the ends.
         until = max(told.in_seconds.high, rules.again_seconds) if told is not None else 0.0
@@ -207,11 +207,11 @@ def _fast(rules: CourseRules, course: Course, trend: Trend, band: Band, seconds:
         return None
     calm = began is not None and (course.beyond_until is None or began - course.beyond_until >= rules.calm_seconds)
     if has_failed or (calm and _is_heaters(rules, steps, usual)):
-        return _outlook(rules, cold, distance, speed, Pace.SUDDEN)
+        return _outlook(rules, cold, distance, speed, TrendPace.SUDDEN)
     return None
 
 
-def _steady(rules: CourseRules, course: Course, trend: Trend, band: Band) -> Outlook | None:
+def _steady(rules: CourseRules, course: Course, trend: Trend, band: Band) -> AirOutlook | None:
     """A box that holds its heat well: beyond its usual swing and moving on evenly for three minutes."""
     if course.beyond_since is None or trend.swing is None or len(trend.bins) < rules.long_bins:
         return None
@@ -231,7 +231,7 @@ def _steady(rules: CourseRules, course: Course, trend: Trend, band: Band) -> Out
     distance = (bins[-1] - band.low_celsius if cold else band.high_celsius - bins[-1]) - speed * rules.probe_lag_seconds
     if least * most <= 0 or distance <= LEAST_MARGIN_CELSIUS or speed < rules.slowest_steady:
         return None
-    return _outlook(rules, cold, distance, speed, Pace.STEADY)
+    return _outlook(rules, cold, distance, speed, TrendPace.STEADY)
 
 
 def _run(bins: tuple[float, ...], sign: float) -> list[float]:
@@ -264,17 +264,17 @@ def _is_heaters(rules: CourseRules, steps: list[float], usual: float) -> bool:
     )
 
 
-def _outlook(rules: CourseRules, cold: bool, distance: float, speed: float, pace: Pace) -> Outlook | None:
-    slack = 0.0 if pace is Pace.SLOW else 20.0
+def _outlook(rules: CourseRules, cold: bool, distance: float, speed: float, pace: TrendPace) -> AirOutlook | None:
+    slack = 0.0 if pace is TrendPace.SLOW else 20.0
     low = (distance - rules.probe_error_celsius) / (speed * 1.4) - slack
     high = (distance + rules.probe_error_celsius) / (speed * 0.6) + slack
     middle = max(0.0, distance / speed)
     if low > rules.horizon_seconds:
         return None
-    return Outlook(cold=cold, in_seconds=Interval(middle, max(0.0, low), max(high, middle)), pace=pace)
+    return AirOutlook(cold=cold, in_seconds=Interval(middle, max(0.0, low), max(high, middle)), pace=pace)
 
 
-def _drift(rules: CourseRules, trend: Trend, band: Band) -> Outlook | None:
+def _drift(rules: CourseRules, trend: Trend, band: Band) -> AirOutlook | None:
     """A slow, steady change of the mean over an hour and more: a thermostat that slips, a room that cools."""
     blocks = trend.blocks[-rules.drift_blocks :]
     if len(blocks) < rules.drift_blocks or trend.block:
@@ -294,4 +294,4 @@ def _drift(rules: CourseRules, trend: Trend, band: Band) -> Outlook | None:
     # The air itself, not its mean, leaves the band: the swing goes first.
     lowest, highest = trend.blocks[-1][0], trend.blocks[-1][1]
     distance = lowest - band.low_celsius if cold else band.high_celsius - highest
-    return _outlook(rules, cold, distance, abs(slope), Pace.SLOW)
+    return _outlook(rules, cold, distance, abs(slope), TrendPace.SLOW)

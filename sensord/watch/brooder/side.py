@@ -8,7 +8,7 @@ alarms is due then is decided by where the air is going: one excursion is one al
 from dataclasses import dataclass, replace
 from enum import IntEnum, unique
 
-__all__ = ["Level", "Side", "SideRules", "advance"]
+__all__ = ["Level", "Side", "SideRules", "side_after"]
 
 
 FLICKER_CELSIUS = 0.0625
@@ -57,7 +57,7 @@ class Side:
     was_in_band: bool = False
 
 
-def advance(rules: SideRules, side: Side, seconds: float, depth: float, deepening: float) -> Side:
+def side_after(rules: SideRules, side: Side, seconds: float, depth: float, deepening: float) -> Side:
     """One reading further: `depth` Celsius beyond the limit (negative inside), deepening by `deepening` per second."""
     if depth < -FLICKER_CELSIUS and side.level is Level.IN_BAND:
         # The common case by far: nothing outside, nothing pending.

@@ -64,7 +64,7 @@ class Dish:
     fault: FaultKind | None = None
     late: bool = False
     first_seconds: float | None = None
-    finder: paste_events.Finder = field(default_factory=paste_events.Finder)
+    finder: paste_events.PasteFinder = field(default_factory=paste_events.PasteFinder)
     estimate: cooling.Cooling | None = None
     dip_seconds: float | None = None
     lift_seconds: float | None = None

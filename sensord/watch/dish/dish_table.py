@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from sensord.readings import FaultKind
 from sensord.watch.effects import DishState
 
-__all__ = ["TABLE", "Findings", "Row", "decide"]
+__all__ = ["TABLE", "Findings", "StateRow", "decide"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +34,7 @@ class Findings:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class StateRow:
     """One row: the state, the condition, its words for the docs, and what the keeper is told."""
 
     state: DishState
@@ -43,80 +43,80 @@ class Row:
     why: str
 
 
-TABLE: tuple[Row, ...] = (
-    Row(
+TABLE: tuple[StateRow, ...] = (
+    StateRow(
         DishState.UNKNOWN,
         lambda f: f.fault is not None,
         "the last observation of the probe was a fault",
         "the probe gives no reading",
     ),
-    Row(
+    StateRow(
         DishState.UNKNOWN,
         lambda f: f.late,
         "no reading has come for longer than allowed",
         "no fresh reading from the probe",
     ),
-    Row(
+    StateRow(
         DishState.AWAY,
         lambda f: not f.in_paste,
         "no dip was found, or a lift was found since",
         "the probe is not in the formula",
     ),
-    Row(
+    StateRow(
         DishState.OLD,
         lambda f: f.too_old,
         "the batch is older than its limit",
         "this bowl has stood too long: mix a fresh one",
     ),
-    Row(
+    StateRow(
         DishState.UPTAKE,
         lambda f: f.uptake_left_seconds > 0.0,
         "the uptake time since mixing (or the dip) has not passed",
         "the dry formula is still taking up water",
     ),
-    Row(
+    StateRow(
         DishState.UNEVEN,
         lambda f: f.uneven,
         "readings jumped while stirring as they do beside a lump that is much hotter or colder",
         "there is a hot or cold spot: stir well, right to the bottom",
     ),
-    Row(
+    StateRow(
         DishState.UNKNOWN,
         lambda f: f.disturbed,
         "the readings move faster than resting paste can: water added, or the probe is leaving",
         "something has just changed: wait for the probe to follow",
     ),
-    Row(
+    StateRow(
         DishState.UNKNOWN,
         lambda f: not f.settled,
         "the probe has not yet followed the paste closely enough to say anything",
         "the probe is still settling",
     ),
-    Row(
+    StateRow(
         DishState.UNKNOWN,
         lambda f: not f.provable,
         "the guarded interval is empty: the uncertainty eats the whole band",
         "known too poorly to prove a band this narrow: stir, or calibrate the probe",
     ),
-    Row(
+    StateRow(
         DishState.UNKNOWN,
         lambda f: f.enters and f.unstirred and not f.was_ready,
         "the paste would be ready, but nobody has stirred it for eight minutes",
         "stood too long for one spot to tell: stir; if that does not help, lift the probe and dip it again",
     ),
-    Row(
+    StateRow(
         DishState.READY,
         lambda f: f.enters or (f.was_ready and f.stays),
         "the paste lies in the band with the configured probability (a little more is asked to enter than to stay)",
         "in the band",
     ),
-    Row(
+    StateRow(
         DishState.HOT,
         lambda f: f.warmer_than_middle,
         "none of the above, and the estimate is above the middle of the band",
         "too hot, or not proven to be cool enough",
     ),
-    Row(
+    StateRow(
         DishState.COOL,
         lambda f: not f.warmer_than_middle,
         "none of the above, and the estimate is below the middle of the band",
@@ -125,6 +125,6 @@ TABLE: tuple[Row, ...] = (
 )
 
 
-def decide(findings: Findings) -> Row:
+def decide(findings: Findings) -> StateRow:
     """The first row of `TABLE` that holds. The last two rows complement each other, so one always does."""
     return next(row for row in TABLE if row.holds(findings))

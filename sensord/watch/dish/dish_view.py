@@ -10,7 +10,7 @@ from sensord.watch.dish.dish_state import NINETY, Dish, DishSettings, Known, kno
 from sensord.watch.effects import DishEstimated, DishState
 from sensord.watch.views import DishView
 
-__all__ = ["estimated", "lay_cool", "view", "words"]
+__all__ = ["dish_seen", "estimated", "lay_cool", "words"]
 
 COOL_REST_TOLD_SECONDS = 60.0
 """How long the keeper is told of a probe that had lain in a cool spot."""
@@ -42,7 +42,7 @@ def _verdict(settings: DishSettings, known: Known) -> Verdict:
     return verdict(settings.band, known.celsius, 2.0 * known.spread)
 
 
-def view(settings: DishSettings, dish: Dish, seconds: float) -> DishView:
+def dish_seen(settings: DishSettings, dish: Dish, seconds: float) -> DishView:
     """The dish as a screen shows it."""
     known = known_of(settings, dish)
     estimate = estimated(settings, dish, seconds, known)

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from sensord.readings import Reading
 from sensord.watch.dish.slopes import slope
 
-__all__ = ["Believed", "Evenness", "Shown", "judge", "remember", "shown"]
+__all__ = ["Believed", "Evenness", "Shown", "evenness_of", "mean_remembered", "sign_of"]
 
 WINDOW_SECONDS = 18.0
 CLIMB_LEAST, CLIMB_SHARE, CLIMB_CELSIUS = 0.28, 0.016, 0.85
@@ -54,7 +54,7 @@ class Evenness:
     believed: tuple[Believed, ...] = ()
 
 
-def judge(before: Evenness, seconds: float, sign: Shown | None, stirring: float) -> Evenness:
+def evenness_of(before: Evenness, seconds: float, sign: Shown | None, stirring: float) -> Evenness:
     """Carry the judgement on: a new sign renews it, a stir without a new sign clears it.
 
     `stirring` is the probability that the paste is being stirred now.
@@ -73,13 +73,13 @@ def judge(before: Evenness, seconds: float, sign: Shown | None, stirring: float)
     return replace(before, stirred_since=stirred)
 
 
-def remember(evenness: Evenness, now: Believed) -> Evenness:
+def mean_remembered(evenness: Evenness, now: Believed) -> Evenness:
     """Keep what was believed of the mean over the window in which a climb is looked for."""
     kept = tuple(one for one in evenness.believed if one.seconds > now.seconds - WINDOW_SECONDS - 4.0)
     return replace(evenness, believed=(*kept, now))
 
 
-def shown(
+def sign_of(
     recent: tuple[Reading, ...], believed: tuple[Believed, ...], since_dip_seconds: float, room_celsius: float
 ) -> Shown | None:
     """What the newest reading shows, if it completes a climb or a leap that even paste at rest does not make."""

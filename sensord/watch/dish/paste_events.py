@@ -14,7 +14,7 @@ from sensord.readings import Reading
 from sensord.watch.dish.slopes import parabola, slope
 from sensord.watch.effects import Note
 
-__all__ = ["Episode", "Finder", "find_in_air", "find_in_paste", "remember", "unexplained"]
+__all__ = ["Episode", "PasteFinder", "find_in_air", "find_in_paste", "reading_remembered", "unexplained"]
 
 MEMORY_SECONDS = 40.0
 DIP_SLOPE = 0.16
@@ -53,7 +53,7 @@ class Episode:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finder:
+class PasteFinder:
     """Recent readings, whether the probe is in paste, and the running surprise."""
 
     recent: tuple[Reading, ...] = ()
@@ -66,13 +66,13 @@ class Finder:
     leaving: int = 0
 
 
-def remember(finder: Finder, reading: Reading) -> Finder:
+def reading_remembered(finder: PasteFinder, reading: Reading) -> PasteFinder:
     """Keep the last 40 s of readings."""
     kept = tuple(r for r in finder.recent if r.seconds > reading.seconds - MEMORY_SECONDS)
     return replace(finder, recent=(*kept, reading))
 
 
-def find_in_air(finder: Finder) -> tuple[Finder, bool]:
+def find_in_air(finder: PasteFinder) -> tuple[PasteFinder, bool]:
     """Whether the newest reading shows a dip."""
     recent = finder.recent
     now = recent[-1].seconds
@@ -93,7 +93,7 @@ def find_in_air(finder: Finder) -> tuple[Finder, bool]:
     return finder, False
 
 
-def find_in_paste(finder: Finder, before: Cooling, after: Cooling) -> tuple[Finder, Note | None, bool]:
+def find_in_paste(finder: PasteFinder, before: Cooling, after: Cooling) -> tuple[PasteFinder, Note | None, bool]:
     """Name what is going on, if anything: the note where there is one, and whether the estimate has to start anew."""
     reading = finder.recent[-1]
     episode = finder.episode
@@ -122,7 +122,7 @@ def find_in_paste(finder: Finder, before: Cooling, after: Cooling) -> tuple[Find
     return finder, note, False
 
 
-def _surprised(finder: Finder, after: Cooling) -> tuple[Finder, bool]:
+def _surprised(finder: PasteFinder, after: Cooling) -> tuple[PasteFinder, bool]:
     """Sum up surprises of one sign; whether the newest reading has made them too many."""
     z, miss = after.surprise, after.surprise_celsius
     same = finder.surprise * z > 0.0
@@ -137,7 +137,7 @@ def _surprised(finder: Finder, after: Cooling) -> tuple[Finder, bool]:
     return replace(finder, surprise=total, surprise_celsius=miss_sum), False
 
 
-def _in_episode(finder: Finder, episode: Episode, now: Cooling) -> tuple[Finder, Note | None]:
+def _in_episode(finder: PasteFinder, episode: Episode, now: Cooling) -> tuple[PasteFinder, Note | None]:
     seconds = finder.recent[-1].seconds
     age, calm = seconds - episode.seconds, seconds - episode.latest_seconds
     change = now.celsius - episode.mean_celsius
@@ -155,7 +155,7 @@ def _in_episode(finder: Finder, episode: Episode, now: Cooling) -> tuple[Finder,
     return finder, None
 
 
-def _leaving(finder: Finder) -> bool:
+def _leaving(finder: PasteFinder) -> bool:
     """Whether the readings fall as those of a probe in air: in step with its distance from the room, and as slowly.
 
     A parabola through the last seconds: its slope gives the time constant, its bend must be the one that belongs to
@@ -183,14 +183,14 @@ def _leaving(finder: Finder) -> bool:
     return abs(bend - expected) < 2.5 * doubt + 0.3 * expected
 
 
-def _levelling(finder: Finder, episode: Episode) -> bool:
+def _levelling(finder: PasteFinder, episode: Episode) -> bool:
     now = finder.recent[-1].seconds
     late = slope(finder.recent, now - 6.0, now)
     early = slope(finder.recent, episode.seconds + 1.0, episode.seconds + 11.0)
     return late is not None and early is not None and late > 0.6 * early
 
 
-def unexplained(finder: Finder, seconds: float) -> bool:
+def unexplained(finder: PasteFinder, seconds: float) -> bool:
     """Whether something is going on that may yet turn out to be anything, the probe leaving the paste included."""
     episode = finder.episode
     if episode is None:

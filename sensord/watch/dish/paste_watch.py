@@ -15,9 +15,9 @@ from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.conditions import Condition
 from sensord.watch.dish import paste_events
 from sensord.watch.dish.dish_state import Dish, DishSettings, Known, known_of, not_warmer, spread_of
-from sensord.watch.dish.dish_table import Findings, Row, decide
-from sensord.watch.dish.dish_view import estimated, lay_cool, view, words
-from sensord.watch.dish.evenness import Believed, Shown, judge, remember, shown
+from sensord.watch.dish.dish_table import Findings, StateRow, decide
+from sensord.watch.dish.dish_view import dish_seen, estimated, lay_cool, words
+from sensord.watch.dish.evenness import Believed, Shown, evenness_of, mean_remembered, sign_of
 from sensord.watch.dish.slopes import slope
 from sensord.watch.effects import (
     BatchStarted,
@@ -31,7 +31,17 @@ from sensord.watch.effects import (
 )
 from sensord.watch.events import Origin
 
-__all__ = ["Dish", "DishSettings", "begin", "conditions", "observe", "scalding", "start_batch", "tick", "view"]
+__all__ = [
+    "Dish",
+    "DishSettings",
+    "conditions",
+    "dish_observed",
+    "dish_seen",
+    "dish_ticked",
+    "empty_dish",
+    "scalding",
+    "start_batch",
+]
 
 CONFIRM_SECONDS = 1.0
 """How long the proof has to hold before the tone: one odd reading must not call the keeper."""
@@ -60,12 +70,12 @@ BRIDGED_SECONDS, LOST_SECONDS = 120.0, 600.0
 where the probe is, and it has to be found anew."""
 
 
-def begin(settings: DishSettings) -> Dish:
+def empty_dish(settings: DishSettings) -> Dish:
     """A dish of which nothing is known."""
     return Dish(why=f"no reading of probe {settings.probe} yet")
 
 
-def observe(settings: DishSettings, dish: Dish, observation: Observation) -> tuple[Dish, tuple[Effect, ...]]:
+def dish_observed(settings: DishSettings, dish: Dish, observation: Observation) -> tuple[Dish, tuple[Effect, ...]]:
     """Take in one observation, already screened and calibrated."""
     effects: list[Effect] = []
     if isinstance(observation, Fault):
@@ -81,7 +91,7 @@ def observe(settings: DishSettings, dish: Dish, observation: Observation) -> tup
     return _conclude(settings, dish, observation.seconds, effects)
 
 
-def tick(settings: DishSettings, dish: Dish, seconds: float) -> tuple[Dish, tuple[Effect, ...]]:
+def dish_ticked(settings: DishSettings, dish: Dish, seconds: float) -> tuple[Dish, tuple[Effect, ...]]:
     """Let time pass: lateness, uptake, age."""
     effects: list[Effect] = []
     dish = _overdue(settings, dish, seconds, effects)
@@ -130,8 +140,8 @@ def _overdue(settings: DishSettings, dish: Dish, seconds: float, effects: list[E
 def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Effect]) -> Dish:
     silence = 0.0 if not dish.finder.recent else reading.seconds - dish.finder.recent[-1].seconds
     if silence > LOST_SECONDS:
-        dish = replace(dish, finder=paste_events.Finder(room_celsius=dish.finder.room_celsius), estimate=None)
-    finder = paste_events.remember(dish.finder, reading)
+        dish = replace(dish, finder=paste_events.PasteFinder(room_celsius=dish.finder.room_celsius), estimate=None)
+    finder = paste_events.reading_remembered(dish.finder, reading)
     if not finder.in_paste or dish.estimate is None:
         finder, dipped = paste_events.find_in_air(finder)
         dish = replace(dish, finder=finder)
@@ -156,11 +166,13 @@ def _evenness(
     settings: DishSettings, dish: Dish, reading: Reading, estimate: cooling.Cooling, effects: list[Effect]
 ) -> Dish:
     since_dip = reading.seconds - dish.finder.since_seconds
-    believed = remember(dish.evenness, Believed(reading.seconds, estimate.celsius, spread_of(settings, estimate)))
-    sign = shown(dish.finder.recent, believed.believed, since_dip, estimate.room_celsius)
+    believed = mean_remembered(
+        dish.evenness, Believed(reading.seconds, estimate.celsius, spread_of(settings, estimate))
+    )
+    sign = sign_of(dish.finder.recent, believed.believed, since_dip, estimate.room_celsius)
     if sign is Shown.COOL_REST and (estimate.bathed or dish.finder.episode is not None):
         sign = None  # in a bath the core is the coolest, and what water does is told already
-    judged = judge(believed, reading.seconds, sign, estimate.stirring)
+    judged = evenness_of(believed, reading.seconds, sign, estimate.stirring)
     if sign is Shown.COOL_REST and not lay_cool(dish, reading.seconds):
         effects.append(Noted(seconds=reading.seconds, probe=settings.probe, what=Note.WALL))
     was, now = dish.evenness.uneven_since is not None, judged.uneven_since is not None
@@ -337,7 +349,7 @@ def _wants_stir(settings: DishSettings, dish: Dish, seconds: float, known: Known
     return band.low_celsius <= known.celsius <= band.high_celsius + STIR_ASKED_CELSIUS
 
 
-def _cues(settings: DishSettings, dish: Dish, seconds: float, row: Row) -> list[Effect]:
+def _cues(settings: DishSettings, dish: Dish, seconds: float, row: StateRow) -> list[Effect]:
     if row.state is DishState.READY:
         return [Cued(seconds, Cue.READY, settings.name)]
     if dish.state is DishState.READY:
@@ -345,7 +357,7 @@ def _cues(settings: DishSettings, dish: Dish, seconds: float, row: Row) -> list[
     return []
 
 
-def _changed(settings: DishSettings, dish: Dish, seconds: float, row: Row, known: Known | None) -> DishChanged:
+def _changed(settings: DishSettings, dish: Dish, seconds: float, row: StateRow, known: Known | None) -> DishChanged:
     return DishChanged(
         seconds=seconds,
         dish=settings.name,

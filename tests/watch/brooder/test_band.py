@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from sensord.watch.brooder.band import Limit, LimitSettings, judge
+from sensord.watch.brooder.band import Limit, LimitSettings, limit_judged
 
 ROWS: dict[str, dict[str, Any]] = {
     row["id"]: row for row in json.loads((Path(__file__).parents[2] / "data/alarm_check_values.json").read_text())
@@ -16,7 +16,7 @@ ROWS: dict[str, dict[str, Any]] = {
 def walk(settings: LimitSettings, samples: list[list[float]], start: bool = False) -> list[bool]:
     limit, said = Limit(is_standing=start), []
     for seconds, celsius in samples:
-        limit = judge(settings, limit, seconds, float(celsius))
+        limit = limit_judged(settings, limit, seconds, float(celsius))
         said.append(limit.is_standing)
     return said
 

@@ -11,7 +11,15 @@ from sensord.care.brooding import make_plan
 from sensord.config.folders import load_profile
 from sensord.errors import CommandError
 from sensord.readings import Band, Fault, FaultKind, Interval, Observation, Reading
-from sensord.watch.brooder.air_watch import Brooder, begin, gap, observe, set_stage, tick, view
+from sensord.watch.brooder.air_watch import (
+    Brooder,
+    air_observed,
+    air_ticked,
+    brooder_seen,
+    first_brooder,
+    gap,
+    set_stage,
+)
 from sensord.watch.brooder.brooder_rules import BrooderSettings, ConditionChanged, Outcome
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
@@ -36,10 +44,10 @@ def toward(goal: float, start_celsius: float, tau: float, start: int, stop: int)
 def all_of(
     observations: Iterable[Observation], settings: BrooderSettings = SETTINGS, brooder: Brooder | None = None
 ) -> tuple[Brooder, list[Outcome]]:
-    brooder = brooder or begin(settings)
+    brooder = brooder or first_brooder(settings)
     found: list[Outcome] = []
     for observation in observations:
-        brooder, outcomes = observe(settings, brooder, observation)
+        brooder, outcomes = air_observed(settings, brooder, observation)
         found += outcomes
     return brooder, found
 
@@ -93,22 +101,22 @@ def test_a_small_overshoot_after_a_lid_is_no_alarm() -> None:
 
 def test_silence_of_a_probe_stands_as_late() -> None:
     brooder, _ = run(steady(34.0, 0, 100))
-    brooder, outcomes = tick(SETTINGS, brooder, 180.0)
+    brooder, outcomes = air_ticked(SETTINGS, brooder, 180.0)
     assert outcomes == ()
-    brooder, outcomes = tick(SETTINGS, brooder, 190.0)
+    brooder, outcomes = air_ticked(SETTINGS, brooder, 190.0)
     assert outcomes == (
         ConditionChanged(
             seconds=190.0, place="brooder", condition=Condition.READINGS_LATE, standing=True, celsius=34.0
         ),
     )
-    assert view(SETTINGS, brooder, 190.0).celsius is None
+    assert brooder_seen(SETTINGS, brooder, 190.0).celsius is None
     _, changes = run(steady(34.0, 195, 250), brooder=brooder)
     assert told(changes) == [(Condition.READINGS_LATE, False)]
 
 
 def test_a_probe_never_heard_of_stands_as_late() -> None:
-    brooder, _ = tick(SETTINGS, begin(SETTINGS), 0.0)
-    _, outcomes = tick(SETTINGS, brooder, 95.0)
+    brooder, _ = air_ticked(SETTINGS, first_brooder(SETTINGS), 0.0)
+    _, outcomes = air_ticked(SETTINGS, brooder, 95.0)
     assert outcomes == (
         ConditionChanged(seconds=95.0, place="brooder", condition=Condition.READINGS_LATE, standing=True, celsius=None),
     )
@@ -137,7 +145,7 @@ def test_one_failed_probe_does_not_blind_the_other() -> None:
     brooder, changes = run(side_by_side(faults, steady(28.0, 200, 600, "floor")), TWO, brooder)
     assert (Condition.DANGEROUSLY_COLD, True) in told(changes)
     assert (Condition.PROBE_FAULT, True) in told(changes)
-    assert "1 of 2 probes answer" in view(TWO, brooder, 600.0).notes
+    assert "1 of 2 probes answer" in brooder_seen(TWO, brooder, 600.0).notes
 
 
 def test_a_warm_side_and_a_cool_side_are_learned_and_their_loss_moves_nothing() -> None:
@@ -256,7 +264,7 @@ def test_a_heater_that_went_off_and_on_again_by_itself_is_not_suspected_at_its_n
     proven, _ = all_of([*failed_and_back(), *ramp(35.2, 34.0, 90, 4920), *ramp(34.0, 35.2, 60, 5010)])
     later, found = all_of(ramp(35.2, 34.2, 75, 5070), brooder=proven)
     assert not [each for each in found if isinstance(each, Forecast)]
-    assert view(SETTINGS, later, 5145.0).leaves_band_in_seconds is None
+    assert brooder_seen(SETTINGS, later, 5145.0).leaves_band_in_seconds is None
 
 
 def test_what_is_nearer_than_the_probes_own_lag_is_left_to_the_alarm() -> None:
@@ -270,10 +278,10 @@ def test_what_is_nearer_than_the_probes_own_lag_is_left_to_the_alarm() -> None:
 
 def test_the_view_says_where_the_air_is() -> None:
     brooder, _ = run(steady(34.0, 0, 100))
-    shown = view(SETTINGS, brooder, 100.0)
+    shown = brooder_seen(SETTINGS, brooder, 100.0)
     assert shown.celsius == 34.0
     assert shown.verdict is Verdict.IN_BAND
-    assert view(SETTINGS, brooder, 1000.0).celsius is None
+    assert brooder_seen(SETTINGS, brooder, 1000.0).celsius is None
 
 
 def planned(stage: str | None = None) -> BrooderSettings:
@@ -284,33 +292,33 @@ def planned(stage: str | None = None) -> BrooderSettings:
 
 def test_the_band_follows_the_plan_and_the_move_is_told() -> None:
     settings = planned()
-    brooder, outcomes = tick(settings, begin(settings), 0.0, None)
-    assert view(settings, brooder, 0.0).notes[0].startswith("the clock is not set")
-    brooder, outcomes = tick(settings, brooder, 300.0, HATCHED_SECONDS + 9 * 86_400)
+    brooder, outcomes = air_ticked(settings, first_brooder(settings), 0.0, None)
+    assert brooder_seen(settings, brooder, 0.0).notes[0].startswith("the clock is not set")
+    brooder, outcomes = air_ticked(settings, brooder, 300.0, HATCHED_SECONDS + 9 * 86_400)
     (moved,) = [each for each in outcomes if isinstance(each, BandMoved)]
     assert moved.band.low_celsius == pytest.approx(32.5, abs=0.2)
-    assert view(settings, brooder, 300.0).stage == "naked"
+    assert brooder_seen(settings, brooder, 300.0).stage == "naked"
 
 
 def test_a_stage_set_by_the_keeper_moves_the_band_down_slowly() -> None:
     settings = planned("naked")
-    brooder, _ = tick(settings, begin(settings), 0.0, None)
-    assert view(settings, brooder, 0.0).band == Band(32.0, 35.5)
+    brooder, _ = air_ticked(settings, first_brooder(settings), 0.0, None)
+    assert brooder_seen(settings, brooder, 0.0).band == Band(32.0, 35.5)
     brooder, _ = set_stage(settings, brooder, 600.0, "pin-feathered")
     for hour in range(1, 25):
-        brooder, _ = tick(settings, brooder, 600.0 + hour * 3600.0, None)
-    assert view(settings, brooder, 600.0 + 86_400).band.low_celsius == pytest.approx(31.5, abs=0.05)
+        brooder, _ = air_ticked(settings, brooder, 600.0 + hour * 3600.0, None)
+    assert brooder_seen(settings, brooder, 600.0 + 86_400).band.low_celsius == pytest.approx(31.5, abs=0.05)
     brooder, _ = set_stage(settings, brooder, 90_000.0, "hatchling")
-    assert view(settings, brooder, 90_000.0).band == Band(35.0, 37.0)  # warmer at once
+    assert brooder_seen(settings, brooder, 90_000.0).band == Band(35.0, 37.0)  # warmer at once
 
 
 def test_a_stage_that_cannot_be_is_refused_with_the_reason() -> None:
     settings = planned("naked")
     with pytest.raises(CommandError, match="no stage 'nackt'"):
-        set_stage(settings, begin(settings), 0.0, "nackt")
+        set_stage(settings, first_brooder(settings), 0.0, "nackt")
     with pytest.raises(CommandError, match="no profile"):
-        set_stage(SETTINGS, begin(SETTINGS), 0.0, "naked")
+        set_stage(SETTINGS, first_brooder(SETTINGS), 0.0, "naked")
     pinned = replace(settings, pinned=True)
     with pytest.raises(CommandError, match="pinned"):
-        set_stage(pinned, begin(pinned), 0.0, "naked")
-    assert "pinned: profile 'synthesis' is not followed" in view(pinned, begin(pinned), 0.0).notes
+        set_stage(pinned, first_brooder(pinned), 0.0, "naked")
+    assert "pinned: profile 'synthesis' is not followed" in brooder_seen(pinned, first_brooder(pinned), 0.0).notes

@@ -8,12 +8,20 @@ import pytest
 from sensord.care.brooding import make_plan
 from sensord.config.folders import load_profile
 from sensord.readings import Band, Fault, FaultKind, Interval, Reading
-from sensord.watch.brooder.air_watch import Brooder, begin, gap, observe, set_stage, tick, view
+from sensord.watch.brooder.air_watch import (
+    Brooder,
+    air_observed,
+    air_ticked,
+    brooder_seen,
+    first_brooder,
+    gap,
+    set_stage,
+)
 from sensord.watch.brooder.band import Limit
 from sensord.watch.brooder.brooder_rules import BrooderSettings, ConditionChanged, Outcome, warm_rules
 from sensord.watch.brooder.contact import Fall, Touch
-from sensord.watch.brooder.forecast import Course, Pace
-from sensord.watch.brooder.forecast import Outlook as Ahead
+from sensord.watch.brooder.forecast import AirOutlook as Ahead
+from sensord.watch.brooder.forecast import Course, TrendPace
 from sensord.watch.brooder.side import Level, Side
 from sensord.watch.brooder.trend import Swing, Trend
 from sensord.watch.conditions import Condition
@@ -26,7 +34,7 @@ HATCHED_SECONDS = 1_777_593_600.0  # 2026-05-01T00:00:00Z
 def breathe(
     celsius: float, seconds: float, brooder: Brooder | None = None, settings: BrooderSettings = SETTINGS
 ) -> tuple[Brooder, tuple[Outcome, ...]]:
-    return observe(settings, brooder or begin(settings), Reading("air", seconds, celsius))
+    return air_observed(settings, brooder or first_brooder(settings), Reading("air", seconds, celsius))
 
 
 def over(celsius: float, start: int, stop: int, brooder: Brooder | None = None) -> tuple[Brooder, list[Outcome]]:
@@ -66,7 +74,7 @@ def test_after_a_minute_without_a_reading_the_air_begins_anew() -> None:
 @pytest.mark.parametrize("seconds", [5.0, 59.0])
 def test_a_fault_moves_the_air_not_at_all(seconds: float) -> None:
     brooder, _ = breathe(34.0, 0.0)
-    after, outcomes = observe(SETTINGS, brooder, Fault("air", seconds, FaultKind.CRC_ERROR))
+    after, outcomes = air_observed(SETTINGS, brooder, Fault("air", seconds, FaultKind.CRC_ERROR))
     assert after.celsius == 34.0
     assert outcomes == ()
 
@@ -104,7 +112,7 @@ def test_the_settings_reach_the_rules() -> None:
 
 
 def standing(brooder: Brooder, seconds: float = 10.0) -> frozenset[Condition]:
-    return tick(SETTINGS, brooder, seconds)[0].standing
+    return air_ticked(SETTINGS, brooder, seconds)[0].standing
 
 
 def quiet() -> Brooder:
@@ -144,7 +152,7 @@ def test_a_displaced_probe_and_probes_apart_stand() -> None:
 
 def test_what_goes_is_told_before_what_comes() -> None:
     was = replace(quiet(), cold=Side(level=Level.DANGER), standing=frozenset({Condition.TOO_COLD}))
-    _, outcomes = tick(SETTINGS, was, 10.0)
+    _, outcomes = air_ticked(SETTINGS, was, 10.0)
     assert conditions(outcomes) == [(Condition.TOO_COLD, False), (Condition.DANGEROUSLY_COLD, True)]
     (gone, _) = outcomes
     assert isinstance(gone, ConditionChanged)
@@ -170,34 +178,34 @@ def test_a_stop_begins_the_delays_anew_and_keeps_what_was_learned() -> None:
     assert outcomes[0] == Noted(seconds=5000.0, probe="air", what=Note.POWER_GAP, gap_seconds=3500.0)
 
 
-def outlook(pace: Pace, cold: bool = True) -> Ahead:
+def outlook(pace: TrendPace, cold: bool = True) -> Ahead:
     return Ahead(cold=cold, in_seconds=Interval(300.0, 100.0, 500.0), pace=pace)
 
 
 def test_the_view_says_where_the_air_is_going() -> None:
     for cold, words in ((True, "colder"), (False, "warmer")):
-        shown = view(SETTINGS, replace(quiet(), course=Course(outlook=outlook(Pace.SLOW, cold))), 5.0)
+        shown = brooder_seen(SETTINGS, replace(quiet(), course=Course(outlook=outlook(TrendPace.SLOW, cold))), 5.0)
         assert (shown.heading, shown.leaves_band_in_seconds) == (words, 300.0)
-    plain = view(SETTINGS, quiet(), 5.0)
+    plain = brooder_seen(SETTINGS, quiet(), 5.0)
     assert (plain.heading, plain.leaves_band_in_seconds) == ("", None)
 
 
 def test_the_view_shows_air_until_it_is_late() -> None:
     late = SETTINGS.late_seconds
-    assert view(SETTINGS, quiet(), late).celsius == 34.0
-    assert view(SETTINGS, quiet(), late + 0.1).celsius is None
-    assert view(SETTINGS, breathe(37.0, 0.0)[0], 1.0).verdict is Verdict.OUT_OF_BAND
-    assert view(SETTINGS, begin(SETTINGS), 1.0).verdict is None
+    assert brooder_seen(SETTINGS, quiet(), late).celsius == 34.0
+    assert brooder_seen(SETTINGS, quiet(), late + 0.1).celsius is None
+    assert brooder_seen(SETTINGS, breathe(37.0, 0.0)[0], 1.0).verdict is Verdict.OUT_OF_BAND
+    assert brooder_seen(SETTINGS, first_brooder(SETTINGS), 1.0).verdict is None
 
 
 def test_the_view_says_what_seems_to_be_at_the_probe() -> None:
-    touched = view(SETTINGS, replace(quiet(), touch=Touch(0.0, 34.0, 38.0)), 5.0)
+    touched = brooder_seen(SETTINGS, replace(quiet(), touch=Touch(0.0, 34.0, 38.0)), 5.0)
     assert any("chick seems to lie" in note for note in touched.notes)
-    fallen = view(SETTINGS, replace(quiet(), fall=Fall(0.0, 34.0, 32.0, True)), 5.0)
+    fallen = brooder_seen(SETTINGS, replace(quiet(), fall=Fall(0.0, 34.0, 32.0, True)), 5.0)
     assert any("fallen out" in note for note in fallen.notes)
-    open_fall = view(SETTINGS, replace(quiet(), fall=Fall(0.0, 34.0, 32.0)), 5.0)
+    open_fall = brooder_seen(SETTINGS, replace(quiet(), fall=Fall(0.0, 34.0, 32.0)), 5.0)
     assert open_fall.notes == ()
-    assert view(SETTINGS, begin(SETTINGS), 5.0).notes == ("0 of 1 probes answer",)
+    assert brooder_seen(SETTINGS, first_brooder(SETTINGS), 5.0).notes == ("0 of 1 probes answer",)
 
 
 # --- where the air goes
@@ -265,21 +273,21 @@ def moved(outcomes: tuple[Outcome, ...]) -> list[BandMoved]:
 
 def test_the_plan_is_looked_at_every_five_minutes() -> None:
     settings = planned()
-    brooder, first = tick(settings, begin(settings), 0.0, HATCHED_SECONDS)
+    brooder, first = air_ticked(settings, first_brooder(settings), 0.0, HATCHED_SECONDS)
     assert len(moved(first)) == 1
     ten_days = HATCHED_SECONDS + 10 * 86_400
-    same, _ = tick(settings, brooder, 299.9, ten_days)
+    same, _ = air_ticked(settings, brooder, 299.9, ten_days)
     assert same.banding is brooder.banding
-    later, _ = tick(settings, brooder, 300.0, ten_days)
+    later, _ = air_ticked(settings, brooder, 300.0, ten_days)
     assert later.banding.looked_seconds == 300.0
 
 
 def test_a_tenth_of_a_degree_is_worth_telling() -> None:
     settings = planned()
-    brooder, _ = tick(settings, begin(settings), 0.0, HATCHED_SECONDS + 9 * 86_400)
+    brooder, _ = air_ticked(settings, first_brooder(settings), 0.0, HATCHED_SECONDS + 9 * 86_400)
     told, last = 0, brooder.banding.band
     for hour in range(1, 73):
-        brooder, outcomes = tick(settings, brooder, hour * 3600.0, HATCHED_SECONDS + 9 * 86_400 + hour * 3600.0)
+        brooder, outcomes = air_ticked(settings, brooder, hour * 3600.0, HATCHED_SECONDS + 9 * 86_400 + hour * 3600.0)
         for each in moved(outcomes):
             apart = max(abs(each.band.low_celsius - last.low_celsius), abs(each.band.high_celsius - last.high_celsius))
             told, last = told + 1, each.band
@@ -291,26 +299,26 @@ def test_a_tenth_of_a_degree_is_worth_telling() -> None:
 
 def test_a_lost_clock_leaves_the_band_as_it_was() -> None:
     settings = planned()
-    brooder, _ = tick(settings, begin(settings), 0.0, HATCHED_SECONDS + 20 * 86_400)
-    after, outcomes = tick(settings, brooder, 4000.0, None)
+    brooder, _ = air_ticked(settings, first_brooder(settings), 0.0, HATCHED_SECONDS + 20 * 86_400)
+    after, outcomes = air_ticked(settings, brooder, 4000.0, None)
     assert (after.banding.band, after.banding.brooding) == (brooder.banding.band, brooder.banding.brooding)
     assert moved(outcomes) == []
 
 
 def test_a_stage_that_the_keeper_names_holds_at_the_next_look() -> None:
     settings = planned("naked")
-    brooder, _ = tick(settings, begin(settings), 0.0)
-    assert view(settings, brooder, 0.0).stage == "naked"
+    brooder, _ = air_ticked(settings, first_brooder(settings), 0.0)
+    assert brooder_seen(settings, brooder, 0.0).stage == "naked"
     named, outcomes = set_stage(settings, brooder, 10.0, "hatchling")
-    assert view(settings, named, 10.0).stage == "hatchling"
+    assert brooder_seen(settings, named, 10.0).stage == "hatchling"
     assert len(moved(outcomes)) == 1
-    early, _ = set_stage(settings, begin(settings), 0.0, "hatchling")
+    early, _ = set_stage(settings, first_brooder(settings), 0.0, "hatchling")
     assert early.banding.stage == "hatchling"
 
 
 def test_a_pinned_band_follows_nothing() -> None:
     settings = replace(planned(), pinned=True)
-    brooder, outcomes = tick(settings, begin(settings), 0.0, HATCHED_SECONDS + 40 * 86_400)
+    brooder, outcomes = air_ticked(settings, first_brooder(settings), 0.0, HATCHED_SECONDS + 40 * 86_400)
     assert brooder.banding.band == Band(33.0, 36.0)
     assert moved(outcomes) == []
-    assert view(SETTINGS, quiet(), 1.0).notes == ()
+    assert brooder_seen(SETTINGS, quiet(), 1.0).notes == ()

@@ -6,7 +6,7 @@ from dataclasses import astuple, replace
 import pytest
 
 from sensord.readings import Band
-from sensord.watch.brooder.forecast import Course, CourseRules, Pace, failed, look_ahead, outside
+from sensord.watch.brooder.forecast import Course, CourseRules, TrendPace, course_after, failed, outside
 from sensord.watch.brooder.trend import BIN_SECONDS, BLOCK_SECONDS, Swing, Trend
 
 RULES, BAND = CourseRules(), Band(33.0, 36.0)
@@ -24,7 +24,7 @@ def told(
     bins: tuple[float, ...], swing: Swing | None = QUIET, course: Course | None = None, seconds: float = 5000.0
 ) -> Course:
     course = course or Course(beyond_since=seconds - 10.0 * len(bins))
-    return look_ahead(RULES, course, Trend(bins=bins, swing=swing), BAND, seconds)[0]
+    return course_after(RULES, course, Trend(bins=bins, swing=swing), BAND, seconds)[0]
 
 
 # From 34.4 °C steadily down at 0.005 °C a second, nine steps long: 33.95 °C now.
@@ -35,7 +35,7 @@ def test_a_steady_fall_is_told_with_the_time_to_the_band_and_the_probes_lag_take
     outlook = told(STEADY).outlook
     assert outlook is not None
     assert outlook.cold
-    assert outlook.pace is Pace.SUDDEN
+    assert outlook.pace is TrendPace.SUDDEN
     # The air is ahead of the probe by its lag (35 s) and of the bin's mean by half a bin.
     assert outlook.in_seconds.middle == pytest.approx((33.95 - 33.0) / 0.005 - 35.0 - 5.0)
 
@@ -53,7 +53,7 @@ def test_a_rise_is_told_like_a_fall() -> None:
     mirrored = tuple(34.65 + (34.65 - celsius) for celsius in STEADY)
     band = Band(33.3, 36.3)  # the mirror image of 33 to 36 °C
     course = Course(beyond_since=4900.0)
-    outlook = look_ahead(RULES, course, Trend(bins=mirrored, swing=QUIET), band, 5000.0)[0].outlook
+    outlook = course_after(RULES, course, Trend(bins=mirrored, swing=QUIET), band, 5000.0)[0].outlook
     down = told(STEADY).outlook
     assert outlook is not None
     assert down is not None
@@ -104,7 +104,7 @@ def test_where_a_thermostat_switches_nothing_is_faster_than_that_by_much(speed: 
     """A box seen to fall by 0.012 °C a second by itself: a quarter more may be its heater, half more a lid."""
     warm_band = Band(20.0, 36.0)
     course = Course(beyond_since=4900.0)
-    found = look_ahead(RULES, course, Trend(bins=falling(speed, 9, flat=1), swing=BUSY), warm_band, 5000.0)[0]
+    found = course_after(RULES, course, Trend(bins=falling(speed, 9, flat=1), swing=BUSY), warm_band, 5000.0)[0]
     assert (found.outlook is not None) is is_told
 
 
@@ -117,7 +117,7 @@ def test_where_none_switches_the_fall_is_no_faster_than_a_lagging_probe_shows_a_
     for n in range(1, 10):
         bins.append(bins[-1] - fastest * (1 - math.exp(-n * BIN_SECONDS / 35.0)) * BIN_SECONDS)
     low_band, course = Band(20.0, 36.0), Course(beyond_since=4900.0)
-    found = look_ahead(RULES, course, Trend(bins=tuple(bins), swing=QUIET), low_band, 5000.0)[0]
+    found = course_after(RULES, course, Trend(bins=tuple(bins), swing=QUIET), low_band, 5000.0)[0]
     assert (found.outlook is not None) is is_told
 
 
@@ -125,7 +125,7 @@ def test_where_none_switches_the_fall_is_no_faster_than_a_lagging_probe_shows_a_
 def test_a_lagging_probe_cannot_show_full_speed_at_once(speed: float, is_told: bool) -> None:
     """After ten seconds at most a quarter of 0.03 °C a second and some flicker: what is faster is a lid."""
     course = Course(beyond_since=4900.0)
-    found = look_ahead(RULES, course, Trend(bins=falling(speed, 9, flat=1), swing=QUIET), Band(20.0, 36.0), 5000.0)[0]
+    found = course_after(RULES, course, Trend(bins=falling(speed, 9, flat=1), swing=QUIET), Band(20.0, 36.0), 5000.0)[0]
     assert (found.outlook is not None) is is_told
 
 
@@ -185,7 +185,7 @@ def test_a_slow_even_fall_of_three_minutes_is_told() -> None:
     bins = crept(0.002)
     outlook = told(bins).outlook
     assert outlook is not None
-    assert outlook.pace is Pace.STEADY
+    assert outlook.pace is TrendPace.STEADY
     assert outlook.cold
     assert outlook.in_seconds.middle == pytest.approx((bins[-1] - 33.0) / 0.002 - 35.0)
     rising = tuple(34.95 + (34.35 - celsius) for celsius in bins)
@@ -238,7 +238,7 @@ def drifting(celsius_per_hour: float, blocks: int = 24, swing: float = 0.3, gap:
 
 
 def drift(trend: Trend, course: Course | None = None, seconds: float = 9000.0) -> tuple[Course, bool]:
-    return look_ahead(RULES, course or Course(), trend, BAND, seconds)
+    return course_after(RULES, course or Course(), trend, BAND, seconds)
 
 
 @pytest.mark.parametrize("cold", [True, False])
@@ -247,7 +247,7 @@ def test_a_drift_is_told_by_the_edge_of_the_swing_that_leaves_first(cold: bool) 
     outlook = drift(trend)[0].outlook
     assert outlook is not None
     assert outlook.cold is cold
-    assert outlook.pace is Pace.SLOW
+    assert outlook.pace is TrendPace.SLOW
     travelled = 0.5 * 23 * 300.0 / 3600.0
     distance = 1.5 - travelled - 0.3
     speed = 0.5 / 3600.0
@@ -271,7 +271,7 @@ def test_blocks_with_a_hole_between_them_are_no_drift() -> None:
 def test_a_third_of_a_degree_in_two_hours_is_the_least_drift(celsius_per_hour: float, is_told: bool) -> None:
     trend = drifting(celsius_per_hour)
     narrow = Band(33.7, 36.0)
-    found = look_ahead(RULES, Course(), trend, narrow, 9000.0)[0]
+    found = course_after(RULES, Course(), trend, narrow, 9000.0)[0]
     assert (found.outlook is not None) is is_told
 
 
@@ -302,7 +302,7 @@ def test_what_lies_beyond_half_an_hour_is_not_told() -> None:
     for slack, is_told in ((-1.0, True), (1.0, False)):
         distance = 0.41 + 1.4 * speed * (1800.0 + slack)
         band = Band(34.5 - travelled - 0.3 - distance, 36.0)
-        found = look_ahead(RULES, Course(), drifting(-0.5), band, 9000.0)[0]
+        found = course_after(RULES, Course(), drifting(-0.5), band, 9000.0)[0]
         assert (found.outlook is not None) is is_told
 
 
@@ -312,31 +312,31 @@ def test_what_lies_beyond_half_an_hour_is_not_told() -> None:
 def test_an_outlook_is_news_once_and_again_when_it_is_over_and_comes_back() -> None:
     course = Course(beyond_since=4900.0)
     trend = Trend(bins=STEADY, swing=QUIET)
-    course, news = look_ahead(RULES, course, trend, BAND, 5000.0)
+    course, news = course_after(RULES, course, trend, BAND, 5000.0)
     assert news
     assert course.since_seconds == 5000.0
-    again, news = look_ahead(RULES, course, trend, BAND, 5010.0)
+    again, news = course_after(RULES, course, trend, BAND, 5010.0)
     assert not news
     assert again.since_seconds == 5000.0
     assert course.outlook is not None
     # Quiet until its late end, twenty-five minutes at the least.
     over = 5000.0 + max(1500.0, course.outlook.in_seconds.high)
-    assert not look_ahead(RULES, again, trend, BAND, over - 1.0)[1]
-    assert look_ahead(RULES, again, trend, BAND, over)[1]
+    assert not course_after(RULES, again, trend, BAND, over - 1.0)[1]
+    assert course_after(RULES, again, trend, BAND, over)[1]
 
 
 def test_the_other_direction_is_news_at_once() -> None:
-    course, _ = look_ahead(RULES, Course(beyond_since=4900.0), Trend(bins=STEADY, swing=QUIET), BAND, 5000.0)
+    course, _ = course_after(RULES, Course(beyond_since=4900.0), Trend(bins=STEADY, swing=QUIET), BAND, 5000.0)
     rising = Trend(bins=tuple(34.65 + (34.65 - celsius) for celsius in STEADY), swing=QUIET)
-    turned, news = look_ahead(RULES, course, rising, Band(33.3, 36.3), 5100.0)
+    turned, news = course_after(RULES, course, rising, Band(33.3, 36.3), 5100.0)
     assert news
     assert turned.since_seconds == 5100.0
     assert not turned.told_cold
 
 
 def test_an_outlook_that_is_over_is_forgotten() -> None:
-    course, _ = look_ahead(RULES, Course(beyond_since=4900.0), Trend(bins=STEADY, swing=QUIET), BAND, 5000.0)
-    calm, news = look_ahead(RULES, course, Trend(bins=(34.5,) * 10, swing=QUIET), BAND, 5100.0)
+    course, _ = course_after(RULES, Course(beyond_since=4900.0), Trend(bins=STEADY, swing=QUIET), BAND, 5000.0)
+    calm, news = course_after(RULES, course, Trend(bins=(34.5,) * 10, swing=QUIET), BAND, 5100.0)
     assert not news
     assert calm.outlook is None
     assert calm.since_seconds is None
@@ -355,12 +355,12 @@ def test_a_drift_is_told_once_an_hour_at_the_most() -> None:
 
 def test_the_air_is_beyond_its_usual_from_the_first_bin_that_is() -> None:
     trend = Trend(bins=(34.5, 34.3), swing=QUIET)
-    course, _ = look_ahead(RULES, Course(), trend, BAND, 100.0)
+    course, _ = course_after(RULES, Course(), trend, BAND, 100.0)
     assert course.beyond_since == 100.0
-    course, _ = look_ahead(RULES, course, trend, BAND, 110.0)
+    course, _ = course_after(RULES, course, trend, BAND, 110.0)
     assert course.beyond_since == 100.0
     for edge in (34.4, 34.9):
-        at_edge, _ = look_ahead(RULES, course, Trend(bins=(34.5, edge), swing=QUIET), BAND, 120.0)
+        at_edge, _ = course_after(RULES, course, Trend(bins=(34.5, edge), swing=QUIET), BAND, 120.0)
         assert (at_edge.beyond_since, at_edge.beyond_until) == (None, 120.0)
 
 
@@ -403,7 +403,7 @@ def test_only_the_onset_is_looked_at() -> None:
 
 
 def test_outside_what_was_foretold_is_settled() -> None:
-    course, _ = look_ahead(RULES, Course(beyond_since=4900.0), Trend(bins=STEADY, swing=QUIET), BAND, 5000.0)
+    course, _ = course_after(RULES, Course(beyond_since=4900.0), Trend(bins=STEADY, swing=QUIET), BAND, 5000.0)
     left = outside(RULES, course, 5300.0)
     assert (left.outlook, left.since_seconds, left.told_until) == (None, None, None)
     assert (left.exited_seconds, left.outside_seconds) == (5300.0, 5300.0)
@@ -436,7 +436,7 @@ FALLS_FAST, RISES_FAST = Swing(34.4, 34.9, 0.012, 0.003), Swing(34.4, 34.9, 0.00
 
 def risen(bins: tuple[float, ...], swing: Swing = QUIET) -> Course:
     course = Course(beyond_since=5000.0 - 10.0 * len(bins))
-    return look_ahead(RULES, course, Trend(bins=mirrored(bins), swing=swing), MIRRORED_BAND, 5000.0)[0]
+    return course_after(RULES, course, Trend(bins=mirrored(bins), swing=swing), MIRRORED_BAND, 5000.0)[0]
 
 
 def test_a_rise_within_the_usual_swing_is_the_thermostats_too() -> None:
@@ -452,8 +452,8 @@ def test_each_way_is_held_against_its_own_usual_pace() -> None:
     wide, wide_up = Band(20.0, 36.0), Band(33.3, 50.0)
     for swing, down, up in ((FALLS_FAST, True, False), (RISES_FAST, False, True)):
         course = Course(beyond_since=4900.0)
-        fell = look_ahead(RULES, course, Trend(bins=steep, swing=swing), wide, 5000.0)[0]
-        rose = look_ahead(RULES, course, Trend(bins=mirrored(steep), swing=swing), wide_up, 5000.0)[0]
+        fell = course_after(RULES, course, Trend(bins=steep, swing=swing), wide, 5000.0)[0]
+        rose = course_after(RULES, course, Trend(bins=mirrored(steep), swing=swing), wide_up, 5000.0)[0]
         assert (fell.outlook is not None) is down
         assert (rose.outlook is not None) is up
     for swing, down, up in ((FALLS_FAST, False, True), (RISES_FAST, True, False)):
@@ -480,7 +480,7 @@ def test_a_first_step_too_great_for_a_lagging_probe_is_a_lids() -> None:
         for _ in range(9):
             bins.append(bins[-1] - 0.0095 * BIN_SECONDS)
         course = Course(beyond_since=4900.0)
-        found = look_ahead(RULES, course, Trend(bins=tuple(bins), swing=QUIET), Band(20.0, 36.0), 5000.0)[0]
+        found = course_after(RULES, course, Trend(bins=tuple(bins), swing=QUIET), Band(20.0, 36.0), 5000.0)[0]
         assert (found.outlook is not None) is is_told
 
 
@@ -490,7 +490,7 @@ def test_a_steady_fall_is_judged_by_where_it_has_come_to(start: float) -> None:
     bins = (35.5, 33.5, 35.5, 34.0, *crept(0.002, start=start))
     outlook = told(bins).outlook
     assert outlook is not None
-    assert outlook.pace is Pace.STEADY
+    assert outlook.pace is TrendPace.STEADY
     assert outlook.in_seconds.middle == pytest.approx((bins[-1] - 33.0) / 0.002 - 35.0)
     up = risen(bins).outlook
     assert up is not None
@@ -505,8 +505,8 @@ def test_a_steady_fall_about_to_leave_the_band_is_left_to_it() -> None:
 
 def test_long_after_it_was_said_it_is_news_again() -> None:
     trend = Trend(bins=STEADY, swing=QUIET)
-    course, _ = look_ahead(RULES, Course(beyond_since=4900.0), trend, BAND, 5000.0)
-    assert look_ahead(RULES, course, trend, BAND, 50_000.0)[1]
+    course, _ = course_after(RULES, Course(beyond_since=4900.0), trend, BAND, 5000.0)
+    assert course_after(RULES, course, trend, BAND, 50_000.0)[1]
     slow, _ = drift(drifting(-0.5))
     assert drift(drifting(-0.5), slow, 90_000.0)[1]
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from sensord.watch.brooder.side import FLICKER_CELSIUS, Level, Side, SideRules, advance
+from sensord.watch.brooder.side import FLICKER_CELSIUS, Level, Side, SideRules, side_after
 
 # Out after 200 s at any depth or after 100 s where it is half a degree; danger at 1.5 °C, after 100 s once out.
 RULES = SideRules(deep_celsius=0.5, deep_seconds=100.0, shallow_seconds=200.0, danger_celsius=1.5, danger_seconds=100.0)
@@ -13,7 +13,7 @@ INSIDE = Side(was_in_band=True)
 
 def walk(depths: list[tuple[float, float]], side: Side = INSIDE, deepening: float = 0.0) -> Side:
     for seconds, depth in depths:
-        side = advance(RULES, side, seconds, depth, deepening)
+        side = side_after(RULES, side, seconds, depth, deepening)
     return side
 
 
@@ -107,17 +107,17 @@ def test_inside_is_remembered_and_nothing_pends() -> None:
 @pytest.mark.parametrize("began", [10.0, 130.0, 86_400.0])
 def test_delays_are_differences_whenever_the_day_began(began: float) -> None:
     back = Side(level=Level.OUT, was_in_band=True, back_since=began)
-    assert advance(RULES, back, began + 119.0, -0.5, 0.0).level is Level.OUT
-    assert advance(RULES, back, began + 120.0, -0.5, 0.0).level is Level.IN_BAND
+    assert side_after(RULES, back, began + 119.0, -0.5, 0.0).level is Level.OUT
+    assert side_after(RULES, back, began + 120.0, -0.5, 0.0).level is Level.IN_BAND
     worse = Side(level=Level.OUT, was_in_band=True, danger_since=began)
-    assert advance(RULES, worse, began + 99.0, 1.6, 0.0).level is Level.OUT
-    assert advance(RULES, worse, began + 100.0, 1.6, 0.0).level is Level.DANGER
+    assert side_after(RULES, worse, began + 99.0, 1.6, 0.0).level is Level.OUT
+    assert side_after(RULES, worse, began + 100.0, 1.6, 0.0).level is Level.DANGER
     milder = Side(level=Level.DANGER, was_in_band=True, milder_since=began)
-    assert advance(RULES, milder, began + 599.0, 0.5, 0.0).level is Level.DANGER
-    assert advance(RULES, milder, began + 600.0, 0.5, 0.0).level is Level.OUT
+    assert side_after(RULES, milder, began + 599.0, 0.5, 0.0).level is Level.DANGER
+    assert side_after(RULES, milder, began + 600.0, 0.5, 0.0).level is Level.OUT
     outside = Side(was_in_band=True, outside_since=began)
-    assert advance(RULES, outside, began + 199.0, 0.1, 0.0).level is Level.IN_BAND
-    assert advance(RULES, outside, began + 200.0, 0.1, 0.0).level is Level.OUT
+    assert side_after(RULES, outside, began + 199.0, 0.1, 0.0).level is Level.IN_BAND
+    assert side_after(RULES, outside, began + 200.0, 0.1, 0.0).level is Level.OUT
 
 
 def test_a_delay_that_ran_out_between_two_readings_has_run_out() -> None:

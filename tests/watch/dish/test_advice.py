@@ -18,8 +18,8 @@ def seen(celsius: float, settings: dish.DishSettings = SETTINGS) -> DishView:
     state = dish.Dish()
     for second in range(600):
         reading = Reading("dish", float(second), 21.0 if second < 20 else celsius)
-        state, _ = dish.observe(settings, state, reading)
-    return dish.view(settings, state, 600.0)
+        state, _ = dish.dish_observed(settings, state, reading)
+    return dish.dish_seen(settings, state, 600.0)
 
 
 @pytest.mark.parametrize(("celsius", "state", "words"), [

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sensord.demo.simulator import Bowl, BowlMake
+from sensord.demo.simulator import BowlMake, SimulatedBowl
 from sensord.readings import Band, Fault, FaultKind, Reading
 from sensord.watch.conditions import Condition
 from sensord.watch.dish import paste_watch as dish
@@ -28,8 +28,8 @@ class Watched:
     """A simulated bowl under watch: one reading a second, everything said kept."""
 
     def __init__(self, make: BowlMake, settings: dish.DishSettings = SETTINGS, seed: int = 1) -> None:
-        self.settings, self.bowl = settings, Bowl(make, seed)
-        self.dish = dish.begin(settings)
+        self.settings, self.bowl = settings, SimulatedBowl(make, seed)
+        self.dish = dish.empty_dish(settings)
         self.effects: list[Effect] = []
 
     def run(self, seconds: int, stir_for: int = 0) -> "Watched":
@@ -40,7 +40,7 @@ class Watched:
         return self
 
     def take(self, observation: Reading | Fault) -> None:
-        self.dish, effects = dish.observe(self.settings, self.dish, observation)
+        self.dish, effects = dish.dish_observed(self.settings, self.dish, observation)
         self.effects.extend(effects)
 
     def until_ready(self, longest: int = 1500) -> "Watched":
@@ -139,7 +139,7 @@ def test_uptake_is_waited_for_and_counted_down() -> None:
     slow = replace(SETTINGS, uptake_seconds=120.0)
     watched = dipped(37.6, slow)
     assert watched.dish.state is DishState.UPTAKE
-    left = dish.view(slow, watched.dish, watched.bowl.seconds).uptake_left_seconds
+    left = dish.dish_seen(slow, watched.dish, watched.bowl.seconds).uptake_left_seconds
     assert left is not None
     assert 50.0 < left < 70.0
 
@@ -153,7 +153,7 @@ def test_a_started_batch_counts_its_uptake_from_the_command() -> None:
 def test_a_batch_past_its_limit_is_old_even_in_the_band() -> None:
     watched = dipped().until_ready()
     later = replace(SETTINGS, batch_limit_seconds=1.0)
-    state, effects = dish.tick(later, watched.dish, watched.bowl.seconds + 0.5)
+    state, effects = dish.dish_ticked(later, watched.dish, watched.bowl.seconds + 0.5)
     assert state.state is DishState.OLD
     assert Cue.NOT_READY in [effect.cue for effect in effects if isinstance(effect, Cued)]
 
@@ -168,7 +168,7 @@ def test_any_fault_ends_ready_with_the_reading_that_shows_it(kind: FaultKind) ->
 
 def test_silence_ends_ready_on_a_tick() -> None:
     watched = dipped().until_ready()
-    state, effects = dish.tick(SETTINGS, watched.dish, watched.bowl.seconds + 5.5)
+    state, effects = dish.dish_ticked(SETTINGS, watched.dish, watched.bowl.seconds + 5.5)
     assert state.state is DishState.UNKNOWN
     assert any(isinstance(effect, Noted) and effect.fault is FaultKind.LATE for effect in effects)
 

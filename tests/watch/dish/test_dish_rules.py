@@ -26,7 +26,7 @@ from sensord.watch.conditions import Condition
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.dish.dish_state import WARMER_SHARE, known_of
 from sensord.watch.dish.evenness import Evenness
-from sensord.watch.dish.paste_events import Episode, Finder
+from sensord.watch.dish.paste_events import Episode, PasteFinder
 from sensord.watch.dish.paste_watch import Dish, DishSettings
 from sensord.watch.effects import (
     BatchStarted,
@@ -70,7 +70,7 @@ def bowl(
         state=state,
         last=last,
         first_seconds=0.0,
-        finder=Finder(recent=(last,), in_paste=True, since_seconds=700.0, room_celsius=21.0),
+        finder=PasteFinder(recent=(last,), in_paste=True, since_seconds=700.0, room_celsius=21.0),
         estimate=belief(celsius, spread, per_second),
         dip_seconds=700.0,
         batch_seconds=700.0,
@@ -83,7 +83,7 @@ def ticked(
 ) -> tuple[Dish, list[Effect]]:
     made: list[Effect] = []
     for _ in range(times):
-        one, effects = dish.tick(settings, one, seconds)
+        one, effects = dish.dish_ticked(settings, one, seconds)
         made += effects
     return one, made
 
@@ -246,13 +246,13 @@ def test_a_fault_is_noted_once_a_kind_and_its_end_too() -> None:
     one = bowl(state=DishState.READY)
     notes = []
     for seconds, kind in ((1.0, FaultKind.CRC_ERROR), (2.0, FaultKind.CRC_ERROR), (3.0, FaultKind.NO_RESPONSE)):
-        one, effects = dish.observe(SETTINGS, one, Fault("spoon", NOW + seconds, kind))
+        one, effects = dish.dish_observed(SETTINGS, one, Fault("spoon", NOW + seconds, kind))
         notes += [effect for effect in effects if isinstance(effect, Noted)]
     assert [note.fault for note in notes] == [FaultKind.CRC_ERROR, FaultKind.NO_RESPONSE]
-    one, effects = dish.observe(SETTINGS, one, Reading("spoon", NOW + 4.0, 37.0))
+    one, effects = dish.dish_observed(SETTINGS, one, Reading("spoon", NOW + 4.0, 37.0))
     assert [effect.what for effect in effects if isinstance(effect, Noted)] == [Note.PROBE_OK]
     assert (one.fault, one.late) == (None, False)
-    _, effects = dish.observe(SETTINGS, one, Reading("spoon", NOW + 5.0, 37.0))
+    _, effects = dish.dish_observed(SETTINGS, one, Reading("spoon", NOW + 5.0, 37.0))
     assert not any(isinstance(effect, Noted) for effect in effects)
 
 
@@ -388,7 +388,7 @@ def test_the_estimate_is_told_every_ten_seconds_and_at_each_change() -> None:
 
 
 def followed(one: Dish, celsius: float, seconds: float = NOW + 1.0) -> Dish:
-    return dish.observe(SETTINGS, one, Reading("spoon", seconds, celsius))[0]
+    return dish.dish_observed(SETTINGS, one, Reading("spoon", seconds, celsius))[0]
 
 
 def cooled(
@@ -454,7 +454,7 @@ def into_paste(one: Dish, start: float, settings: DishSettings = SETTINGS) -> tu
     for n in range(20):
         t = n - 10.0
         celsius = 21.0 if t < 0 else 45.0 - 24.0 * math.exp(-t / 5.0)
-        one, effects = dish.observe(settings, one, Reading("spoon", start + n, celsius))
+        one, effects = dish.dish_observed(settings, one, Reading("spoon", start + n, celsius))
         made += effects
     return one, made
 
@@ -472,7 +472,7 @@ def test_a_dip_is_noted_and_begins_a_batch_where_there_was_none() -> None:
 
 @pytest.mark.parametrize(("away", "is_new"), [(590.0, False), (620.0, True)])
 def test_a_dip_after_ten_minutes_away_is_a_new_batch(away: float, is_new: bool) -> None:
-    lifted = Dish(batch_seconds=0.0, lift_seconds=1000.0, finder=Finder(room_celsius=21.0))
+    lifted = Dish(batch_seconds=0.0, lift_seconds=1000.0, finder=PasteFinder(room_celsius=21.0))
     one, effects = into_paste(lifted, 1000.0 + away - 12.0)
     assert any(isinstance(effect, BatchStarted) for effect in effects) is is_new
     assert (one.batch_seconds != 0.0) is is_new
@@ -502,7 +502,7 @@ def test_a_probe_without_uncertainty_is_refused(uncertainty: float) -> None:
 
 def test_the_view_shows_band_estimate_and_ages() -> None:
     slow = replace(SETTINGS, uptake_seconds=400.0, band=Band(36.0, 38.0))
-    shown = dish.view(slow, bowl(39.0), NOW)
+    shown = dish.dish_seen(slow, bowl(39.0), NOW)
     assert (shown.uptake_left_seconds, shown.age_seconds) == (100.0, 300.0)
     half = Z * math.hypot(0.1, 0.1)
     assert shown.estimate_celsius is not None
@@ -512,7 +512,7 @@ def test_the_view_shows_band_estimate_and_ages() -> None:
     # One degree at 0.005 °C a second, a little longer as it slows down and as paste at rest loses less than usual.
     assert shown.outlook.ready_in_seconds.middle == pytest.approx(18.0 * math.log(18.0 / 17.0) / 0.005, rel=0.1)
     assert shown.uncertainty_celsius == 0.2
-    faulty = dish.view(slow, replace(bowl(39.0), fault=FaultKind.CRC_ERROR), NOW + 500.0)
+    faulty = dish.dish_seen(slow, replace(bowl(39.0), fault=FaultKind.CRC_ERROR), NOW + 500.0)
     assert faulty.reading_celsius is None
     assert faulty.uptake_left_seconds == 0.0
 
@@ -572,7 +572,7 @@ def test_the_view_counts_the_probes_own_uncertainty_by_half() -> None:
     assert one.estimate is not None
     ahead = look_ahead(one.estimate, SETTINGS.band, 0.1)
     assert ahead.ready_in_seconds is not None
-    assert dish.view(SETTINGS, one, NOW).outlook == ahead
+    assert dish.dish_seen(SETTINGS, one, NOW).outlook == ahead
     for celsius, said in (
         (37.0, Verdict.IN_BAND),
         (37.8, Verdict.IN_BAND),
@@ -582,7 +582,7 @@ def test_the_view_counts_the_probes_own_uncertainty_by_half() -> None:
         (38.2, Verdict.OUT_NOT_PROVEN),
         (38.4, Verdict.OUT_OF_BAND),
     ):
-        assert dish.view(SETTINGS, bowl(celsius), NOW).verdict is said
+        assert dish.dish_seen(SETTINGS, bowl(celsius), NOW).verdict is said
 
 
 def test_the_late_end_is_never_later_than_the_horizon() -> None:

@@ -16,10 +16,10 @@ from sensord.watch.dish.paste_events import (
     EPISODE_SECONDS,
     LEAVING_READINGS,
     Episode,
-    Finder,
+    PasteFinder,
     find_in_air,
     find_in_paste,
-    remember,
+    reading_remembered,
     unexplained,
 )
 from sensord.watch.effects import Note
@@ -47,17 +47,17 @@ def belief(celsius: float, spread: float = 0.05, surprise: float = 0.0, missed: 
 
 
 def test_forty_seconds_of_readings_are_kept() -> None:
-    finder = Finder()
+    finder = PasteFinder()
     for second in range(100):
-        finder = remember(finder, Reading("dish", float(second), 40.0))
+        finder = reading_remembered(finder, Reading("dish", float(second), 40.0))
     assert [r.seconds for r in finder.recent] == [float(s) for s in range(60, 100)]
 
 
 # --- in air
 
 
-def in_air(readings: tuple[Reading, ...], room: float | None = None) -> tuple[Finder, bool]:
-    return find_in_air(Finder(recent=readings, room_celsius=room))
+def in_air(readings: tuple[Reading, ...], room: float | None = None) -> tuple[PasteFinder, bool]:
+    return find_in_air(PasteFinder(recent=readings, room_celsius=room))
 
 
 @pytest.mark.parametrize("tau", [4.0, 7.0, 14.0, 20.0])
@@ -121,11 +121,11 @@ def test_a_steady_reading_too_warm_for_a_room_is_paste(celsius: float, room: flo
 # --- in paste: surprises
 
 
-def surprised(*surprises: tuple[float, float]) -> tuple[Finder, list[bool]]:
+def surprised(*surprises: tuple[float, float]) -> tuple[PasteFinder, list[bool]]:
     """Feed (surprise in standard deviations, miss in Celsius) one after the other; when an episode began."""
-    finder, anew = Finder(in_paste=True), []
+    finder, anew = PasteFinder(in_paste=True), []
     for second, (z, missed) in enumerate(surprises):
-        finder = remember(finder, Reading("dish", float(second), 38.0))
+        finder = reading_remembered(finder, Reading("dish", float(second), 38.0))
         finder, note, starts = find_in_paste(finder, belief(38.5), belief(38.0, surprise=z, missed=missed))
         assert note is None
         anew.append(starts)
@@ -163,7 +163,7 @@ def test_surprises_that_alternate_or_rest_do_not_add_up() -> None:
 
 def episode(
     age: float, change: float, spread: float = 0.1, named: bool = False, recent: tuple[Reading, ...] | None = None
-) -> tuple[Finder, Note | None]:
+) -> tuple[PasteFinder, Note | None]:
     """So many seconds after a surprise the mean is believed to have changed by so much."""
     began = Episode(
         seconds=UP + 100.0,
@@ -174,7 +174,7 @@ def episode(
         named=named,
     )
     recent = recent or course(lambda _: 38.0 + change, 100.0 + age - 20.0, 100.0 + age)
-    finder = Finder(recent=recent, in_paste=True, episode=began)
+    finder = PasteFinder(recent=recent, in_paste=True, episode=began)
     finder, note, anew = find_in_paste(finder, belief(38.0), belief(38.0 + change, spread))
     assert not anew
     return finder, note
@@ -234,8 +234,10 @@ def lifted(tau: float, seconds: float, start: float = 38.0, sink: float = 19.0) 
     return course(lambda t: sink + (start - sink) * math.exp(-max(t, 0.0) / tau), -20.0, seconds)
 
 
-def leaving(readings: tuple[Reading, ...], room: float | None = 21.0, before: int = 0) -> tuple[Finder, Note | None]:
-    finder = Finder(recent=readings, in_paste=True, room_celsius=room, leaving=before)
+def leaving(
+    readings: tuple[Reading, ...], room: float | None = 21.0, before: int = 0
+) -> tuple[PasteFinder, Note | None]:
+    finder = PasteFinder(recent=readings, in_paste=True, room_celsius=room, leaving=before)
     finder, note, _ = find_in_paste(finder, belief(38.0), belief(38.0))
     return finder, note
 
@@ -307,14 +309,14 @@ def test_something_is_unexplained_for_twelve_seconds_and_while_the_readings_fall
         seconds=UP + 100.0, latest_seconds=UP + 100.0, reading_celsius=38.0, mean_celsius=38.0, upward=False
     )
     level = course(lambda _: 37.0, 90.0, 130.0)
-    assert not unexplained(Finder(recent=level), UP + 130.0)
+    assert not unexplained(PasteFinder(recent=level), UP + 130.0)
     for seconds, is_open in ((111.9, True), (112.0, False)):
         recent = course(lambda _: 37.0, 80.0, seconds)
-        assert unexplained(Finder(recent=recent, episode=began), UP + seconds) is is_open
+        assert unexplained(PasteFinder(recent=recent, episode=began), UP + seconds) is is_open
     for fall, is_open in ((0.08, False), (0.10, True)):
         recent = course(lambda t, fall=fall: 40.0 - fall * (t - 100.0), 90.0, 125.0)  # type: ignore[misc]
-        assert unexplained(Finder(recent=recent, episode=began), UP + 125.0) is is_open
-    assert not unexplained(Finder(recent=level[:2], episode=began), UP + 120.0)  # no slope can be told
+        assert unexplained(PasteFinder(recent=recent, episode=began), UP + 125.0) is is_open
+    assert not unexplained(PasteFinder(recent=level[:2], episode=began), UP + 120.0)  # no slope can be told
 
 
 def test_half_as_much_again_counts_by_its_own_size() -> None:
