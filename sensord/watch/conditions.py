@@ -187,6 +187,15 @@ class Condition(StrEnum):
         do_first="Check that heater and lamp are on again. Feel the chick: cool and not begging means warm it before"
         " food; a limp chick needs an avian vet.",
     )
+    STAGE_UNCONFIRMED = Row(
+        word="stage-unconfirmed",
+        places=_BROODER,
+        priority=Priority.LOW,
+        shout="new stage",
+        seen="A stage came over the network, and the band goes by it from now on",
+        do_first="Look at the youngest chick: bare skin means that it still needs the warmer band. Acknowledge here if"
+        " the stage is right, or set the right one with `sensord stage`; in doubt ask an avian vet.",
+    )
     SCALDING = Row(
         word="scalding",
         places=_DISH,

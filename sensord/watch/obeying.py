@@ -31,7 +31,7 @@ from sensord.watch.command_table import (
     check_giver,
     verb_of,
 )
-from sensord.watch.conditions import UNIT_PLACE
+from sensord.watch.conditions import UNIT_PLACE, Condition
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import Answered, Cue, Cued, Effect, EntryMade
 from sensord.watch.events import Command, Origin
@@ -73,11 +73,10 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Ch
     rules, book, now, origin = settings.alarms, nursery.book, command.seconds, command.origin
     places = (*settings.brooders, *settings.dishes, UNIT_PLACE)
     match command:
-        case Acknowledge(place=None, condition=condition):
-            return _booked(nursery, alarms.acknowledge(book, rules, now, None, condition, origin))
-        case Acknowledge(place=str(place), condition=condition):
-            _known("place", place, places)
-            return _booked(nursery, alarms.acknowledge(book, rules, now, place, condition, origin))
+        case Acknowledge(place=place):
+            if place is not None:
+                _known("place", place, places)
+            return _acknowledged(settings, nursery, command)
         case Shelve(place=place, condition=condition):
             _known("place", place, places)
             seconds = _capped(command, command.for_seconds, rules.shelve_seconds)
@@ -121,6 +120,30 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Ch
             return nursery, [EntryMade(now, command)]
         case _:
             raise TypeError(f"no rule for {type(command).__name__}")
+
+
+def _acknowledged(settings: NurserySettings, nursery: Nursery, command: Acknowledge) -> Change:
+    """What waits is acknowledged; a person at the unit confirms with it a stage that came over the network."""
+    place, condition, now = command.place, command.condition, command.seconds
+    unconfirmed = [
+        name
+        for name, one in nursery.brooders.items()
+        if not one.banding.confirmed
+        and command.origin is not Origin.MQTT
+        and place in (None, name)
+        and condition in (None, Condition.STAGE_UNCONFIRMED)
+    ]
+    effects: list[Effect] = []
+    try:
+        change = alarms.acknowledge(nursery.book, settings.alarms, now, place, condition, command.origin)
+        nursery, effects = _booked(nursery, change)
+    except CommandError:
+        if not unconfirmed:  # else the network has acknowledged it, which confirms nothing
+            raise
+    for name in unconfirmed:
+        found = brooder.confirm_stage(settings.brooders[name], nursery.brooders[name], now)
+        nursery, effects = brooder_done(settings, nursery, name, found, effects)
+    return nursery, effects
 
 
 def _booked(nursery: Nursery, change: tuple[alarms.AlarmBook, Iterable[Effect]]) -> Change:

@@ -7,7 +7,7 @@ Observations come screened and calibrated. `company` makes one air of them, `sid
 from dataclasses import dataclass, field, replace
 
 from sensord.readings import Observation, Reading
-from sensord.watch.brooder.banding import Banding, band_notes, followed, staged
+from sensord.watch.brooder.banding import Banding, band_notes, confirmed, followed, staged
 from sensord.watch.brooder.brooder_rules import (
     BrooderSettings,
     ConditionChanged,
@@ -30,6 +30,7 @@ __all__ = [
     "air_observed",
     "air_ticked",
     "brooder_seen",
+    "confirm_stage",
     "first_brooder",
     "gap",
     "set_stage",
@@ -200,6 +201,8 @@ def _conditions(settings: BrooderSettings, brooder: Brooder, seconds: float) -> 
         standing.append(Condition.READINGS_LATE)
     if brooder.gap_until_seconds is not None and seconds < brooder.gap_until_seconds:
         standing.append(Condition.POWER_GAP)
+    if not brooder.banding.confirmed:
+        standing.append(Condition.STAGE_UNCONFIRMED)
     return frozenset(standing) if standing else _NOTHING
 
 
@@ -251,6 +254,11 @@ def set_stage(
     """Somebody says which stage the youngest has reached. Raises `CommandError` where that cannot be."""
     banding = staged(settings, brooder.banding, stage, by_network=by_network)
     return _passed(settings, brooder, seconds, followed(settings, banding, seconds, utc_seconds, at_once=True))
+
+
+def confirm_stage(settings: BrooderSettings, brooder: Brooder, seconds: float) -> tuple[Brooder, tuple[Outcome, ...]]:
+    """A person at the unit has answered the stage that came over the network."""
+    return _told(settings, replace(brooder, banding=confirmed(brooder.banding)), seconds, ())
 
 
 def gap(
