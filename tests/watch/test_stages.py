@@ -33,7 +33,7 @@ class Unit:
     """A nursery whose clock nobody has set: a Pi without network, at each boot."""
 
     def __init__(self) -> None:
-        self.nursery = whole.begin(SETTINGS, 0.0)
+        self.nursery = whole.first_nursery(SETTINGS, 0.0)
         self.seconds = 0.0
         self.air(37.5, 60)
 
