@@ -8,7 +8,7 @@ from sensord.config.folders import state_beside
 from sensord.config.loading import DEFAULT_PATH, load
 from sensord.config.sections import Config, MqttSection
 from sensord.errors import BrokerError, ConfigError
-from sensord.mqtt.contract import schema
+from sensord.mqtt.payloads import mqtt_schema
 from sensord.mqtt.publishing import OUTBOX, forget
 
 __all__ = ["arguments", "run"]
@@ -24,7 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     if options.action == "schema":
-        print(json.dumps(schema(), indent=2, ensure_ascii=False))
+        print(json.dumps(mqtt_schema(), indent=2, ensure_ascii=False))
         return 0
     config = load(options.config)
     if config.mqtt is None:

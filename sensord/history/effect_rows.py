@@ -64,7 +64,12 @@ def row_of(effect: Effect) -> Row | None:
             )
         case BandMoved():
             low, high = effect.band.low_celsius, effect.band.high_celsius
-            shown = {"low_celsius": low, "high_celsius": high, "source": effect.source, "pinned": int(effect.pinned)}
+            shown = {
+                "low_celsius": low,
+                "high_celsius": high,
+                "source": effect.band_source,
+                "pinned": int(effect.pinned),
+            }
             return Row("band", {"place": effect.place, **shown})
         case Noted():
             fault = None if effect.fault is None else effect.fault.value

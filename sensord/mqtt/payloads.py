@@ -1,15 +1,25 @@
 """What is inside the MQTT messages: one versioned model a topic. `docs/mqtt.md` and `docs/mqtt-schema.json` show them.
 
-Temperatures are degrees Celsius (UCUM code `Cel`); `expanded_uncertainty` goes with the coverage factor `k`
-(JCGM 100, 6.2); intervals of estimates (`low`, `high`) hold 90 %. Times are RFC 3339 in UTC, with `clock_trusted` false
-while nothing has set the clock of the unit yet. A value that is not known is null, never the last one.
+Temperatures are degrees Celsius (UCUM code `Cel`); `expanded_uncertainty` goes with the coverage factor `k` (JCGM 100,
+6.2); intervals of estimates (`low`, `high`) hold 90 %. Times are RFC 3339 in UTC, with `clock_trusted` false while
+nothing has set the clock of the unit yet. A value that is not known is null, never the last one.
+
+Each field says where in a view or an effect it is from: the field of the same name, `x_seconds` for `x_s`, or the path
+in its `From`. `Payload.of` reads along these ways, `view_of` goes them back.
 """
 
-from typing import Annotated, Literal, TypeAlias
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass
+from functools import cache
+from math import isfinite
+from typing import Annotated, Any, Literal, NamedTuple, Self, TypeAlias, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, TypeAdapter
+from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
+from sensord.gate.command_reader import model_of
 from sensord.readings import FaultKind, Place
+from sensord.watch.command_table import Giver, verbs_for
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, DishState, Note, Verdict
 from sensord.watch.events import Origin
@@ -20,12 +30,10 @@ __all__ = [
     "AlarmPayload",
     "AnswerPayload",
     "BandEvent",
-    "BandPayload",
     "BatchEvent",
     "BrooderPayload",
     "DishEvent",
     "DishPayload",
-    "Estimate",
     "EventPayload",
     "ForecastEvent",
     "GapEvent",
@@ -34,25 +42,51 @@ __all__ = [
     "ProbePayload",
     "Quality",
     "StatePayload",
+    "mqtt_schema",
+    "rounded",
+    "view_of",
 ]
 
 VERSION = 1
 """Raised when a field changes its meaning or goes away; new fields may come without it."""
 
+
+class From(NamedTuple):
+    """Where in its source a field is from: names with dots between them."""
+
+    path: str
+
+
+def rounded(number: object, places: int = 3) -> object:
+    """Three places are finer than any probe here; None for what is no number. Anything but a float stays as it is."""
+    if not isinstance(number, float):
+        return number
+    return round(number, places) if isfinite(number) else None
+
+
+Number: TypeAlias = Annotated[float | None, BeforeValidator(rounded)]
+Tenths: TypeAlias = Annotated[float, BeforeValidator(lambda number: rounded(number, 1))]
 PriorityWord: TypeAlias = Literal["low", "medium", "high"]
 Quality: TypeAlias = Literal["good", "fault", "none"]
 
 
-class Payload(BaseModel):
-    """What every message carries."""
-
+class _Sent(BaseModel):
     model_config = ConfigDict(defer_build=True, frozen=True, json_schema_serialization_defaults_required=True)
+
+
+class Payload(_Sent):
+    """What every message carries."""
 
     version: Literal[1] = 1
     time: str = Field(
         description="when it was so, RFC 3339 in UTC", pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$"
     )
     clock_trusted: bool = Field(description="false until something has set the clock of the unit")
+
+    @classmethod
+    def of(cls, source: object, **more: object) -> Self:
+        """The message about a view or an effect; `more` is what only the sender knows."""
+        return cls.model_validate(_taken(cls, source) | more)
 
     def encoded(self) -> bytes:
         """As UTF-8 JSON."""
@@ -66,46 +100,47 @@ class StatePayload(Payload):
 
 
 class _Measured(StatePayload):
-    value: float | None = Field(description="the calibrated reading, null while there is none")
+    value: Annotated[Number, From("celsius")] = Field(description="the calibrated reading, null while there is none")
     unit: Literal["Cel"] = "Cel"
-    expanded_uncertainty: float | None = Field(description="of the value, with coverage factor k")
+    expanded_uncertainty: Number = Field(description="of the value, with coverage factor k")
     k: Literal[2] = Field(2, description="as in the core: sensord.watch.effects.Measured")
     quality: Quality = Field(description="good: a fresh reading; fault: see fault; none: nothing read yet")
 
 
-class BandPayload(BaseModel):
+class BandPayload(_Sent):
     """The allowed range in force, and who says so."""
 
-    model_config = ConfigDict(defer_build=True, frozen=True, json_schema_serialization_defaults_required=True)
-    low: float
-    high: float
-    source: str
+    low: Annotated[float, BeforeValidator(rounded), From("band.low_celsius")]
+    high: Annotated[float, BeforeValidator(rounded), From("band.high_celsius")]
+    source: Annotated[str, From("band_source")]
 
 
-class Estimate(BaseModel):
+class Estimate(_Sent):
     """The mean temperature of the paste as estimated from the curve, with its 90 % interval."""
 
-    model_config = ConfigDict(defer_build=True, frozen=True, json_schema_serialization_defaults_required=True)
-    value: float | None
-    low: float | None
-    high: float | None
+    value: Annotated[Number, From("estimate_celsius.middle")]
+    low: Annotated[Number, From("estimate_celsius.low")]
+    high: Annotated[Number, From("estimate_celsius.high")]
 
 
 class ProbePayload(_Measured):
     """`probe/<name>`."""
 
-    probe: str
+    probe: Annotated[str, From("name")]
     place: Place
     fault: FaultKind | None = None
     remedy: str = ""
     readings: int = Field(ge=0, description="good readings since the start")
-    faults: int = Field(ge=0, description="failed readings since the start")
+    faults: Annotated[int, From("failures")] = Field(ge=0, description="failed readings since the start")
 
 
 class DishPayload(_Measured):
     """`dish/<name>`. Only the state `ready` means: feed."""
 
-    dish: str
+    value: Annotated[Number, From("reading_celsius")] = Field(
+        description="the calibrated reading, null while there is none"
+    )
+    dish: Annotated[str, From("name")]
     probe: str
     state: DishState
     ready: bool
@@ -114,28 +149,28 @@ class DishPayload(_Measured):
     why: str
     advice: str
     estimate: Estimate
-    probability: float | None = Field(description="that the paste is in the band, 0 to 1")
-    uptake_left_s: float | None
-    age_s: float | None
-    never: bool = Field(description="it will not get into the band on this course")
-    ready_in_s: float | None
-    ready_low_s: float | None
-    ready_high_s: float | None
-    open_for_s: float | None
-    open_low_s: float | None
-    open_high_s: float | None
+    probability: Number = Field(description="that the paste is in the band, 0 to 1")
+    uptake_left_s: Number
+    age_s: Number
+    never: Annotated[bool, From("outlook.never")] = Field(description="it will not get into the band on this course")
+    ready_in_s: Annotated[Number, From("outlook.ready_in_seconds.middle")]
+    ready_low_s: Annotated[Number, From("outlook.ready_in_seconds.low")]
+    ready_high_s: Annotated[Number, From("outlook.ready_in_seconds.high")]
+    open_for_s: Annotated[Number, From("outlook.open_for_seconds.middle")]
+    open_low_s: Annotated[Number, From("outlook.open_for_seconds.low")]
+    open_high_s: Annotated[Number, From("outlook.open_for_seconds.high")]
 
 
 class BrooderPayload(_Measured):
     """`brooder/<name>`."""
 
-    brooder: str
+    brooder: Annotated[str, From("name")]
     verdict: Verdict | None
     band: BandPayload
     pinned: bool
     stage: str
     heading: str
-    leaves_band_in_s: float | None
+    leaves_band_in_s: Number
     notes: list[str]
 
 
@@ -145,14 +180,14 @@ class AlarmPayload(StatePayload):
     place: str
     condition: Condition
     state: AlarmState
-    active: bool = Field(description="the condition stands now, heard or not")
-    priority: PriorityWord | None
-    value: float | None
+    active: Annotated[bool, From("standing")] = Field(description="the condition stands now, heard or not")
+    priority: Annotated[PriorityWord | None, From("priority.word")]
+    value: Annotated[Number, From("celsius")]
     unit: Literal["Cel"] = "Cel"
     since: str | None
     seen: str
     do_first: str
-    shelved_left_s: float | None
+    shelved_left_s: Number
 
 
 class _Event(Payload):
@@ -166,10 +201,10 @@ class AlarmEvent(_Event):
     kind: Literal["alarm"] = "alarm"
     place: str
     condition: Condition
-    priority: PriorityWord
+    priority: Annotated[PriorityWord, From("priority.word")]
     state: AlarmState
     previous: AlarmState
-    value: float | None
+    value: Annotated[Number, From("celsius")]
     unit: Literal["Cel"] = "Cel"
     origin: Origin
     seen: str
@@ -196,7 +231,7 @@ class NoteEvent(_Event):
     probe: str
     what: Note
     fault: FaultKind | None
-    gap_s: float | None
+    gap_s: Number
     detail: str
 
 
@@ -206,9 +241,9 @@ class ForecastEvent(_Event):
     kind: Literal["forecast"] = "forecast"
     place: str
     condition: Condition
-    in_s: float
-    low_s: float
-    high_s: float
+    in_s: Annotated[Tenths, From("in_seconds.middle")]
+    low_s: Annotated[Tenths, From("in_seconds.low")]
+    high_s: Annotated[Tenths, From("in_seconds.high")]
 
 
 class BandEvent(_Event):
@@ -232,9 +267,9 @@ class GapEvent(_Event):
     """The daemon was off for a while."""
 
     kind: Literal["gap"] = "gap"
-    gap_s: float | None
-    before: dict[str, float]
-    after: dict[str, float]
+    gap_s: Number
+    before: Annotated[dict[str, float], From("before_celsius")]
+    after: Annotated[dict[str, float], From("after_celsius")]
 
 
 EventPayload: TypeAlias = Annotated[
@@ -249,3 +284,114 @@ class AnswerPayload(Payload):
     verb: str
     done: bool
     reason: str
+
+
+# --- along the ways, and back --------------------------------------------------------------------------------------
+
+
+@cache
+def _ways(model: type[BaseModel]) -> dict[str, tuple[str, ...] | type[BaseModel]]:
+    """Of each field: the names that lead to it in a source, or the model that holds more fields of the same source."""
+    found: dict[str, tuple[str, ...] | type[BaseModel]] = {}
+    for name, info in model.model_fields.items():
+        told = next((one.path for one in info.metadata if isinstance(one, From)), None)
+        if isinstance(info.annotation, type) and issubclass(info.annotation, _Sent):
+            found[name] = info.annotation
+        else:
+            found[name] = tuple((told or (f"{name}econds" if name.endswith("_s") else name)).split("."))
+    return found
+
+
+def _taken(model: type[BaseModel], source: object) -> dict[str, object]:
+    """What the source says of a model's fields; those that it does not know are left to the sender."""
+    found: dict[str, object] = {}
+    for name, way in _ways(model).items():
+        if isinstance(way, tuple):
+            if hasattr(source, way[0]):
+                value: Any = source
+                for step in way:
+                    value = None if value is None else getattr(value, step)
+                found[name] = value
+        else:
+            found[name] = _taken(way, source)
+    return found
+
+
+View = TypeVar("View")
+
+
+def view_of(payload: Payload, kind: type[View], **more: object) -> View:
+    """The view that a message was made from, as far as it went into the message; `more` is what only the reader knows.
+
+    Raises pydantic's `ValidationError` where the message holds half an interval or an impossible band.
+    """
+    found: dict[str, Any] = {}
+    for way, value in _told(payload):
+        inner = found
+        for step in way[:-1]:
+            inner = inner.setdefault(step, {})
+        inner[way[-1]] = value
+    assert is_dataclass(kind)
+    known = {field.name for field in fields(kind)}
+    adapter: TypeAdapter[View] = _adapter(kind)
+    return adapter.validate_python({key: _or_none(found[key]) for key in found if key in known} | more)
+
+
+def _told(message: BaseModel) -> Iterator[tuple[tuple[str, ...], object]]:
+    for name, way in _ways(type(message)).items():
+        value = getattr(message, name)
+        if isinstance(way, tuple):
+            yield way, value
+        else:
+            yield from _told(value)
+
+
+def _or_none(value: Any) -> Any:
+    """A value of which no part is known is not known."""
+    if not isinstance(value, dict):
+        return value
+    parts = {key: _or_none(part) for key, part in value.items()}
+    return parts if any(part is not None for part in parts.values()) else None
+
+
+@cache
+def _adapter(kind: type[Any]) -> TypeAdapter[Any]:
+    return TypeAdapter(kind)
+
+
+# --- as a document --------------------------------------------------------------------------------------------------
+
+_STATES: dict[str, type[BaseModel]] = {
+    "probe/<name>": ProbePayload,
+    "dish/<name>": DishPayload,
+    "brooder/<name>": BrooderPayload,
+    "alarm/<place>/<condition>": AlarmPayload,
+    "done": AnswerPayload,
+}
+
+
+def mqtt_schema() -> dict[str, Any]:
+    """JSON Schema 2020-12 of all that goes over MQTT, made from the models that are really sent and read.
+
+    `$defs` has the models, `topics` says which one is sent below `<base>/<unit>/`.
+    """
+    reading: JsonSchemaMode = "validation"
+    sending: JsonSchemaMode = "serialization"
+    commands = {verb: model_of(verb) for verb in verbs_for(Giver.BROKER)}
+    events = TypeAdapter(EventPayload).json_schema(mode=sending)
+    references, models = models_json_schema(
+        [
+            *((model, sending) for model in _STATES.values()),
+            *((model, reading) for model in dict.fromkeys(commands.values())),
+        ]
+    )
+    definitions = {**models["$defs"], **events.pop("$defs")}
+    topics: dict[str, Any] = {"status": {"enum": ["online", "offline"]}, "event": events}
+    topics |= {topic: references[model, sending] for topic, model in _STATES.items()}
+    topics |= {f"do/{verb}": references[model, reading] for verb, model in commands.items()}
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": f"sensord over MQTT, payload version {VERSION}",
+        "topics": dict(sorted(topics.items())),
+        "$defs": dict(sorted(definitions.items())),
+    }

@@ -15,7 +15,7 @@ from sensord.clock import Clock, SystemClock
 from sensord.errors import StorageError
 from sensord.gate.network_gate import CommandAnswer, NetworkGate
 from sensord.mqtt.broker import BrokerSettings, Connection, Link, Message, Received
-from sensord.mqtt.messages import State, Timing, Transition, event_of, states_of
+from sensord.mqtt.messages import RetainedState, Timing, Transition, event_of, states_of
 from sensord.mqtt.outbox import Outbox
 from sensord.mqtt.payloads import AnswerPayload
 from sensord.mqtt.topics import Topics
@@ -82,7 +82,7 @@ class Publisher:
         self._gate = NetworkGate(settings.read_only, clock, deliver)
         self._lock = threading.Lock()
         self._sequence = 0
-        self._latest: dict[str, tuple[State, float]] = {}
+        self._latest: dict[str, tuple[RetainedState, float]] = {}
         self._due: set[str] = set()
         self._answers: deque[CommandAnswer] = deque(maxlen=WAITING_ANSWERS)
         self._told_alarms = set(settings.alarms)
@@ -301,7 +301,7 @@ class Publisher:
                 link,
                 Message(
                     topic=state.topic,
-                    payload=state.payload(self._sequence).encoded(),
+                    payload=state.payload(sequence=self._sequence).encoded(),
                     qos=qos,
                     retain=True,
                     expiry_seconds=left,
@@ -318,14 +318,7 @@ class Publisher:
     def _say_answers(self, link: Link) -> None:
         while self._answers:
             answer, timing = self._answers.popleft(), self._timing()
-            payload = AnswerPayload(
-                time=timing.utc(timing.monotonic_seconds),
-                clock_trusted=timing.trusted,
-                request=answer.request,
-                verb=answer.verb,
-                done=answer.done,
-                reason=answer.reason,
-            )
+            payload = AnswerPayload.of(answer, **timing.head(timing.monotonic_seconds))
             link.publish(Message(topic=self._topics.done, payload=payload.encoded(), qos=1))
 
     def _say_events(self, link: Link, now: float) -> None:

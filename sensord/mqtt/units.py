@@ -13,9 +13,7 @@ from pydantic import ValidationError
 
 from sensord.clock import Clock
 from sensord.mqtt.broker import BrokerSettings, Connection, Link, Received
-from sensord.mqtt.payloads import AlarmPayload, BrooderPayload, DishPayload, ProbePayload, StatePayload
-from sensord.physics.outlook import Outlook
-from sensord.readings import Band, Interval
+from sensord.mqtt.payloads import AlarmPayload, BrooderPayload, DishPayload, ProbePayload, StatePayload, view_of
 from sensord.watch.conditions import Priority
 from sensord.watch.effects import AlarmState
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
@@ -27,7 +25,6 @@ DETAIL = "probe/+"
 LARGEST_PACKET_BYTES = 65_536
 
 _ONLINE = b"online"
-_PRIORITIES = {priority.word: priority for priority in Priority}
 _State = TypeVar("_State", bound=StatePayload)
 
 
@@ -92,10 +89,10 @@ class FleetBook:
                     unit.alarms[key] = view
             case "brooder":
                 if (brooder := self._read(unit, unit.brooders, BrooderPayload, key, payload)) is not None:
-                    unit.brooders[key] = _brooder_view(brooder)
+                    unit.brooders[key] = view_of(brooder, BrooderView)
             case "dish":
                 if (dish := self._read(unit, unit.dishes, DishPayload, key, payload)) is not None:
-                    unit.dishes[key] = _dish_view(dish)
+                    unit.dishes[key] = view_of(dish, DishView, uncertainty_celsius=dish.expanded_uncertainty)
             case "probe":
                 if (probe := self._read(unit, unit.probes, ProbePayload, key, payload)) is not None:
                     unit.probes[key] = probe
@@ -190,75 +187,13 @@ class FleetListener:
 def _alarm_view(alarm: AlarmPayload, heard_utc: float) -> AlarmView | None:
     if alarm.state is AlarmState.NORMAL or alarm.priority is None:
         return None
-    return AlarmView(
-        place=alarm.place,
-        condition=alarm.condition,
-        priority=_PRIORITIES[alarm.priority],
-        state=alarm.state,
-        standing=alarm.active,
-        since_seconds=_utc(alarm.since) if alarm.since and alarm.clock_trusted else heard_utc,
-        celsius=alarm.value,
-        seen=alarm.seen,
-        do_first=alarm.do_first,
-        shelved_left_seconds=alarm.shelved_left_s,
-    )
-
-
-def _brooder_view(brooder: BrooderPayload) -> BrooderView:
-    return BrooderView(
-        name=brooder.brooder,
-        probes=(),
-        band=Band(brooder.band.low, brooder.band.high),
-        band_source=brooder.band.source,
-        pinned=brooder.pinned,
-        celsius=brooder.value,
-        verdict=brooder.verdict,
-        stage=brooder.stage,
-        heading=brooder.heading,
-        leaves_band_in_seconds=brooder.leaves_band_in_s,
-        notes=tuple(brooder.notes),
-    )
-
-
-def _dish_view(dish: DishPayload) -> DishView:
-    return DishView(
-        name=dish.dish,
-        probe=dish.probe,
-        state=dish.state,
-        verdict=dish.verdict,
-        band=Band(dish.band.low, dish.band.high),
-        band_source=dish.band.source,
-        why=dish.why,
-        advice=dish.advice,
-        reading_celsius=dish.value,
-        uncertainty_celsius=dish.expanded_uncertainty,
-        estimate_celsius=_interval(dish.estimate.value, dish.estimate.low, dish.estimate.high),
-        probability=dish.probability,
-        uptake_left_seconds=dish.uptake_left_s,
-        age_seconds=dish.age_s,
-        outlook=Outlook(
-            _interval(dish.ready_in_s, dish.ready_low_s, dish.ready_high_s),
-            _interval(dish.open_for_s, dish.open_low_s, dish.open_high_s),
-            dish.never,
-        ),
-    )
-
-
-def _interval(middle: float | None, low: float | None, high: float | None) -> Interval | None:
-    return None if middle is None or low is None or high is None else Interval(middle, low, high)
+    since = _utc(alarm.since) if alarm.since and alarm.clock_trusted else heard_utc
+    return view_of(alarm, AlarmView, priority=Priority[alarm.priority.upper()], since_seconds=since)
 
 
 def _probe_view(probe: ProbePayload, now: float) -> ProbeView:
-    return ProbeView(
-        name=probe.probe,
-        place=probe.place,
-        celsius=probe.value,
-        uncertainty_celsius=probe.expanded_uncertainty or 0.0,
-        fault=probe.fault,
-        age_seconds=max(0.0, now - _utc(probe.time)) if probe.clock_trusted else None,
-        readings=probe.readings,
-        remedy=probe.remedy,
-    )
+    age = max(0.0, now - _utc(probe.time)) if probe.clock_trusted else None
+    return view_of(probe, ProbeView, uncertainty_celsius=probe.expanded_uncertainty or 0.0, age_seconds=age)
 
 
 def _utc(text: str) -> float:

@@ -138,7 +138,7 @@ def _told(item: Effect) -> tuple[int, str] | None:
             when = foretold(item.in_seconds)
             return _WARNING, f"forecast {item.place} {item.condition}: {when}"
         case BandMoved():
-            return INFO, f"brooder {item.place}: band is now {item.band} ({item.source})"
+            return INFO, f"brooder {item.place}: band is now {item.band} ({item.band_source})"
         case BatchStarted():
             return INFO, f"dish {item.dish}: batch started ({item.origin})"
         case GapFound():

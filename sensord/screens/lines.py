@@ -114,7 +114,7 @@ def effect_line(effect: Effect) -> str | None:
             when = foretold(effect.in_seconds)
             return f"{effect.place}: {condition_words(effect.condition)} expected {when}"
         case BandMoved():
-            return f"{effect.place}: keep at {effect.band} now ({effect.source})"
+            return f"{effect.place}: keep at {effect.band} now ({effect.band_source})"
         case BatchStarted():
             return f"{effect.dish}: a new bowl"
         case GapFound():

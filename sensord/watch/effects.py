@@ -178,7 +178,7 @@ class BandMoved:
     seconds: float
     place: str
     band: Band
-    source: str
+    band_source: str
     pinned: bool
 
 

@@ -72,7 +72,7 @@ def _ticked(settings: NurserySettings, nursery: Nursery, tick: Tick) -> Change:
 def _pinned_bands(settings: NurserySettings, seconds: float) -> list[Effect]:
     """The bands that no plan will tell of, for whoever writes them down."""
     return [
-        BandMoved(seconds=seconds, place=name, band=many.band, source=many.band_source, pinned=True)
+        BandMoved(seconds=seconds, place=name, band=many.band, band_source=many.band_source, pinned=True)
         for name, many in settings.brooders.items()
         if many.pinned
     ]

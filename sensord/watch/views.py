@@ -38,6 +38,11 @@ class ProbeView:
     calibrated: str = ""
     trail: Trail = field(default_factory=lambda: Trail(60.0))
 
+    @property
+    def failures(self) -> int:
+        """How often it could not be read, whatever the fault."""
+        return sum(self.faults.values())
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DishView:
@@ -59,13 +64,18 @@ class DishView:
     age_seconds: float | None = None
     outlook: Outlook = NOTHING_KNOWN
 
+    @property
+    def ready(self) -> bool:
+        """Whether it may be fed."""
+        return self.state is DishState.READY
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrooderView:
     """One brooder: its air, the band in force and where the air is going."""
 
     name: str
-    probes: tuple[str, ...]
+    probes: tuple[str, ...] = ()
     band: Band
     band_source: str
     pinned: bool

@@ -88,7 +88,7 @@ class Unit:
             if state.pace_seconds == float("inf") and self._said.get(state.topic) == state.meaning:
                 continue
             self._said[state.topic] = state.meaning
-            size += self.publish(state.topic, state.payload(1).encoded())
+            size += self.publish(state.topic, state.payload(sequence=1).encoded())
             count += 1
         return count, size
 

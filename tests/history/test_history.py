@@ -195,7 +195,7 @@ def test_every_kind_of_effect_is_kept(desk: Desk, tmp_path: Path) -> None:
         ),
         DishEstimated(seconds=now + 130, dish="dish", probe="bowl", estimate_celsius=Interval(36.9, 36.6, 37.2)),
         Noted(seconds=now + 140, probe="bowl", what=Note.LIFT),
-        BandMoved(seconds=now, place="brooder", band=Band(33.0, 35.0), source="your config", pinned=False),
+        BandMoved(seconds=now, place="brooder", band=Band(33.0, 35.0), band_source="your config", pinned=False),
         GapFound(now, 600.0, {"left": 34.0}, {"left": 31.0}),
         Answered(seconds=now, request="r1", origin=Origin.MQTT, verb="acknowledge", done=True),
     ):

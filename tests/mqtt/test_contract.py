@@ -8,9 +8,8 @@ from typing import Any
 import jsonschema
 import pytest
 
-from sensord.mqtt.contract import schema
 from sensord.mqtt.messages import Timing, Transition, event_of, states_of
-from sensord.mqtt.payloads import AnswerPayload
+from sensord.mqtt.payloads import AnswerPayload, mqtt_schema
 from sensord.readings import Band, FaultKind, Interval
 from sensord.watch.command_table import Giver, verbs_for
 from sensord.watch.conditions import Condition, alarms_of
@@ -29,7 +28,7 @@ from tests.mqtt.world import TOPICS, alarm_changed, alarm_view, snapshot
 
 ROOT = Path(__file__).parents[2]
 MANUAL = ROOT / "docs" / "mqtt.md"
-DOCUMENT = schema()
+DOCUMENT = mqtt_schema()
 TIMING = Timing(100.0, 1_800_000_000.0, True)
 EFFECTS: list[Transition] = [
     alarm_changed(1.0),
@@ -49,7 +48,7 @@ EFFECTS: list[Transition] = [
         condition=Condition.LOSING_HEAT,
         in_seconds=Interval(900.0, 600.0, 1500.0),
     ),
-    BandMoved(seconds=1.0, place="brooder", band=Band(33.0, 35.0), source="a profile", pinned=False),
+    BandMoved(seconds=1.0, place="brooder", band=Band(33.0, 35.0), band_source="a profile", pinned=False),
     BatchStarted(1.0, "dish", Origin.BUTTON),
     GapFound(1.0, None, {"air": 34.0}, {"air": 30.5}),
 ]
@@ -84,7 +83,7 @@ def test_every_state_fits_the_schema() -> None:
         for state in states:
             kind = state.topic.removeprefix(f"{TOPICS.root}/").split("/")[0]
             pattern = "alarm/<place>/<condition>" if kind == "alarm" else f"{kind}/<name>"
-            checked(pattern, json.loads(state.payload(1).encoded()))
+            checked(pattern, json.loads(state.payload(sequence=1).encoded()))
 
 
 def test_an_answer_fits_the_schema() -> None:

@@ -55,7 +55,7 @@ def test_the_templates_make_of_our_payloads_what_the_entities_need() -> None:
 
     def states(seen: Snapshot) -> dict[str, str]:
         told = states_of(seen, TOPICS, timing, unit.alarms, 10.0, 60)
-        return {state.topic: state.payload(1).encoded().decode() for state in told}
+        return {state.topic: state.payload(sequence=1).encoded().decode() for state in told}
 
     good = states(snapshot(dish=DishState.READY))
     bad = states(snapshot(celsius=None, fault=FaultKind.CRC_ERROR, alarms=(alarm_view(),)))

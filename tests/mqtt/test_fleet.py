@@ -39,7 +39,7 @@ def said(book: FleetBook, name: str, seen: Snapshot, utc: float = NOW, status: b
     if status is not None:
         book.take(topics.status, status, utc)
     for state in states_of(seen, topics, Timing(seen.seconds, utc, True), frozenset(), 10.0, 60):
-        book.take(state.topic, state.payload(1).encoded(), utc)
+        book.take(state.topic, state.payload(sequence=1).encoded(), utc)
 
 
 def outside() -> Snapshot:

@@ -100,7 +100,7 @@ def test_stale_lines_call_nothing_ready() -> None:
             "brooder: too cold expected in about 15 min",
         ),
         (
-            BandMoved(seconds=1.0, place="brooder", band=Band(31.0, 33.0), source="profile", pinned=False),
+            BandMoved(seconds=1.0, place="brooder", band=Band(31.0, 33.0), band_source="profile", pinned=False),
             "brooder: keep at 31.0–33.0 °C now (profile)",
         ),
         (BatchStarted(1.0, "dish", Origin.BUTTON), "dish: a new bowl"),

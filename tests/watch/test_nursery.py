@@ -215,7 +215,7 @@ def test_after_a_gap_the_air_before_and_after_is_told() -> None:
 def test_a_pinned_band_is_told_once_for_whoever_writes_it_down() -> None:
     made = Night().feed(Tick(1.0), Tick(2.0))
     assert [effect for effect in made if isinstance(effect, BandMoved)] == [
-        BandMoved(seconds=1.0, place="nest", band=Band(33.0, 36.0), source="your config", pinned=True)
+        BandMoved(seconds=1.0, place="nest", band=Band(33.0, 36.0), band_source="your config", pinned=True)
     ]
 
 

@@ -59,7 +59,7 @@ def followed(
         told=band if is_news else banding.told,
         looked_seconds=seconds,
     )
-    moved = BandMoved(seconds=seconds, place=settings.name, band=band, source=wanted.source, pinned=False)
+    moved = BandMoved(seconds=seconds, place=settings.name, band=band, band_source=wanted.source, pinned=False)
     return after, (moved,) if is_news else ()
 
 
