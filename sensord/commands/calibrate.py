@@ -6,21 +6,21 @@ import os
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
+from math import hypot
 from pathlib import Path
 
 from sensord.clock import Clock, SystemClock
-from sensord.commands.calibration_session import Keeper, Session
-from sensord.commands.calibration_terminal import Terminal
-from sensord.commands.calibration_words import history_line, result_lines
+from sensord.commands.calibration_session import Session, Terminal
 from sensord.commands.kitchen_options import add_boiling, boiling_celsius, in_range, load_config
 from sensord.commands.numbers import number
 from sensord.config.folders import state_beside
-from sensord.config.sections import Config
+from sensord.config.sections import Config, DishSection, ProbeSection
 from sensord.errors import CommandError, DataError, StorageError, WiringError
 from sensord.physics.calibrating import Point, Result, boil_limit_celsius, calibrate
+from sensord.physics.conformity import acceptance_interval
 from sensord.probes.calibrations import BudgetLine, Kind, PointTaken, Record, keep_record, past_records
 from sensord.probes.one_wire import locate, probe_at
-from sensord.readings import Place
+from sensord.readings import Band, Place
 
 __all__ = ["arguments", "calibrate_probe", "run"]
 
@@ -56,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
     return calibrate_probe(options, terminal, SystemClock())
 
 
-def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -> int:
+def calibrate_probe(options: argparse.Namespace, keeper: Terminal, clock: Clock) -> int:
     """The command with the person and the clock handed in."""
     config = load_config(options.config)
     folder = options.state or state_beside(config)
@@ -75,8 +75,9 @@ def calibrate_probe(options: argparse.Namespace, keeper: Keeper, clock: Clock) -
     _check_may_write(folder)
     session = Session(keeper, clock, lambda: probe_at(root, rom, clock))
     try:
-        record = _record(options, session, config, name, rom, clock)
-        keeper.say("\n".join(result_lines(record, config, name)))
+        taken = datetime.fromtimestamp(round(clock.utc_seconds()), tz=UTC)
+        record = _record(options, session, config, Record(rom=rom, probe=name, kind=_kind(options), taken=taken))
+        keeper.say("\n".join(_result_lines(record, config)))
         if not session.confirm() or (file := _kept(folder, record, session)) is None:
             keeper.say("Not kept: nothing was changed.")
             return 1
@@ -130,70 +131,53 @@ def _check_is_there(root: Path, rom: str) -> None:
         raise WiringError(f"{rom} is not on the bus (there: {', '.join(listed) or 'no probe'}): see to its wiring")
 
 
-def _record(options: argparse.Namespace, session: Session, config: Config, name: str, rom: str, clock: Clock) -> Record:
-    place = config.probes[name].place if name in config.probes else Place.DISH
+def _record(options: argparse.Namespace, session: Session, config: Config, begun: Record) -> Record:
+    """What came of the dialogue; `begun` says of which probe and when."""
+    name = begun.probe
     if options.time_constant:
         responses = session.response(options.repeats)
         mean = sum(response.seconds for response in responses) / len(responses)
         spread = max(abs(response.seconds - mean) for response in responses)
         u_seconds = max(spread, *(response.u_seconds for response in responses))
-        return Record(
-            rom=rom,
-            probe=name,
-            kind=Kind.TIME_CONSTANT,
-            taken=_now(clock),
-            time_constant_seconds=mean,
-            u_seconds=u_seconds,
-        )
+        return _with(begun, time_constant_seconds=mean, u_seconds=u_seconds)
     if options.boil:
         true, _, slack = boiling_celsius(options, config)
-        plateau = session.boil()
-        limit = boil_limit_celsius((_BOIL_EXPANDED_CELSIUS**2 + slack**2) ** 0.5)
-        return Record(
-            rom=rom,
-            probe=name,
-            kind=Kind.BOIL,
-            taken=_now(clock),
-            passed=abs(plateau.celsius - true) <= limit,
-            points=(PointTaken(reading_celsius=plateau.celsius, true_celsius=true, u_celsius=limit / 2),),
-        )
-    reference = options.reference_uncertainty
-    if options.compare and reference is not None:
-        in_range("--reference-uncertainty", reference, *_REFERENCE_CELSIUS, "°C")
+        reading = session.boil().celsius
+        limit = boil_limit_celsius(hypot(_BOIL_EXPANDED_CELSIUS, slack))
+        point = PointTaken(reading_celsius=reading, true_celsius=true, u_celsius=limit / 2)
+        return _with(begun, passed=abs(reading - true) <= limit, points=(point,))
+    place = config.probes[name].place if name in config.probes else Place.DISH
+    if options.compare and options.reference_uncertainty is not None:
+        in_range("--reference-uncertainty", options.reference_uncertainty, *_REFERENCE_CELSIUS, "°C")
     try:
-        points = _points(options, session, reference)
-        result = calibrate(points, _USED_AT_CELSIUS[place])
+        points = _points(options, session)
+        return _corrected(calibrate(points, _USED_AT_CELSIUS[place]), points, begun, session.clock)
     except DataError as error:
         raise CommandError(str(error)) from error
-    return _corrected(result, points, name, rom, clock)
 
 
-def _points(options: argparse.Namespace, session: Session, reference: float | None) -> list[Point]:
+def _points(options: argparse.Namespace, session: Session) -> list[Point]:
     """The points asked for, ice first. Raises `DataError` where readings do not repeat."""
     points = []
+    reference = options.reference_uncertainty
     if options.compare and reference is None:
         reference = session.ask_number(
             "How good is the reference, ± °C by its certificate or data sheet? ", *_REFERENCE_CELSIUS, "°C"
         )
     if options.ice:
         points.append(session.ice_point(options.repeats))
-    if reference is not None and options.compare:
+    if options.compare:
         points.append(session.comparison(options.repeats, reference))
     return points
 
 
-def _corrected(result: Result, points: Sequence[Point], name: str, rom: str, clock: Clock) -> Record:
-    ice_only = len(points) == 1 and points[0].true == 0
-    now = _now(clock)
+def _corrected(result: Result, points: Sequence[Point], begun: Record, clock: Clock) -> Record:
     warnings = result.warnings
     if not clock.wall_clock_trusted():
         warnings = (*warnings, "the clock has not been set by a time service: check the date of this record")
-    return Record(
-        rom=rom,
-        probe=name,
-        kind=Kind.TWO_POINT if len(points) == 2 else Kind.ICE if ice_only else Kind.COMPARISON,
-        taken=now,
-        due=(now + _DUE).date(),
+    return _with(
+        begun,
+        due=(begun.taken + _DUE).date(),
         offset_celsius=result.offset,
         gain=result.gain,
         expanded_uncertainty_celsius=result.expanded_uncertainty,
@@ -204,8 +188,14 @@ def _corrected(result: Result, points: Sequence[Point], name: str, rom: str, clo
     )
 
 
-def _now(clock: Clock) -> datetime:
-    return datetime.fromtimestamp(round(clock.utc_seconds()), tz=UTC)
+def _with(begun: Record, **more: object) -> Record:
+    return Record.model_validate({**begun.model_dump(), **more})
+
+
+def _kind(options: argparse.Namespace) -> Kind:
+    if options.time_constant or options.boil:
+        return Kind.TIME_CONSTANT if options.time_constant else Kind.BOIL
+    return Kind.TWO_POINT if options.ice and options.compare else Kind.ICE if options.ice else Kind.COMPARISON
 
 
 def _history(rom: str, folder: Path, as_json: bool) -> int:
@@ -215,5 +205,81 @@ def _history(rom: str, folder: Path, as_json: bool) -> int:
     elif not records:
         print(f"{rom}: never calibrated (nothing in {folder})")
     else:
-        print("\n".join(history_line(record) for record in records))
+        print("\n".join(_history_line(record) for record in records))
     return 0 if records else 1
+
+
+def _result_lines(record: Record, config: Config) -> list[str]:
+    """The result in a keeper's words."""
+    lines = [""]
+    if record.kind is Kind.TIME_CONSTANT:
+        lines += [
+            f"Time constant of {record.probe}: {record.time_constant_seconds:.1f} s ± {record.u_seconds:.1f} s.",
+            "In stirred water, that is; resting in thick paste it is somewhat longer.",
+        ]
+    elif record.kind is Kind.BOIL:
+        point = record.points[0]
+        found = f"reads {point.reading_celsius:.2f} °C where water boils at {point.true_celsius:.2f} °C"
+        limit = 2 * point.u_celsius
+        if record.passed:
+            lines += [f"Passed: {record.probe} {found}, within the {limit:.1f} °C that may be. It is no correction."]
+        else:
+            lines += [f"Failed: {record.probe} {found}, more than the {limit:.1f} °C that may be off. Don't trust it."]
+    else:
+        lines += [
+            f"{record.probe} reads {_error_words(p.reading_celsius - p.true_celsius)} at {p.true_celsius:.1f} °C."
+            for p in record.points
+        ]
+        lines += [f"Correction: {_formula(record)}.", "", *_budget(record), "", *_gained(record, config)]
+        lines.append(f"Due again: {record.due}.")
+    return [*lines, *(f"Caution: {warning}." for warning in record.warnings)]
+
+
+def _error_words(error: float) -> str:
+    return f"{abs(error):.2f} °C too {'much' if error > 0 else 'little'}"
+
+
+def _formula(record: Record) -> str:
+    offset = record.offset_celsius or 0.0
+    gain = "reading" if record.gain == 1 else f"{record.gain:.4f} × reading"
+    return f"{gain} {'−' if offset < 0 else '+'} {abs(offset):.2f} °C"
+
+
+def _budget(record: Record) -> list[str]:
+    expanded = record.expanded_uncertainty_celsius or 0.0
+    return [
+        *(f"  {line.name:<24}{line.u_celsius:.3f} °C  {line.basis}" for line in record.budget),
+        f"  {'together, k = 2':<24}{expanded:.2f} °C   at {record.at_celsius:.0f} °C",
+    ]
+
+
+def _gained(record: Record, config: Config) -> list[str]:
+    """How much wider the usable part of the feeding band is than with this probe as bought."""
+    name = record.probe
+    if name in config.probes and config.probes[name].place is not Place.DISH:
+        return []
+    dish = next((dish for dish in config.dishes.values() if dish.probe == name), DishSection(probe="dish"))
+    before = ProbeSection.model_fields["uncertainty_celsius"].default
+    band = dish.band.band()
+    with_it = _usable(band, record.expanded_uncertainty_celsius or before, dish.probability)
+    return [f"Usable window in {band}: {with_it}; as bought {_usable(band, before, dish.probability)}."]
+
+
+def _usable(band: Band, expanded: float, probability: float) -> str:
+    window = acceptance_interval(band, expanded / 2, probability)
+    if window is None:
+        return "none"
+    width = window.high_celsius - window.low_celsius
+    return f"{window.low_celsius:.2f}–{window.high_celsius:.2f} °C, {width:.2f} °C wide"
+
+
+def _history_line(record: Record) -> str:
+    """One record in one line."""
+    when = record.taken.strftime("%Y-%m-%d %H:%M UTC")
+    if record.kind is Kind.TIME_CONSTANT:
+        what = f"{record.time_constant_seconds:.1f} s"
+    elif record.kind is Kind.BOIL:
+        what = "passed" if record.passed else "failed"
+    else:
+        what = f"{_formula(record)}, ±{record.expanded_uncertainty_celsius:.2f} °C, due {record.due}"
+    return f"{when}  {record.kind.value:<13}  {what}"

@@ -7,9 +7,11 @@ import re
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from textwrap import fill
+from typing import TextIO
 
 from sensord.clock import Clock
+from sensord.commands.terminal import forget_typed
 from sensord.errors import CommandError, DataError
 from sensord.physics.calibrating import (
     ICE_CELSIUS,
@@ -25,7 +27,7 @@ from sensord.physics.calibrating import (
 )
 from sensord.probes.scratchpad import Converted, Decoded
 
-__all__ = ["Keeper", "Session"]
+__all__ = ["Session", "Terminal"]
 
 _PATIENCE_SECONDS = 900.0
 _MOST_FAULTS_IN_A_ROW = 8
@@ -35,26 +37,53 @@ _SURPRISE_CELSIUS = 1.5
 _NUMBER = re.compile(r"([+-]?[0-9]{1,6}(?:[.,][0-9]{0,6})?)\s*(?:°?\s*[cC])?")
 _BLOCKS = "▁▂▃▄▅▆▇█"
 _PLOTTED = 32
+_COLUMNS = 96
+_SHOWN_EVERY = 10
 
 
-class Keeper(Protocol):
-    """The person at the terminal."""
+class Terminal:
+    """The keeper at a terminal, or at the end of a pipe: then plain lines, and a status every ten readings."""
+
+    def __init__(self, answers: TextIO, out: TextIO) -> None:
+        self._answers = answers
+        self._out = out
+        self._live = out.isatty()
+        self._shown = 0
+        self._width = 0
 
     def say(self, text: str) -> None:
         """Tell something."""
+        told = "\n".join(fill(line, _COLUMNS, replace_whitespace=False) for line in text.splitlines())
+        print(told, file=self._out, flush=True)
 
     def ask(self, question: str) -> str:
         """The answer, without blanks around it. Raises `CommandError` where no answer will come."""
+        forget_typed(self._answers)
+        print(question, end="", file=self._out, flush=True)
+        line = self._answers.readline()
+        if not line:
+            print(file=self._out)
+            raise CommandError("stopped, as no answer came: nothing was changed")
+        return line.strip()
 
     def show(self, status: str) -> None:
         """Show a line that the next one replaces; an empty one ends it."""
+        if self._live:
+            print(f"\r{status:<{self._width}}", end="" if status else "\r", file=self._out, flush=True)
+            self._width = len(status)
+        elif status:
+            if self._shown % _SHOWN_EVERY == 0:
+                print(status, file=self._out, flush=True)
+            self._shown += 1
+        else:
+            self._shown = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Session:
     """One calibration: `read` takes one reading of the probe and may block as long as the kernel does."""
 
-    keeper: Keeper
+    keeper: Terminal
     clock: Clock
     read: Callable[[], Decoded]
 

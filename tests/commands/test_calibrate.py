@@ -14,7 +14,7 @@ from sensord.cli import main
 from sensord.clock import FakeClock, FastClock
 from sensord.commands import calibrate as command
 from sensord.commands.calibrate import calibrate_probe
-from sensord.commands.calibration_terminal import Terminal
+from sensord.commands.calibration_session import Terminal
 from sensord.config.loading import parse
 from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
 from sensord.errors import CommandError, DataError, StorageError, WiringError

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass, field
 
 from sensord.clock import FakeClock
+from sensord.commands.calibration_session import Terminal
 from sensord.probes.scratchpad import Converted, Decoded, Refused
 from sensord.readings import FaultKind
 
@@ -35,7 +36,7 @@ class World:
 
 
 @dataclass
-class InventedKeeper:
+class InventedKeeper(Terminal):
     """Answers each question by the first key that is in it, and moves the probe as told; others fail the test."""
 
     world: World
