@@ -10,20 +10,24 @@ from dataclasses import replace
 
 from sensord.readings import Fault, FaultKind
 from sensord.watch.alarms import alarms
-from sensord.watch.brooder import air_watch as brooder
+from sensord.watch.brooder.air_watch import ConditionChanged, air_ticked, gap
 from sensord.watch.conditions import UNIT_PLACE, Condition
-from sensord.watch.dish import paste_watch as dish
+from sensord.watch.dish.paste_watch import dish_ticked
 from sensord.watch.effects import BandMoved, Effect, GapFound
 from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, Tick, Troubled
 from sensord.watch.obeying import commanded
-from sensord.watch.routing import Change, brooder_done, dish_done, observed, stand
+from sensord.watch.routing import Change, brooder_done, dish_done, observed, stood
 from sensord.watch.showing import snapshot
 from sensord.watch.state import Nursery, NurserySettings, ProbeSettings, first_nursery
 
 __all__ = ["Nursery", "NurserySettings", "ProbeSettings", "first_nursery", "snapshot", "step"]
 
 
-def step(settings: NurserySettings, nursery: Nursery, event: Event) -> tuple[Nursery, tuple[Effect, ...]]:
+_GAP_TOLD_SECONDS = 60.0
+"""So long after a stop a probe that spoke before is waited for; then the gap is told without it."""
+
+
+def step(settings: NurserySettings, nursery: Nursery, event: Event) -> Change:
     """Take one event. Raises nothing: a command that must be refused is answered with the reason, state unchanged."""
     match event:
         case Observed():
@@ -35,68 +39,65 @@ def step(settings: NurserySettings, nursery: Nursery, event: Event) -> tuple[Nur
         case Troubled():
             after, effects = _troubled(settings, nursery, event)
         case FeedsOverdue():
-            effects = []
-            standing = bool(event.chicks)
-            after = stand(settings, nursery, event.seconds, UNIT_PLACE, Condition.FEED_OVERDUE, standing, None, effects)
+            after, effects = _unit_stood(
+                settings, nursery, event.seconds, Condition.FEED_OVERDUE, standing=bool(event.chicks)
+            )
         case _:
             after, effects = commanded(settings, nursery, event)
     return _alerted(settings, nursery, after, effects, event)
 
 
 def _ticked(settings: NurserySettings, nursery: Nursery, tick: Tick) -> Change:
-    effects: list[Effect] = []
-    if not nursery.bands_told:
-        effects += _pinned_bands(settings, tick.seconds)
+    effects = () if nursery.bands_told else _pinned_bands(settings, tick.seconds)
     nursery = replace(nursery, utc_seconds=tick.utc_seconds, bands_told=True)
     for name, probe in settings.probes.items():
-        known = nursery.probes[name]
-        if tick.seconds - known.heard_seconds >= probe.late_seconds:
-            late = Fault(name, tick.seconds, FaultKind.LATE, f"silent for {tick.seconds - known.heard_seconds:.0f} s")
+        silent = tick.seconds - nursery.probes[name].heard_seconds
+        if silent >= probe.late_seconds:
+            late = Fault(name, tick.seconds, FaultKind.LATE, f"silent for {silent:.0f} s")
             nursery, made = observed(settings, nursery, late)
             effects += made
-    for name, one in settings.dishes.items():
-        before = nursery.dishes[name]
-        nursery, effects = dish_done(
-            settings, nursery, name, before, dish.dish_ticked(one, before, tick.seconds), effects
-        )
-    for name, many in settings.brooders.items():
-        found = brooder.air_ticked(many, nursery.brooders[name], tick.seconds, tick.utc_seconds)
-        nursery, effects = brooder_done(settings, nursery, name, found, effects)
+    for name, dish in settings.dishes.items():
+        nursery, made = dish_done(settings, nursery, name, dish_ticked(dish, nursery.dishes[name], tick.seconds))
+        effects += made
+    for name, brooder in settings.brooders.items():
+        found = air_ticked(brooder, nursery.brooders[name], tick.seconds, tick.utc_seconds)
+        nursery, made = brooder_done(settings, nursery, name, found)
+        effects += made
     book, changes = alarms.tick(nursery.book, settings.alarms, tick.seconds)
-    effects += changes
     if book is not nursery.book:
         nursery = replace(nursery, book=book)
-    return _gap_told(nursery, tick, effects)
+    nursery, told = _gap_told(nursery, tick)
+    return nursery, (*effects, *changes, *told)
 
 
-def _pinned_bands(settings: NurserySettings, seconds: float) -> list[Effect]:
+def _pinned_bands(settings: NurserySettings, seconds: float) -> tuple[Effect, ...]:
     """The bands that no plan will tell of, for whoever writes them down."""
-    return [
-        BandMoved(seconds=seconds, place=name, band=many.band, band_source=many.band_source, pinned=True)
-        for name, many in settings.brooders.items()
-        if many.pinned
-    ]
+    return tuple(
+        BandMoved(seconds=seconds, place=name, band=brooder.band, band_source=brooder.band_source, pinned=True)
+        for name, brooder in settings.brooders.items()
+        if brooder.pinned
+    )
 
 
-def _gap_told(nursery: Nursery, tick: Tick, effects: list[Effect]) -> Change:
+def _gap_told(nursery: Nursery, tick: Tick) -> Change:
     """Tell what the air did while the daemon was off, once every probe that spoke before has spoken again."""
-    gap = nursery.gap
-    if gap is None:
-        return nursery, effects
-    spoken = {name: watched.last for name, watched in nursery.probes.items() if name in gap.last_celsius}
+    off = nursery.gap
+    if off is None:
+        return nursery, ()
+    spoken = {name: watched.last for name, watched in nursery.probes.items() if name in off.last_celsius}
     after = {name: last.celsius for name, last in spoken.items() if last is not None}
-    if len(after) == len(gap.last_celsius) or tick.seconds - gap.seconds > 60:
-        effects.append(GapFound(tick.seconds, gap.gap_seconds, dict(gap.last_celsius), after))
-        nursery = replace(nursery, gap=None)
-    return nursery, effects
+    if len(after) < len(off.last_celsius) and tick.seconds - off.seconds <= _GAP_TOLD_SECONDS:
+        return nursery, ()
+    return replace(nursery, gap=None), (GapFound(tick.seconds, off.gap_seconds, dict(off.last_celsius), after),)
 
 
-def _returned(settings: NurserySettings, nursery: Nursery, gap: Gap) -> Change:
-    nursery = replace(nursery, gap=gap)
-    effects: list[Effect] = []
-    for name, many in settings.brooders.items():
-        found = brooder.gap(many, nursery.brooders[name], gap.seconds, gap.gap_seconds)
-        nursery, effects = brooder_done(settings, nursery, name, found, effects)
+def _returned(settings: NurserySettings, nursery: Nursery, event: Gap) -> Change:
+    nursery = replace(nursery, gap=event)
+    effects: tuple[Effect, ...] = ()
+    for name, brooder in settings.brooders.items():
+        found = gap(brooder, nursery.brooders[name], event.seconds, event.gap_seconds)
+        nursery, made = brooder_done(settings, nursery, name, found)
+        effects += made
     return nursery, effects
 
 
@@ -105,25 +106,28 @@ def _troubled(settings: NurserySettings, nursery: Nursery, event: Troubled) -> C
     if event.trouble:
         troubles[event.output] = event.trouble
     nursery = replace(nursery, troubles=troubles)
-    effects: list[Effect] = []
-    nursery = stand(
-        settings, nursery, event.seconds, UNIT_PLACE, Condition.OUTPUT_FAILED, bool(troubles), None, effects
-    )
-    return nursery, effects
+    return _unit_stood(settings, nursery, event.seconds, Condition.OUTPUT_FAILED, standing=bool(troubles))
+
+
+def _unit_stood(
+    settings: NurserySettings, nursery: Nursery, seconds: float, condition: Condition, standing: bool
+) -> Change:
+    """As `stood`, for what is about the whole unit."""
+    change = ConditionChanged(seconds=seconds, place=UNIT_PLACE, condition=condition, standing=standing)
+    return stood(settings, nursery, change)
 
 
 def _alerted(
-    settings: NurserySettings, before: Nursery, after: Nursery, effects: list[Effect], event: Event
-) -> tuple[Nursery, tuple[Effect, ...]]:
+    settings: NurserySettings, before: Nursery, after: Nursery, effects: tuple[Effect, ...], event: Event
+) -> Change:
     """Say what horn and lamp must do, when that has changed; a new alarm breaks an audio pause."""
     paused = after.paused_until_seconds
-    if paused is not None and (event.seconds >= paused or alarms.breaks_pause(tuple(effects))):
+    if paused is not None and (event.seconds >= paused or alarms.breaks_pause(effects)):
         paused = None
         after = replace(after, paused_until_seconds=None)
     if after.book is before.book and paused == before.paused_until_seconds and not isinstance(event, Tick):
-        return after, tuple(effects)
+        return after, effects
     alerting = alarms.alerting(after.book, settings.alarms, event.seconds, paused)
-    if not alerting.same_as(before.alerting):
-        after = replace(after, alerting=alerting)
-        effects.append(alerting)
-    return after, tuple(effects)
+    if alerting.same_as(before.alerting):
+        return after, effects
+    return replace(after, alerting=alerting), (*effects, alerting)

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from sensord.errors import CommandError, quoted
 from sensord.watch.alarms import alarms
-from sensord.watch.brooder import air_watch as brooder
+from sensord.watch.brooder.air_watch import confirm_stage, set_stage
 from sensord.watch.command_table import (
     COMMANDS,
     Acknowledge,
@@ -32,7 +32,7 @@ from sensord.watch.command_table import (
     verb_of,
 )
 from sensord.watch.conditions import UNIT_PLACE, Condition
-from sensord.watch.dish import paste_watch as dish
+from sensord.watch.dish.paste_watch import start_batch
 from sensord.watch.effects import Answered, Cue, Cued, Effect, EntryMade
 from sensord.watch.events import Command, Origin
 from sensord.watch.routing import Change, brooder_done, dish_done
@@ -52,10 +52,10 @@ def commanded(settings: NurserySettings, nursery: Nursery, command: Command) -> 
             check_giver(verb, _GIVERS[command.origin])
         after, effects = _obeyed(settings, nursery, command)
     except CommandError as error:
-        return nursery, [_answer(command, verb, str(error))]
+        return nursery, (_answer(command, verb, str(error)),)
     if isinstance(command, Entry):
         return after, effects
-    return after, [*effects, _answer(command, verb)]
+    return after, (*effects, _answer(command, verb))
 
 
 def _answer(command: Command, verb: str, refusal: str = "") -> Answered:
@@ -95,29 +95,28 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Ch
             return _booked(nursery, alarms.return_to_service(book, rules, now, place, condition, origin))
         case PauseAudio():
             seconds = _capped(command, command.for_seconds, settings.pause_seconds)
-            return replace(nursery, paused_until_seconds=now + seconds), []
+            return replace(nursery, paused_until_seconds=now + seconds), ()
         case StartBatch():
             name = _the_one("dish", command.dish, tuple(settings.dishes))
-            before = nursery.dishes[name]
-            started = dish.start_batch(settings.dishes[name], before, now)
-            return dish_done(settings, nursery, name, before, started, [])
+            started = start_batch(settings.dishes[name], nursery.dishes[name], now)
+            return dish_done(settings, nursery, name, started)
         case SetStage(stage=stage):
             name = _the_one("brooder", command.brooder, tuple(settings.brooders))
             many = settings.brooders[name]
             if many.plan is not None:
                 _known("stage", stage, many.plan.profile.stages)
-            found = brooder.set_stage(
+            found = set_stage(
                 many, nursery.brooders[name], now, stage, nursery.utc_seconds, by_network=origin is Origin.MQTT
             )
-            return brooder_done(settings, nursery, name, found, [])
+            return brooder_done(settings, nursery, name, found)
         case TestSounds():
-            return nursery, [Cued(now, Cue.SELF_TEST)]
+            return nursery, (Cued(now, Cue.SELF_TEST),)
         case LogFeed() | WeighIn() | EnterChick():
             if not settings.keeps_history:
                 raise CommandError("nothing is written down here: set enabled = true under [history] in the config")
             if isinstance(command, EnterChick) and command.brooder:
                 _known("brooder", command.brooder, tuple(settings.brooders))
-            return nursery, [EntryMade(now, command)]
+            return nursery, (EntryMade(now, command),)
         case _:
             raise TypeError(f"no rule for {type(command).__name__}")
 
@@ -133,7 +132,7 @@ def _acknowledged(settings: NurserySettings, nursery: Nursery, command: Acknowle
         and place in (None, name)
         and condition in (None, Condition.STAGE_UNCONFIRMED)
     ]
-    effects: list[Effect] = []
+    effects: tuple[Effect, ...] = ()
     try:
         change = alarms.acknowledge(nursery.book, settings.alarms, now, place, condition, command.origin)
         nursery, effects = _booked(nursery, change)
@@ -141,14 +140,15 @@ def _acknowledged(settings: NurserySettings, nursery: Nursery, command: Acknowle
         if not unconfirmed:  # else the network has acknowledged it, which confirms nothing
             raise
     for name in unconfirmed:
-        found = brooder.confirm_stage(settings.brooders[name], nursery.brooders[name], now)
-        nursery, effects = brooder_done(settings, nursery, name, found, effects)
+        found = confirm_stage(settings.brooders[name], nursery.brooders[name], now)
+        nursery, made = brooder_done(settings, nursery, name, found)
+        effects += made
     return nursery, effects
 
 
 def _booked(nursery: Nursery, change: tuple[alarms.AlarmBook, Iterable[Effect]]) -> Change:
     book, effects = change
-    return replace(nursery, book=book), list(effects)
+    return replace(nursery, book=book), tuple(effects)
 
 
 def _capped(command: Command, seconds: float | None, most: float) -> float:

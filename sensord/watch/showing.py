@@ -2,9 +2,9 @@
 
 from sensord.care.remedies import REMEDIES
 from sensord.watch.alarms import alarms
-from sensord.watch.brooder import air_watch as brooder
+from sensord.watch.brooder.air_watch import brooder_seen
 from sensord.watch.conditions import Priority
-from sensord.watch.dish import paste_watch as dish
+from sensord.watch.dish.dish_view import dish_seen
 from sensord.watch.state import Nursery, NurserySettings, ProbeSettings, ProbeWatch
 from sensord.watch.views import OutputView, ProbeView, Snapshot
 
@@ -20,10 +20,8 @@ def snapshot(settings: NurserySettings, nursery: Nursery, seconds: float, versio
         seconds=seconds,
         utc_seconds=nursery.utc_seconds,
         probes=tuple(_probe_view(settings.probes[name], watched, seconds) for name, watched in nursery.probes.items()),
-        dishes=tuple(dish.dish_seen(one, nursery.dishes[name], seconds) for name, one in settings.dishes.items()),
-        brooders=tuple(
-            brooder.brooder_seen(one, nursery.brooders[name], seconds) for name, one in settings.brooders.items()
-        ),
+        dishes=tuple(dish_seen(one, nursery.dishes[name], seconds) for name, one in settings.dishes.items()),
+        brooders=tuple(brooder_seen(one, nursery.brooders[name], seconds) for name, one in settings.brooders.items()),
         alarms=alarms.views(nursery.book, settings.alarms, seconds),
         outputs=tuple(OutputView(name, False, words) for name, words in nursery.troubles.items()),
         sounding=sounding,

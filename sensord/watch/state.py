@@ -5,11 +5,9 @@ from dataclasses import dataclass, field
 
 from sensord.readings import FaultKind, Place, Reading
 from sensord.watch.alarms.alarms import AlarmBook, AlarmSettings
-from sensord.watch.brooder import air_watch as brooder
-from sensord.watch.brooder.air_watch import Brooder, BrooderSettings
+from sensord.watch.brooder.air_watch import Brooder, BrooderSettings, first_brooder
 from sensord.watch.brooder.banding import Banding
-from sensord.watch.dish import paste_watch as dish
-from sensord.watch.dish.paste_watch import Dish, DishSettings
+from sensord.watch.dish.paste_watch import Dish, DishSettings, empty_dish
 from sensord.watch.effects import Alerting
 from sensord.watch.events import Gap
 from sensord.watch.screening import Calibration, Screen, ScreenSettings
@@ -111,8 +109,8 @@ def first_nursery(
             )
             for name, probe in settings.probes.items()
         },
-        dishes={name: dish.empty_dish(one) for name, one in settings.dishes.items()},
-        brooders={name: brooder.first_brooder(one, bandings.get(name)) for name, one in settings.brooders.items()},
+        dishes={name: empty_dish(one) for name, one in settings.dishes.items()},
+        brooders={name: first_brooder(one, bandings.get(name)) for name, one in settings.brooders.items()},
         book=book or AlarmBook(),
         alerting=Alerting(seconds=seconds, priority=None),
     )
