@@ -17,7 +17,7 @@ from sensord.commands.keys import Keys
 from sensord.commands.live_picture import LivePicture, Seen
 from sensord.commands.terminal import Keyboard, fitting_glyphs, say, stop_on_signals, zone_of
 from sensord.control.control_client import ControlClient, Missed
-from sensord.control.control_wire import snapshot_json
+from sensord.control.view_wire import snapshot_json
 from sensord.errors import DataError
 from sensord.screens.dashboard import dashboard, waiting
 from sensord.screens.lines import effect_line, snapshot_lines

@@ -7,12 +7,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self, TypeAlias
+from typing import TYPE_CHECKING, Any, Self, TypeAlias
 
-from sensord.control.control_wire import Code, effect_from, snapshot_from
+from sensord.control.control_wire import Code
 from sensord.errors import CommandError, DataError, WiringError
-from sensord.watch.effects import Effect
-from sensord.watch.views import Snapshot
+
+if TYPE_CHECKING:  # a verb that only gives a command should not have to wait for the models of views
+    from sensord.watch.effects import Effect
+    from sensord.watch.views import Snapshot
 
 __all__ = ["ControlClient", "DaemonAwayError", "Missed", "Push"]
 
@@ -33,7 +35,7 @@ class Missed:
     effects: int
 
 
-Push: TypeAlias = Snapshot | Effect | Missed
+Push: TypeAlias = "Snapshot | Effect | Missed"
 
 
 class ControlClient:
@@ -81,8 +83,10 @@ class ControlClient:
         """The daemon's version."""
         return str(self._ask("version", {})["version"])
 
-    def snapshot(self) -> Snapshot:
+    def snapshot(self) -> "Snapshot":
         """What the daemon sees now. Raises `CommandError` in the first second of its life, `DataError` on nonsense."""
+        from sensord.control.view_wire import snapshot_from
+
         return snapshot_from(self._ask("snapshot", {}))
 
     def call(self, verb: str, **params: object) -> str:
@@ -92,7 +96,7 @@ class ControlClient:
         """
         return str(self._ask(verb, params).get("reason", ""))
 
-    def subscribe(self, quiet_seconds: float = 5.0) -> Iterator[Push | None]:
+    def subscribe(self, quiet_seconds: float = 5.0) -> Iterator["Push | None"]:
         """Snapshots and effects as they come; None each time that nothing came for `quiet_seconds`.
 
         Raises `DaemonAwayError` when the daemon stops, `DataError` where it says what cannot be understood.
@@ -156,7 +160,9 @@ def _reason(error: object) -> str:
     return str(error.get("message"))
 
 
-def _push(message: dict[str, Any]) -> Push | None:
+def _push(message: dict[str, Any]) -> "Push | None":
+    from sensord.control.view_wire import effect_from, snapshot_from
+
     params = message.get("params")
     match message.get("method"):
         case "snapshot":

@@ -5,22 +5,15 @@
     push      {"jsonrpc": "2.0", "method": "snapshot" | "effect" | "dropped", "params": {...}}
 
 The codes from -32700 to -32600 are those of the JSON-RPC 2.0 specification, section 5.1; the others lie in the range
-that it leaves to servers. Snapshots and effects go through JSON and back unchanged.
+that it leaves to servers. `view_wire` has the snapshots and effects.
 """
 
 import json
 import os
 from collections.abc import Mapping
 from enum import IntEnum, unique
-from functools import cache
 from pathlib import Path
-from typing import Any, NamedTuple, cast, get_args
-
-from pydantic import TypeAdapter, ValidationError
-
-from sensord.errors import DataError
-from sensord.watch.effects import Answered, Effect
-from sensord.watch.views import Snapshot
+from typing import NamedTuple
 
 __all__ = [
     "LINE_LIMIT_BYTES",
@@ -28,16 +21,12 @@ __all__ = [
     "Code",
     "Request",
     "client_path",
-    "command_result",
     "daemon_path",
-    "effect_from",
-    "effect_json",
     "error_line",
+    "json_bytes",
     "push_line",
     "read_request",
     "result_line",
-    "snapshot_from",
-    "snapshot_json",
 ]
 
 LINE_LIMIT_BYTES = 64 * 1024
@@ -65,54 +54,9 @@ class Request(NamedTuple):
     params: dict[str, object]
 
 
-@cache
-def _snapshots() -> TypeAdapter[Snapshot]:
-    return TypeAdapter(Snapshot)
-
-
-@cache
-def _effects(kind: str) -> TypeAdapter[Any] | None:
-    found = next((candidate for candidate in get_args(Effect) if candidate.__name__ == kind), None)
-    return TypeAdapter(found) if found else None
-
-
-def snapshot_json(snapshot: Snapshot) -> bytes:
-    """A snapshot as a JSON object."""
-    return _snapshots().dump_json(snapshot)
-
-
-def snapshot_from(params: object) -> Snapshot:
-    """The snapshot that parsed JSON stands for. Raises `DataError` where it stands for none."""
-    try:
-        return _snapshots().validate_python(params)
-    except ValidationError as error:
-        raise DataError(f"the daemon's snapshot cannot be read: {_short(error)}") from error
-
-
-def effect_json(effect: Effect) -> bytes:
-    """An effect as a JSON object, its class name under `kind`."""
-    kind = type(effect).__name__
-    adapter = _effects(kind)
-    assert adapter is not None, kind
-    return f'{{"kind":"{kind}",'.encode() + adapter.dump_json(effect)[1:]
-
-
-def effect_from(params: object) -> Effect:
-    """The effect that parsed JSON stands for. Raises `DataError` where it stands for none."""
-    kind = str(params.get("kind")) if isinstance(params, Mapping) else "?"
-    adapter = _effects(kind)
-    if adapter is None or not isinstance(params, Mapping):
-        raise DataError(f"the daemon sent a '{kind}', which is not known here: update the older of the two")
-    try:
-        return cast("Effect", adapter.validate_python({key: params[key] for key in params if key != "kind"}))
-    except ValidationError as error:
-        raise DataError(f"the daemon's {kind} cannot be read: {_short(error)}") from error
-
-
-def _short(error: ValidationError) -> str:
-    first = error.errors()[0]
-    where = ".".join(str(part) for part in first["loc"])
-    return f"{where}: {first['msg']}; daemon and client should be of one version"
+def json_bytes(value: object) -> bytes:
+    """A value as JSON in ASCII: a lone surrogate that a client sent has no UTF-8, but an escape that it can read."""
+    return json.dumps(value).encode()
 
 
 def push_line(method: str, params_json: bytes) -> bytes:
@@ -122,26 +66,20 @@ def push_line(method: str, params_json: bytes) -> bytes:
 
 def result_line(request_id: object, result_json: bytes) -> bytes:
     """The answer to a request that was done."""
-    return b'{"jsonrpc":"2.0","id":%b,"result":%b}\n' % (json.dumps(request_id).encode(), result_json)
+    return b'{"jsonrpc":"2.0","id":%b,"result":%b}\n' % (json_bytes(request_id), result_json)
 
 
 def error_line(request_id: object, code: Code, message: str) -> bytes:
     """The answer to a request that was not done; `request_id` is None where it could not be read."""
     answer = {"jsonrpc": "2.0", "id": request_id, "error": {"code": int(code), "message": message}}
-    return json.dumps(answer, ensure_ascii=False).encode() + b"\n"
-
-
-def command_result(request_id: object, answer: Answered) -> bytes:
-    """The answer to a command that was done."""
-    result = {"verb": answer.verb, "done": True, "reason": answer.reason}
-    return result_line(request_id, json.dumps(result, ensure_ascii=False).encode())
+    return json_bytes(answer) + b"\n"
 
 
 def read_request(line: bytes) -> Request | bytes:
     """The request that a line holds, or the error line to send back."""
     try:
         message = json.loads(line)
-    except (ValueError, RecursionError):
+    except (ValueError, RecursionError):  # ValueError: also a number of more digits than Python reads
         return error_line(None, Code.NOT_JSON, "not JSON: send one object a line")
     request_id = message.get("id") if isinstance(message, dict) else None
     if not isinstance(request_id, int | str) or isinstance(request_id, bool):

@@ -4,7 +4,7 @@ from sensord.clock import Clock
 from sensord.config import settings as assembly
 from sensord.config.folders import Places
 from sensord.config.sections import Config, MqttSection
-from sensord.control.control import ControlServer
+from sensord.control.control_server import ControlServer
 from sensord.history.history_writer import FILE_NAME, History
 from sensord.pins.buttons import Buttons
 from sensord.pins.chime import Chime

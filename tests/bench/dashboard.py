@@ -24,7 +24,7 @@ from rich.console import Console
 
 from sensord.clock import SystemClock
 from sensord.control.control_client import ControlClient
-from sensord.control.control_wire import snapshot_json
+from sensord.control.view_wire import snapshot_json
 from sensord.screens.dashboard import dashboard
 from sensord.screens.page import Look
 from tests.bench.table import Ratio, show, target

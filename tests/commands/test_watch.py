@@ -18,7 +18,7 @@ from sensord.clock import FakeClock, SystemClock
 from sensord.commands.keys import Keys
 from sensord.commands.live_picture import STALE_SECONDS, LivePicture
 from sensord.commands.terminal import Keyboard, fitting_glyphs
-from sensord.control.control_wire import snapshot_from
+from sensord.control.view_wire import snapshot_from
 from sensord.screens.page import ASCII, BLOCKS
 from sensord.watch.command_table import Acknowledge, PauseAudio, Reset, Shelve, StartBatch, Unshelve
 from sensord.watch.effects import Cue, Cued

@@ -1,10 +1,12 @@
 """The control socket against real Unix sockets: answers, refusals, pushes, and clients that behave badly."""
 
+import contextlib
 import json
 import os
 import socket
 import stat
 import threading
+import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
 from queue import Queue
@@ -13,10 +15,10 @@ import pytest
 
 from sensord import __version__
 from sensord.clock import FakeClock, SystemClock
-from sensord.control.control import ControlServer
 from sensord.control.control_client import ControlClient, DaemonAwayError, Missed
-from sensord.control.control_commands import ANSWER_WITHIN_SECONDS
+from sensord.control.control_server import ANSWER_WITHIN_SECONDS, IDLE_SECONDS, MOST_CLIENTS, ControlServer
 from sensord.control.control_wire import LINE_LIMIT_BYTES, Code
+from sensord.control.view_wire import snapshot_json
 from sensord.errors import CommandError, ConfigError
 from sensord.readings import Reading
 from sensord.watch.command_table import Acknowledge, Shelve
@@ -191,8 +193,8 @@ def test_a_line_without_end_is_cut_off(daemon: Daemon) -> None:
 
 
 def test_what_changes_the_rules_is_for_the_owner_only(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("sensord.control.control.peer_user", lambda _connected: 4711)
-    monkeypatch.setattr("sensord.control.control_commands.os.geteuid", lambda: 4712)
+    monkeypatch.setattr("sensord.control.control_server.peer_user", lambda _connected: 4711)
+    monkeypatch.setattr("sensord.control.control_server.os.geteuid", lambda: 4712)
     with ControlClient(daemon.path) as client:
         with pytest.raises(CommandError, match="only root"):
             client.call("out-of-service", place="brooder", condition="too-cold")
@@ -260,14 +262,117 @@ def test_clients_that_never_read_are_let_go_and_hold_up_nobody(daemon: Daemon) -
         raw.__exit__()
 
 
-def test_the_33rd_client_is_told_so(daemon: Daemon) -> None:
-    clients = [ControlClient(daemon.path) for _ in range(32)]
-    for client in clients:
+def test_a_lone_surrogate_is_answered_and_ends_nothing(daemon: Daemon) -> None:
+    with Raw(daemon.path) as raw:
+        raw.say(b'{"id": "\\ud800", "method": "boil\\udfff"}\n{"id": "\\ud800", "method": "version"}\n')
+        assert raw.hear()["id"] == "\ud800"
+        assert raw.hear()["result"] == {"version": __version__}
+        raw.say(b'{"id": 3, "method": "shelve", "params": {"place": "\\ud800"}}\n')
+        assert isinstance(raw.hear()["error"], dict)
+    with ControlClient(daemon.path) as client:
+        assert client.version() == __version__
+
+
+def test_an_item_that_cannot_be_shown_is_told_and_the_socket_goes_on(daemon: Daemon) -> None:
+    with ControlClient(daemon.path) as client:
+        pushes = client.subscribe(quiet_seconds=0.01)
+        assert next(pushes) is None
+        daemon.server.handle(object())  # type: ignore[arg-type]
+        told = ""
+        while not told:
+            try:
+                daemon.server.handle(SNAPSHOTS["cold"])
+            except RuntimeError as error:
+                told = str(error)
+        assert "stumbled" in told
+        while next(pushes) != SNAPSHOTS["cold"]:
+            pass
+
+
+def test_idle_clients_give_way_and_are_let_go(daemon: Daemon) -> None:
+    idle = [ControlClient(daemon.path) for _ in range(MOST_CLIENTS)]
+    for client in idle:
         client.version()
     with ControlClient(daemon.path) as late, pytest.raises((CommandError, DaemonAwayError)):
         late.version()
-    for client in clients:
+    daemon.patience.advance(6.0)
+    with ControlClient(daemon.path) as later:
+        assert later.version() == __version__
+        daemon.patience.advance(IDLE_SECONDS)
+        daemon.server.handle(EFFECT)
+        for client in idle:
+            with pytest.raises(DaemonAwayError):
+                client.version()
+
+
+def test_a_subscriber_and_one_that_waits_for_its_answer_are_not_idle(daemon: Daemon) -> None:
+    daemon.mute = True
+    with ControlClient(daemon.path) as watching, Raw(daemon.path) as asking:
+        pushes = watching.subscribe(quiet_seconds=0.01)
+        assert next(pushes) is None
+        asking.say(b'{"id": 1, "method": "acknowledge"}\n')
+        command = daemon.commands.get(timeout=5)
+        daemon.patience.advance(ANSWER_WITHIN_SECONDS - 0.1)
+        others = [ControlClient(daemon.path) for _ in range(MOST_CLIENTS)]
+        answer = Answered(seconds=1.0, request=command.request, origin=Origin.CONTROL, verb="acknowledge", done=True)
+        daemon.server.handle(answer)
+        assert asking.hear()["id"] == 1
+        assert next(push for push in pushes if push is not None) == answer
+        for client in others:
+            client.close()
+
+
+def test_places_are_kept_for_the_owner(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+    user = [4711]
+    monkeypatch.setattr("sensord.control.control_server.peer_user", lambda _connected: user[0])
+    monkeypatch.setattr("sensord.control.control_server.os.geteuid", lambda: 4712)
+    strangers = [ControlClient(daemon.path) for _ in range(MOST_CLIENTS - 4)]
+    for client in strangers:
+        client.version()
+    with Raw(daemon.path) as refused:
+        assert "clients are connected and busy" in str(refused.hear()["error"])
+    user[0] = 4712
+    with ControlClient(daemon.path) as owner:
+        assert owner.version() == __version__
+    for client in strangers:
         client.close()
+
+
+def test_clients_that_ask_and_never_read_cost_little_and_give_it_back(daemon: Daemon) -> None:
+    daemon.server.handle(SNAPSHOTS["many"])
+    with ControlClient(daemon.path) as client:
+        client.snapshot()
+        tracemalloc.start()
+        before = tracemalloc.get_traced_memory()[0]
+        greedy = [Raw(daemon.path) for _ in range(MOST_CLIENTS - 1)]
+        for raw in greedy:
+            raw.socket.setblocking(False)
+            with contextlib.suppress(BlockingIOError):
+                for _ in range(100):
+                    raw.socket.send(b'{"id": 1, "method": "snapshot"}\n' * 2000)
+        for _ in range(50):
+            client.version()
+        during = tracemalloc.get_traced_memory()[0]
+        for raw in greedy:
+            raw.__exit__()
+        for _ in range(50):
+            client.version()
+        del greedy
+        after = tracemalloc.get_traced_memory()[0]
+        tracemalloc.stop()
+    answer = len(snapshot_json(SNAPSHOTS["many"]))
+    assert during - before < (MOST_CLIENTS - 1) * (2 * answer + 3 * LINE_LIMIT_BYTES)
+    assert after - before < 256 * 1024
+
+
+def test_a_flood_of_commands_is_stopped_at_the_budget(daemon: Daemon) -> None:
+    with ControlClient(daemon.path) as client:
+        for _ in range(60):
+            client.call("acknowledge")
+        with pytest.raises(CommandError, match="too many commands"):
+            client.call("acknowledge")
+        daemon.patience.advance(0.5)
+        client.call("acknowledge")
 
 
 def test_a_second_daemon_is_refused_while_the_first_lives(daemon: Daemon) -> None:

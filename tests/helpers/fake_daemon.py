@@ -13,7 +13,7 @@ from queue import Queue
 from typing import cast
 
 from sensord.clock import Clock, FakeClock, SystemClock
-from sensord.control.control import ControlServer
+from sensord.control.control_server import ControlServer
 from sensord.watch.effects import Answered
 from sensord.watch.events import Command, Event
 from sensord.watch.views import Snapshot
