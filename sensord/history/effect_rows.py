@@ -12,9 +12,27 @@ from sensord.watch.effects import (
     Effect,
     GapFound,
     Noted,
+    columns_of,
 )
 
 __all__ = ["Row", "row_of"]
+
+_PASTE = "celsius=estimate_celsius.middle low_celsius=estimate_celsius.low high_celsius=estimate_celsius.high"
+_TABLES: dict[type, tuple[str, str]] = {
+    AlarmChanged: (
+        "alarm",
+        "place condition priority=priority.word state previous celsius origin seen do_first",
+    ),
+    BatchStarted: ("batch", "dish origin"),
+    GapFound: ("power_gap", "gap_seconds before=before_celsius after=after_celsius"),
+    DishChanged: ("dish_state", f"dish probe state previous {_PASTE} why"),
+    BandMoved: (
+        "band",
+        "place low_celsius=band.low_celsius high_celsius=band.high_celsius source=band_source pinned",
+    ),
+    Noted: ("note", "probe what fault gap_seconds detail"),
+    Answered: ("command", "verb origin done reason"),
+}
 
 
 class Row(NamedTuple):
@@ -26,57 +44,14 @@ class Row(NamedTuple):
 
 def row_of(effect: Effect) -> Row | None:
     """The row for an effect; None where nothing of it is kept as a row (readings have their own way)."""
-    match effect:
-        case AlarmChanged():
-            return Row(
-                "alarm",
-                {
-                    "place": effect.place,
-                    "condition": effect.condition.value,
-                    "priority": effect.priority.word,
-                    "state": effect.state.value,
-                    "previous": effect.previous.value,
-                    "celsius": effect.celsius,
-                    "origin": effect.origin.value,
-                    "seen": effect.seen,
-                    "do_first": effect.do_first,
-                },
-            )
-        case BatchStarted():
-            return Row("batch", {"dish": effect.dish, "origin": effect.origin.value})
-        case GapFound():
-            before, after = json.dumps(effect.before_celsius), json.dumps(effect.after_celsius)
-            return Row("power_gap", {"gap_seconds": effect.gap_seconds, "before": before, "after": after})
-        case DishChanged():
-            paste = effect.estimate_celsius
-            return Row(
-                "dish_state",
-                {
-                    "dish": effect.dish,
-                    "probe": effect.probe,
-                    "state": effect.state.value,
-                    "previous": effect.previous.value,
-                    "celsius": paste and paste.middle,
-                    "low_celsius": paste and paste.low,
-                    "high_celsius": paste and paste.high,
-                    "why": effect.why,
-                },
-            )
-        case BandMoved():
-            low, high = effect.band.low_celsius, effect.band.high_celsius
-            shown = {
-                "low_celsius": low,
-                "high_celsius": high,
-                "source": effect.band_source,
-                "pinned": int(effect.pinned),
-            }
-            return Row("band", {"place": effect.place, **shown})
-        case Noted():
-            fault = None if effect.fault is None else effect.fault.value
-            found = {"what": effect.what.value, "fault": fault, "gap_seconds": effect.gap_seconds}
-            return Row("note", {"probe": effect.probe, **found, "detail": effect.detail})
-        case Answered():
-            answer = {"origin": effect.origin.value, "done": int(effect.done), "reason": effect.reason}
-            return Row("command", {"verb": effect.verb, **answer})
-        case _:
-            return None
+    if type(effect) not in _TABLES:
+        return None
+    table, columns = _TABLES[type(effect)]
+    return Row(table, {column: _stored(value) for column, value in columns_of(effect, columns).items()})
+
+
+def _stored(value: Any) -> Any:
+    """As SQLite holds it."""
+    if isinstance(value, bool):
+        return int(value)
+    return json.dumps(value) if isinstance(value, dict) else value

@@ -16,9 +16,9 @@ from typing import Any, TextIO
 
 from sensord.config.sections import BandSection, Config, ProbeSection
 from sensord.errors import DataError, unreadable
-from sensord.readings import Fault, FaultKind, Interval, Observation, Place, Reading
+from sensord.readings import Fault, FaultKind, Observation, Place, Reading
 from sensord.watch import nursery as whole
-from sensord.watch.effects import AlarmChanged, DishChanged, DishEstimated, Effect, Forecast, Noted
+from sensord.watch.effects import AlarmChanged, DishChanged, DishEstimated, Effect, Forecast, Noted, columns_of
 from sensord.watch.events import Event, Gap, Observed, Tick
 from sensord.watch.nursery import Nursery, NurserySettings
 
@@ -205,73 +205,36 @@ def run(settings: NurserySettings, observations: list[Observation]) -> Iterator[
         yield from effects
 
 
+def _ends(path: str, *keys: str) -> str:
+    return " ".join(f"{key}={path}.{end}" for key, end in zip(keys, ("middle", "low", "high"), strict=True))
+
+
+_PASTE = _ends("estimate_celsius", "celsius", "low", "high")
+_READY = _ends("outlook.ready_in_seconds", "ready_in_s", "ready_low_s", "ready_high_s")
+_OPEN = _ends("outlook.open_for_seconds", "open_for_s", "open_low_s", "open_high_s")
+_LINES: dict[type, tuple[str, str]] = {
+    DishChanged: ("dish", f"probe state {_PASTE}"),
+    DishEstimated: ("estimate", f"probe {_PASTE} {_READY} never=outlook.never {_OPEN}"),
+    Noted: ("note", "probe what fault seconds=gap_seconds"),
+    AlarmChanged: ("alarm", "place condition priority=priority.word state celsius"),
+    Forecast: ("forecast", "place condition " + _ends("in_seconds", "in_s", "low_s", "high_s")),
+}
+
+
 def describe(effect: Effect) -> dict[str, Any] | None:
     """The effect as one object of the replay format; None for effects that it does not hold."""
-    match effect:
-        case DishChanged():
-            return {
-                "time_s": _seconds(effect.seconds),
-                "kind": "dish",
-                "probe": effect.probe,
-                "state": str(effect.state),
-                **_ends(effect.estimate_celsius, ("celsius", "low", "high"), 3),
-            }
-        case DishEstimated():
-            return {
-                "time_s": _seconds(effect.seconds),
-                "kind": "estimate",
-                "probe": effect.probe,
-                **_ends(effect.estimate_celsius, ("celsius", "low", "high"), 3),
-                **_ends(effect.outlook.ready_in_seconds, ("ready_in_s", "ready_low_s", "ready_high_s"), 2),
-                "never": effect.outlook.never,
-                **_ends(effect.outlook.open_for_seconds, ("open_for_s", "open_low_s", "open_high_s"), 2),
-            }
-        case Noted():
-            note: dict[str, Any] = {
-                "time_s": _seconds(effect.seconds),
-                "kind": "note",
-                "probe": effect.probe,
-                "what": str(effect.what),
-            }
-            if effect.fault is not None:
-                note["fault"] = str(effect.fault)
-            if effect.gap_seconds is not None:
-                note["seconds"] = _seconds(effect.gap_seconds)
-            return note
-        case AlarmChanged():
-            return {
-                "time_s": _seconds(effect.seconds),
-                "kind": "alarm",
-                "place": effect.place,
-                "condition": str(effect.condition),
-                "priority": effect.priority.word,
-                "state": str(effect.state),
-                "celsius": _celsius(effect.celsius),
-            }
-        case Forecast():
-            return {
-                "time_s": _seconds(effect.seconds),
-                "kind": "forecast",
-                "place": effect.place,
-                "condition": str(effect.condition),
-                **_ends(effect.in_seconds, ("in_s", "low_s", "high_s"), 2),
-            }
-        case _:
-            return None
+    if type(effect) not in _LINES:
+        return None
+    kind, columns = _LINES[type(effect)]
+    told = columns_of(effect, columns)
+    if isinstance(effect, Noted):  # says only what there is to say
+        told = {key: value for key, value in told.items() if value is not None}
+    return {"time_s": round(effect.seconds, 2), "kind": kind} | {key: _rounded(key, told[key]) for key in told}
 
 
-def _ends(told: Interval | None, keys: tuple[str, str, str], places: int) -> dict[str, float | None]:
-    if told is None:
-        return dict.fromkeys(keys)
-    return {key: round(end, places) for key, end in zip(keys, (told.middle, told.low, told.high), strict=True)}
-
-
-def _seconds(value: float | None) -> float | None:
-    return None if value is None else round(value, 2)
-
-
-def _celsius(value: float | None) -> float | None:
-    return None if value is None else round(value, 3)
+def _rounded(key: str, value: Any) -> Any:
+    """Hundredths of a second, thousandths of a degree."""
+    return round(value, 2 if key.endswith(("_s", "seconds")) else 3) if isinstance(value, float) else value
 
 
 def line(effect: Effect) -> str | None:

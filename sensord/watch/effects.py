@@ -6,7 +6,8 @@ concern them. Temperatures are Celsius, times are monotonic seconds.
 
 from dataclasses import dataclass
 from enum import StrEnum, unique
-from typing import TypeAlias
+from functools import cache
+from typing import Any, TypeAlias
 
 from sensord.physics.conformity import Verdict
 from sensord.physics.outlook import NOTHING_KNOWN, Outlook
@@ -35,6 +36,7 @@ __all__ = [
     "Note",
     "Noted",
     "Verdict",
+    "columns_of",
 ]
 
 
@@ -269,3 +271,24 @@ Effect: TypeAlias = (
     | Answered
     | EntryMade
 )
+
+
+def columns_of(effect: object, columns: str) -> dict[str, Any]:
+    """Parts of an effect (or a view) by column, for whoever writes it down as a row or a line.
+
+    `place` is the field of that name, `low=band.low_celsius` leads to one further in; what lies behind a None is None,
+    and words of enumerations are plain text.
+    """
+    found: dict[str, Any] = {}
+    for column, path in _parsed(columns):
+        part: Any = effect
+        for name in path:
+            part = None if part is None else getattr(part, name)
+        found[column] = str(part) if isinstance(part, StrEnum) else part
+    return found
+
+
+@cache
+def _parsed(columns: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    pairs = (column.split("=") for column in columns.split())
+    return tuple((names[0], tuple(names[-1].split("."))) for names in pairs)
