@@ -24,7 +24,7 @@ try:
     from tests.bench.mutant_list import Mutant, changed_lines, mutants_of, sample
     from tests.bench.mutant_runner import Outcome, Runner
 except ImportError as missing:
-    print(f"{missing}: pip install -e '.[test,reference,mutation]'", file=sys.stderr)
+    print(f"{missing}: pip install -e '.[test,mutation]'", file=sys.stderr)
     raise SystemExit(2) from None
 
 __all__ = ["main"]
