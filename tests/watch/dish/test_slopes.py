@@ -2,6 +2,7 @@
 
 import random
 
+import numpy
 import pytest
 
 from sensord.readings import Reading
@@ -42,7 +43,6 @@ def test_a_parabola_is_found_exactly_even_where_readings_are_uneven() -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_scattered_readings_give_the_least_squares_of_numpy(seed: int) -> None:
-    numpy = pytest.importorskip("numpy")
     rng = random.Random(seed)
     times = sorted(rng.uniform(0.0, 14.0) for _ in range(12))
     taken = [Reading("dish", t, 38.0 - 0.1 * t + rng.gauss(0.0, 0.2)) for t in times]
