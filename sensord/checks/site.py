@@ -20,7 +20,7 @@ from sensord.config.sections import Config
 from sensord.control.control_client import ControlClient
 from sensord.control.control_wire import client_path
 from sensord.errors import ConfigError, SensordError
-from sensord.history.history_writer import FILE_NAME
+from sensord.history.history_file import FILE_NAME
 from sensord.watch.views import Snapshot
 
 __all__ = ["SERVICE_USER", "CheckFinding", "Grade", "Machine", "Site", "User", "bad", "fine", "warn"]

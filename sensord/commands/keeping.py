@@ -10,16 +10,16 @@ from sensord.clock import SystemClock
 from sensord.commands.kitchen_options import load_config
 from sensord.config.folders import state_beside
 from sensord.config.loading import DEFAULT_PATH
-from sensord.config.sections import HistorySection
 from sensord.control.control_client import ControlClient, DaemonAwayError
 from sensord.control.control_wire import client_path
 from sensord.errors import CommandError, DataError, StorageError
 from sensord.gate.command_reader import read_fields
 from sensord.history.database import DamagedError, leaving_nothing
+from sensord.history.history_file import FILE_NAME, HistoryFile
 from sensord.history.history_reader import HistoryReader
-from sensord.history.history_writer import FILE_NAME, History
+from sensord.log.chick_log import ChickLog
 from sensord.watch.command_table import Entry, Giver
-from sensord.watch.effects import Answered, EntryMade
+from sensord.watch.effects import EntryMade
 
 __all__ = [
     "add_place_options",
@@ -98,22 +98,13 @@ def _enter_directly(options: argparse.Namespace, verb: str, fields: dict[str, ob
     path = history_path(options)
     try:
         with leaving_nothing(path):
-            return True, _stored(path, load_config(options.config).history, EntryMade(seconds, entry))
+            log = ChickLog(HistoryFile(path.parent, _CLOCK, daemon=False), _CLOCK, lambda _event: None)
+            try:
+                return True, log.write_down(EntryMade(seconds, entry))
+            finally:
+                log.close()
     except CommandError as error:
         return False, str(error)
-
-
-def _stored(path: Path, section: HistorySection, made: EntryMade) -> str:
-    """Have one entry written; the answer. Raises `CommandError` with the reason where it is refused."""
-    answers: list[Answered] = []
-    history = History(path.parent, section, _CLOCK, answers.append, daemon=False)
-    try:
-        history.handle(made)
-    finally:
-        history.close()
-    if not answers[0].done:
-        raise CommandError(answers[0].reason)
-    return answers[0].reason
 
 
 def say(options: argparse.Namespace, verb: str, answer: tuple[bool, str]) -> int:

@@ -33,6 +33,7 @@ def nursery_settings(config: Config) -> NurserySettings:
         alarms=_alarms(config.alarms),
         pause_seconds=config.alarms.pause_seconds,
         keeps_history=config.history.enabled,
+        feed_reminder=config.history.feed_reminder,
     )
 
 

@@ -4,8 +4,10 @@ WAL with `synchronous=FULL`: a commit that has returned is on the disk, and a ki
 """
 
 import fcntl
+import os
 import sqlite3
-from collections.abc import Iterator
+import stat
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, TypeAlias
@@ -17,12 +19,18 @@ __all__ = [
     "CACHE_KIBIBYTES",
     "Connection",
     "DamagedError",
+    "Mark",
     "NewerError",
     "copy_into",
+    "insert",
     "leaving_nothing",
     "lock",
+    "lock_path",
+    "log_path",
+    "mark",
     "open_reader",
     "open_writer",
+    "same_file",
     "set_aside",
     "sound",
     "telling",
@@ -38,6 +46,36 @@ CACHE_KIBIBYTES = 512
 to the end of few tables, so that more is of no use."""
 _BUSY_SECONDS = 5.0
 _COMPANIONS = ("", "-wal", "-shm")
+_FOLDER_MODE, _FILE_MODE = 0o750, 0o640
+"""Of what is made here: the daemon's user and its group may look, nobody else."""
+
+Mark: TypeAlias = tuple[int, ...] | None
+"""Which file a name leads to; None where to none."""
+
+
+def lock_path(path: Path) -> Path:
+    """The file whose lock makes a process the one writer of the history at `path`."""
+    return path.with_name(f"{path.name}.lock")
+
+
+def log_path(path: Path) -> Path:
+    """Where SQLite keeps what is not yet in the file at `path` itself."""
+    return path.with_name(f"{path.name}-wal")
+
+
+def mark(path: Path, changes: bool = False) -> Mark:
+    """Which file `path` leads to; with `changes` also its size and when it was last written to."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return (found.st_dev, found.st_ino, *((found.st_size, found.st_mtime_ns) if changes else ()))
+
+
+def same_file(held: IO[bytes], path: Path) -> bool:
+    """Whether `path` leads to the open file `held`."""
+    found = os.fstat(held.fileno())
+    return mark(path) == (found.st_dev, found.st_ino)
 
 
 class DamagedError(StorageError):
@@ -61,7 +99,8 @@ def telling(path: Path) -> Iterator[None]:
 
 def _told(path: Path, error: sqlite3.Error | OSError) -> StorageError:
     code = getattr(error, "sqlite_errorname", "") or ""
-    if code.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+    # A missing table or column means that the file's own table of contents is broken: no statement here has a slip.
+    if code.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_IOERR_SHORT_READ")) or "no such " in str(error):
         return DamagedError(f"{path}: the history file is damaged ({error})")
     if code == "SQLITE_FULL" or getattr(error, "errno", None) == 28:
         return StorageError(f"{path}: the disk is full, nothing more is kept: free some space, the watch goes on")
@@ -83,8 +122,9 @@ def lock(path: Path, remedy: str = "stop it first") -> IO[bytes]:
     Raises `StorageError` at once where another process is.
     """
     with telling(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        held = path.with_name(path.name + ".lock").open("ab")
+        path.parent.mkdir(_FOLDER_MODE, parents=True, exist_ok=True)
+        _check_regular(lock_path(path))
+        held = open(lock_path(path), "ab", opener=lambda name, flags: os.open(name, flags, _FILE_MODE))  # noqa: SIM115
         try:
             fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -93,11 +133,25 @@ def lock(path: Path, remedy: str = "stop it first") -> IO[bytes]:
         return held
 
 
+def _is_odd(path: Path) -> bool:
+    """Whether something has this name that no file of ours can be: opening a pipe would wait for ever."""
+    try:
+        return not stat.S_ISREG(path.stat().st_mode)
+    except FileNotFoundError:
+        return path.is_symlink()
+
+
+def _check_regular(*paths: Path) -> None:
+    for path in paths:
+        if _is_odd(path):
+            raise DamagedError(f"{path}: is no regular file")
+
+
 @contextmanager
 def leaving_nothing(path: Path) -> Iterator[None]:
     """Where there was no history at `path` and what is done inside fails, there is none afterwards either."""
     made = [folder for folder in (path.parent, *path.parent.parents) if not folder.exists()]
-    files = [] if path.exists() else [path.with_name(path.name + end) for end in (*_COMPANIONS, ".lock")]
+    files = [] if path.exists() else [*_parts(path), lock_path(path)]
     try:
         yield
     except BaseException:
@@ -112,8 +166,10 @@ def leaving_nothing(path: Path) -> Iterator[None]:
 def open_writer(path: Path) -> Connection:
     """The one connection that writes; the file is made where there is none. Raises `StorageError`."""
     with telling(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        connection = sqlite3.connect(path, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False)
+        path.parent.mkdir(_FOLDER_MODE, parents=True, exist_ok=True)
+        _check_regular(*_parts(path))
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT, _FILE_MODE))  # its companions get the same rights
+        connection = _connect(str(path))
         try:
             _check_ours(connection, path)
             connection.execute("PRAGMA journal_mode=WAL")
@@ -135,18 +191,27 @@ def open_reader(path: Path, untouched: bool = False) -> Connection:
             raise StorageError(
                 f"{path}: there is no history yet; `sensord run` begins one, or the first `sensord chick NAME`"
             )
+        _check_regular(*_parts(path))
         address = f"{path.absolute().as_uri()}?mode=ro"
-        if untouched and not path.with_name(f"{path.name}-wal").exists():
+        if untouched and not log_path(path).exists():
             address += "&immutable=1"
-        connection = sqlite3.connect(
-            address, uri=True, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False
-        )
+        connection = _connect(address, uri=True)
         try:
             _check_ours(connection, path)
         except BaseException:
             connection.close()
             raise
         return connection
+
+
+def _connect(address: str, uri: bool = False) -> Connection:
+    connection = sqlite3.connect(address, uri=uri, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False)
+    connection.text_factory = lambda raw: raw.decode("utf-8", "replace")  # damaged text is shown, and ends no question
+    return connection
+
+
+def _parts(path: Path) -> list[Path]:
+    return [path.with_name(path.name + end) for end in _COMPANIONS]
 
 
 def _check_ours(connection: Connection, path: Path) -> None:
@@ -178,6 +243,16 @@ def transaction(connection: Connection, path: Path) -> Iterator[Connection]:
             raise
 
 
+def insert(connection: Connection, table: str, values: Mapping[str, object]) -> bool:
+    """Insert one row; False where SQLite cannot hold it: one that cannot be kept must not hold up all others."""
+    columns, marks = ", ".join(values), ", ".join("?" * len(values))
+    try:
+        connection.execute(f"INSERT INTO {table} ({columns}) VALUES ({marks})", tuple(values.values()))
+    except (OverflowError, ValueError, sqlite3.IntegrityError, sqlite3.ProgrammingError):
+        return False
+    return True
+
+
 def set_aside(path: Path, stamp: str) -> Path:
     """Rename a damaged file and its companions out of the way, never deleting; the new name of the main file."""
     aside = path.with_name(f"{path.name}.damaged-{stamp}")
@@ -186,10 +261,10 @@ def set_aside(path: Path, stamp: str) -> Path:
         number += 1
         aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
     with telling(path):
-        for companion in _COMPANIONS:
-            part = path.with_name(path.name + companion)
-            if part.exists():
-                part.rename(aside.with_name(aside.name + companion))
+        odd = [lock_path(path)] if _is_odd(lock_path(path)) else []
+        for part in (*_parts(path), *odd):
+            if part.exists() or part.is_symlink():
+                part.rename(part.with_name(part.name.replace(path.name, aside.name, 1)))
     return aside
 
 

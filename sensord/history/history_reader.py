@@ -3,13 +3,13 @@
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
 
 from sensord.care.chicks import Chick, Crop, Feed, Weighing
 from sensord.history.database import Connection, copy_into, open_reader, sound, telling
-from sensord.log.entering import chicks_in, weighings_in
 
 __all__ = [
     "AlarmRow",
@@ -238,12 +238,25 @@ class HistoryReader:
         return self._rows(question, round(start * 1000), round(end * 1000))
 
     def chicks(self) -> tuple[Chick, ...]:
-        with telling(self.path):
-            return chicks_in(self._connection)
+        """Every chick ever entered, by name."""
+        rows = self._rows("SELECT name, kind, hatched, mark, brooder, gone, every_hours FROM chick ORDER BY name")
+        return tuple(
+            Chick(
+                name=name,
+                kind=kind,
+                hatched=_date(hatched),
+                mark=mark,
+                brooder=brooder,
+                left=_date(gone),
+                every_hours=every,
+            )
+            for name, kind, hatched, mark, brooder, gone, every in rows
+        )
 
     def weighings(self, chick: str) -> tuple[Weighing, ...]:
-        with telling(self.path):
-            return weighings_in(self._connection, chick)
+        """In the order of their time."""
+        rows = self._rows("SELECT at_ms, grams, note FROM weighing WHERE chick = ? ORDER BY at_ms, id", chick)
+        return tuple(Weighing(chick, at_ms / 1000, grams, note) for at_ms, grams, note in rows)
 
     def feeds(self, start: float, end: float, chick: str | None = None) -> list[Feed]:
         """In the order of their time; of one chick or of all."""
@@ -286,6 +299,10 @@ class HistoryReader:
     def back_up(self, copy: Path) -> None:
         """A checked, compact copy at this instant, also beside a running daemon. Raises `StorageError`."""
         copy_into(self._connection, self.path, copy)
+
+
+def _date(text: str | None) -> date | None:
+    return None if text is None else date.fromisoformat(text)
 
 
 def _c(milli: int | None) -> float | None:

@@ -1,121 +1,63 @@
 """The history: everything the daemon sees and says, on the disk, without ever holding up the watch.
 
-Readings go in batches, one flush of the card every `flush_seconds`; alarms, batches and the keeper's own entries at
-once. An entry is answered only when it is on the disk. Where the disk fails (full, read-only) `StorageError` says so,
-what must not be lost waits in memory, and writing is tried again; a damaged file is renamed, never deleted, and a new
-one begun.
+Readings go in batches, one flush of the card every `flush_seconds`; alarms and batches at once. Where the disk fails
+(full, read-only) `StorageError` says so, what must not be lost waits in memory, and writing is tried again.
 """
 
 import logging
 import threading
-from collections import deque
-from collections.abc import Callable, Sequence
-from pathlib import Path
-from typing import IO, Any, Protocol
+from collections import Counter, deque
+from collections.abc import Sequence
+from typing import Any
 
 import sensord
-from sensord.clock import Clock, rfc3339
-from sensord.errors import CommandError, StorageError
+from sensord.clock import Clock
+from sensord.config.sections import HistorySection
+from sensord.errors import StorageError
 from sensord.history import retention
-from sensord.history.database import (
-    Connection,
-    DamagedError,
-    lock,
-    open_writer,
-    set_aside,
-    sound,
-    telling,
-    transaction,
-)
+from sensord.history.database import Connection, DamagedError, insert
 from sensord.history.effect_rows import Row, row_of
-from sensord.history.history_reader import HistoryReader
-from sensord.history.migrations import MIGRATIONS, Migration, migrate
+from sensord.history.history_file import HistoryFile
 from sensord.history.summaries import Minute, MinuteBook, RunBook
-from sensord.log.day import Day, DayBook
-from sensord.log.entering import store
 from sensord.readings import Fault, Observation
-from sensord.watch.command_table import verb_of
 from sensord.watch.dish.rounds import FeedRound, RoundTracker
-from sensord.watch.effects import (
-    AlarmChanged,
-    Answered,
-    BatchStarted,
-    Effect,
-    EntryMade,
-    GapFound,
-    Measured,
-)
+from sensord.watch.effects import AlarmChanged, BatchStarted, Effect, GapFound, Measured
 from sensord.watch.views import Snapshot
 
-__all__ = ["FILE_NAME", "History", "HistoryRules"]
+__all__ = ["History"]
 
 _log = logging.getLogger(__name__)
 
-FILE_NAME = "history.db"
-_RETRY_SECONDS = 10.0
 _LOOK_SECONDS = 0.05
 # Letting go of old rows goes by the wall clock. One that has jumped, or that stands a month from the last row, must go
 # on steadily for a day before it is believed that much: a year too far ahead would cost a year of readings.
 _JUMP_SECONDS, _OFF_SECONDS, _PROVING_SECONDS = 3600.0, 30 * 86_400.0, 86_400.0
 _MOST_RUNS_WAITING = 20_000  # hours of four restless probes; some 4 MB
 _MOST_ROWS_WAITING = 5_000
-
-
-class HistoryRules(Protocol):
-    """The keys of the config's [history] section that the writer goes by."""
-
-    @property
-    def flush_seconds(self) -> float:
-        """The longest time for which readings are only in memory."""
-
-    @property
-    def fine_days(self) -> int:
-        """How long every reading is kept."""
-
-    @property
-    def minute_days(self) -> int:
-        """How long minute summaries are kept; hours, alarms and entries stay for ever."""
+_AT_ONCE = (AlarmChanged, BatchStarted, GapFound)
+_NOTE: dict[str, Any] = {"probe": "", "what": "lost", "fault": None, "gap_seconds": None}
+_MOST_MILLI = 10**9
+"""No reading of any probe; what is beyond it is kept as the fault that it is."""
 
 
 class History:
-    """An output of the daemon; also what a command opens to write an entry while no daemon runs.
-
-    `folder` is the state folder; `on_answer` gets the answer to each entry after its commit, on the caller's thread.
-    `daemon` False, for a command, leaves no trace of a run that the search for power gaps would take for the watch.
-    Nothing is opened before the first item, so that a long check of the file never delays the start.
-    """
+    """An output of the daemon that writes into `file`, shared with the log of the chicks."""
 
     name = "history"
 
-    def __init__(
-        self,
-        folder: Path,
-        rules: HistoryRules,
-        clock: Clock,
-        on_answer: Callable[[Answered], None] = lambda _: None,
-        migrations: Sequence[Migration] = MIGRATIONS,
-        daemon: bool = True,
-    ) -> None:
-        self.path = folder / FILE_NAME
-        self._words = ""
+    def __init__(self, file: HistoryFile, rules: HistorySection, clock: Clock) -> None:
+        self._file = file
         self._rules = rules
         self._clock = clock
-        self._on_answer = on_answer
-        self._migrations = migrations
-        self._daemon = daemon
-        self._lock = threading.Lock()
         self._states_lock = threading.Lock()
-        self._connection: Connection | None = None
-        self._held: IO[bytes] | None = None
         self._run_id: int | None = None
+        self._opening = 0
         self._runs = RunBook()
         self._minutes = MinuteBook()
         self._closed_minutes: list[Minute] = []
         self._rows: deque[Row] = deque()
-        self._entries: deque[EntryMade] = deque()
         self._states: dict[str, str] = {}
         self._rounds = RoundTracker()
-        self._day = DayBook()
         self._sure = clock.wall_clock_trusted()
         self._offset = clock.utc_seconds() - clock.monotonic_seconds()
         self._started_ms = self._at_ms(clock.monotonic_seconds())
@@ -124,21 +66,20 @@ class History:
         self._flushed_seconds = clock.monotonic_seconds()
         self._tended_hour: int | None = None
         self._believed_from_seconds = clock.monotonic_seconds()
-        self._trouble: StorageError | None = None
-        self._tried_seconds = 0.0
-        self.readings_lost = 0
+        self._owing = False
+        self._lost: Counter[str] = Counter()
 
     def handle(self, item: Effect | Snapshot) -> None:
         """Take one item; raises `StorageError` for as long as the disk does not take what waits."""
-        with self._lock:
-            self._follow_clock()
-            urgent = not isinstance(item, Snapshot) and self._take(item)
-            self._work(urgent)
+        self.handle_all([item])
 
-    @property
-    def day(self) -> Day:
-        """The chicks and today's alarms, as of the last entry; read from any thread, never touches the disk."""
-        return self._day.day
+    def handle_all(self, items: Sequence[Effect | Snapshot]) -> None:
+        """Take what has come meanwhile, with one flush for all of it."""
+        self._follow_clock()
+        for item in items:
+            if not isinstance(item, Snapshot) and self._take(item):
+                self._owing = True
+        self._work()
 
     def save_state(self, key: str, value: str) -> None:
         """Keep a text (JSON) under `key` for the next start; never blocks, written with the next item at once."""
@@ -146,31 +87,18 @@ class History:
             self._states[key] = value
 
     def words(self) -> str:
-        """That a damaged file was set aside, and where it is; empty while none was."""
-        return self._words
+        """That a file was set aside or replaced, and where it is; empty while none was."""
+        return self._file.words
 
     def close(self) -> None:
-        """Write what waits, note the orderly end, fold the log into the file."""
-        with self._lock:
-            self._closed_minutes.extend(self._minutes.close())
-            try:
-                self._write()
-                connection = self._open()
-                with transaction(connection, self.path):
-                    now = (self._at_ms(self._clock.monotonic_seconds()), self._run_id)
-                    connection.execute("UPDATE run SET stopped_ms = ? WHERE id = ?", now)
-                with telling(self.path):
-                    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            except StorageError as error:
-                self._refuse_entries(str(error))
-                _log.error("the end of the history could not be written: %s", error)
-            finally:
-                if self._connection is not None:
-                    self._connection.close()
-                    self._connection = None
-                if self._held is not None:
-                    self._held.close()
-                    self._held = None
+        """Write what waits and note the orderly end."""
+        self._closed_minutes.extend(self._minutes.close())
+        try:
+            self._write(orderly_end=True)
+        except StorageError as error:
+            _log.error("the end of the history could not be written: %s", error)
+        finally:
+            self._file.close()
 
     def _at_ms(self, seconds: float) -> int:
         return round((seconds + self._offset) * 1000)
@@ -196,25 +124,18 @@ class History:
         begun = self._rounds.take(effect)
         if begun is not None:
             self._put("feed_round", begun.seconds, self._round(begun))
-        match effect:
-            case Measured(observation):
-                self._measured(observation)
-                return begun is not None
-            case EntryMade():
-                self._entries.append(effect)
-                return True
-            case _:
-                row = row_of(effect)
-                if row is not None:
-                    self._put(row.table, effect.seconds, row.values)
-                return isinstance(effect, _AT_ONCE) or begun is not None
+        if isinstance(effect, Measured):
+            self._measured(effect.observation)
+        elif (row := row_of(effect)) is not None:
+            self._put(row.table, effect.seconds, row.values)
+        return isinstance(effect, _AT_ONCE) or begun is not None
 
     def _measured(self, observation: Observation) -> None:
         milli, fault = None, None
         if isinstance(observation, Fault):
             fault = observation.kind.value
         else:
-            milli = round(observation.celsius * 1000)
+            milli = round(max(-_MOST_MILLI, min(_MOST_MILLI, observation.celsius * 1000)))
         at_ms = self._at_ms(observation.seconds)
         self._runs.add(at_ms, observation.probe, milli, fault, self._sure)
         closed = self._minutes.add(at_ms, observation.probe, milli)
@@ -232,149 +153,91 @@ class History:
 
     def _put(self, table: str, seconds: float, values: dict[str, Any]) -> None:
         self._rows.append(Row(table, {"at_ms": self._at_ms(seconds), "sure": int(self._sure), **values}))
-        if len(self._rows) > _MOST_ROWS_WAITING:
-            self._rows.popleft()
 
-    def _work(self, urgent: bool) -> None:
+    def _drop(self) -> None:
+        """Keep what is new where the disk takes nothing for too long; every loss is told, at once and in the file."""
+        self._lost["readings"] += self._runs.drop_oldest(_MOST_RUNS_WAITING)
+        self._closed_minutes = self._closed_minutes[-_MOST_ROWS_WAITING:]
+        while len(self._rows) > _MOST_ROWS_WAITING:
+            self._lost[f"rows of {self._rows.popleft().table}"] += 1
+
+    def _losses(self) -> list[str]:
+        return [f"{count} {what} were lost" for what, count in self._lost.items() if count]
+
+    def _work(self) -> None:
         now = self._clock.monotonic_seconds()
-        if self._trouble is not None and now - self._tried_seconds < _RETRY_SECONDS:
-            self._refuse_entries(str(self._trouble))
-            raise self._trouble
         due = now - self._flushed_seconds >= self._rules.flush_seconds
-        if not (urgent or due or self._states or self._shift_ms is not None):
+        if not (self._owing or due or self._states or self._shift_ms is not None):
             return
-        self._tried_seconds = now
         try:
-            replaced = self._write_or_replace()
+            self._write()
         except StorageError as error:
-            self.readings_lost += self._runs.drop_oldest(_MOST_RUNS_WAITING)
-            self._trouble = error
-            self._refuse_entries(str(error))
-            raise
-        self._trouble = None
+            self._owing = True
+            self._drop()
+            raise StorageError("; ".join([str(error), *self._losses()])) from error
+        self._owing = False
         self._flushed_seconds = now
-        if replaced is not None:
-            # Said once, after everything is safe in the new file: the daemon shows it and an alarm keeps it.
-            raise StorageError(replaced)
+        self._tend()
+        # Said once, after everything is safe in the new file: the daemon shows it and an alarm keeps it.
+        lost = "; ".join(self._losses())
+        if lost:
+            _log.error("%s", lost)
+            self._lost.clear()
+            self._put("note", self._clock.monotonic_seconds(), _NOTE | {"detail": lost})
+        told = "; ".join(filter(None, [self._file.take_news(), lost]))
+        if told:
+            raise StorageError(told)
 
-    def _write_or_replace(self) -> str | None:
-        try:
-            self._write()
-            return None
-        except DamagedError as error:
-            if self._connection is not None:
-                self._connection.close()
-                self._connection = None
-            aside = set_aside(self.path, rfc3339(self._clock.utc_seconds())[:19].replace(":", ""))
-            self._words = f"{error}; it was set aside as {aside.name} and a new one begun"
-            _log.error("%s", self._words)
-            self._rows.append(
-                Row(
-                    "note",
-                    _NOTE | {"at_ms": self._at_ms(self._clock.monotonic_seconds()), "detail": self._words},
-                )
-            )
-            self._write()
-            return self._words
-
-    def _open(self) -> Connection:
-        if self._held is None:
-            self._held = lock(self.path, "stop it first" if self._daemon else "name its control socket with --socket")
-        if self._connection is None:
-            connection = open_writer(self.path)
-            try:
-                if self._daemon:  # a command has no time for it; what is damaged shows itself
-                    sound(connection, self.path)
-                migrate(connection, self.path, self._migrations)
-                with transaction(connection, self.path):
-                    newest_ms = retention.catch_up(connection)
-                    if self._daemon:
-                        self._run_id = self._begin(connection)
-            except BaseException:
-                connection.close()
-                raise
-            if newest_ms is not None and abs(newest_ms - self._started_ms) > _OFF_SECONDS * 1000:
-                self._doubt_clock()
-            self._connection = connection
-        return self._connection
-
-    def _begin(self, connection: Connection) -> int | None:
-        begun = (self._started_ms, int(self._sure), sensord.__version__)
-        return connection.execute("INSERT INTO run (started_ms, sure, version) VALUES (?, ?, ?)", begun).lastrowid
-
-    def _write(self) -> None:
-        """Everything that waits, in one transaction; then the entries, each in one of its own with its answer."""
-        connection = self._open()
+    def _write(self, orderly_end: bool = False) -> None:
+        """Everything that waits, in one transaction."""
         with self._states_lock:
             states = dict(self._states)
-        with transaction(connection, self.path):
+
+        def write(connection: Connection) -> tuple[list[Row], bool]:
+            if self._opening != self._file.openings:
+                self._begin(connection)
             retention.insert_readings(connection, self._runs.runs(), self._closed_minutes)
-            for row in self._rows:
-                columns = ", ".join(row.values)
-                marks = ", ".join("?" * len(row.values))
-                connection.execute(f"INSERT INTO {row.table} ({columns}) VALUES ({marks})", tuple(row.values.values()))
-            if states:
-                connection.executemany("INSERT OR REPLACE INTO state (key, value) VALUES (?, ?)", states.items())
-            if self._shift_ms is not None and self._unsure_since_ms is not None:  # noqa: SIM102
-                if retention.shift_unsure(connection, self._unsure_since_ms, self._shift_ms, self._run_id):
-                    self._minutes = MinuteBook()
-        alarmed = any(row.table == "alarm" for row in self._rows)
+            refused = [row for row in self._rows if not insert(connection, row.table, row.values)]
+            connection.executemany("INSERT OR REPLACE INTO state (key, value) VALUES (?, ?)", states.items())
+            again = False
+            if self._shift_ms is not None and self._unsure_since_ms is not None:
+                again = retention.shift_unsure(connection, self._unsure_since_ms, self._shift_ms, self._run_id)
+            if orderly_end:
+                ended = (self._at_ms(self._clock.monotonic_seconds()), self._run_id)
+                connection.execute("UPDATE run SET stopped_ms = ? WHERE id = ?", ended)
+            return refused, again
+
+        refused, summed_again = self._file.write(write)
+        self._opening = self._file.openings
+        self._lost.update(f"rows of {row.table}" for row in refused)
+        if summed_again:
+            self._minutes = MinuteBook()
         self._runs.clear()
         self._closed_minutes.clear()
         self._rows.clear()
         self._shift_ms = None
         with self._states_lock:
             self._states = {key: text for key, text in self._states.items() if states.get(key) != text}
-        while self._entries:
-            self._enter(connection)
-        self._tend(connection)
-        if alarmed:
-            self._day.count_alarms(HistoryReader(self.path, connection), self._clock.utc_seconds())
 
-    def _enter(self, connection: Connection) -> None:
-        """Store the oldest entry; only when that is decided it leaves the queue and is answered."""
-        made = self._entries[0]
-        reason, done = "", True
-        now_utc = self._clock.utc_seconds()
+    def _begin(self, connection: Connection) -> None:
+        """The first look into a file that has just been opened, and a row for this run."""
         try:
-            with transaction(connection, self.path):
-                reason = store(connection, made.entry, made.seconds + self._offset, now_utc, self._sure)
-        except CommandError as error:
-            reason, done = str(error), False
-        self._entries.popleft()
-        self._answer(made, done, reason)
-        if done:
-            self._day.look_again(HistoryReader(self.path, connection), made.entry.chick, now_utc)
+            newest_ms = retention.catch_up(connection)
+        except (TypeError, ValueError, ArithmeticError) as error:
+            raise DamagedError(f"the history file holds what cannot be ({error})") from error
+        if newest_ms is not None and abs(newest_ms - self._started_ms) > _OFF_SECONDS * 1000:
+            self._doubt_clock()
+        begun = (self._started_ms, int(self._sure), sensord.__version__)
+        done = connection.execute("INSERT INTO run (started_ms, sure, version) VALUES (?, ?, ?)", begun)
+        self._run_id = done.lastrowid
 
-    def _refuse_entries(self, why: str) -> None:
-        """Nobody may believe that something is kept which is not."""
-        while self._entries:
-            self._answer(self._entries.popleft(), False, f"not kept: {why}")
-
-    def _answer(self, made: EntryMade, done: bool, reason: str) -> None:
-        entry = made.entry
-        self._on_answer(
-            Answered(
-                seconds=made.seconds,
-                request=entry.request,
-                origin=entry.origin,
-                verb=verb_of(entry),
-                done=done,
-                reason=reason,
-            )
-        )
-
-    def _tend(self, connection: Connection) -> None:
-        """Once an hour: sum up the hours that have closed, let go of what is old, look at the day anew."""
+    def _tend(self) -> None:
+        """Once an hour: sum up the hours that have closed, let go of what is old."""
         now_ms = self._at_ms(self._clock.monotonic_seconds())
         hour = now_ms // retention.HOUR_MS
-        if not self._daemon or hour == self._tended_hour:
+        if hour == self._tended_hour:
             return
         if self._clock.monotonic_seconds() >= self._believed_from_seconds:
-            retention.tend(connection, self.path, now_ms, self._rules.fine_days, self._rules.minute_days)
-        self._day.renew(HistoryReader(self.path, connection), now_ms / 1000)
+            days = self._rules.fine_days, self._rules.minute_days
+            self._file.tend(lambda connection: retention.tend(connection, self._file.path, now_ms, *days))
         self._tended_hour = hour
-
-
-_AT_ONCE = (AlarmChanged, BatchStarted, GapFound, Answered)
-_NOTE: dict[str, Any] = {"sure": 1, "probe": "", "what": "history_replaced", "fault": None, "gap_seconds": None}

@@ -6,20 +6,19 @@ import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from sensord.care.brooding import BandPlan, held
 from sensord.care.profile import COLDEST_CELSIUS
 from sensord.clock import Clock
 from sensord.errors import StorageError
 from sensord.history.history_reader import HistoryReader, LastSeen
-from sensord.history.history_writer import History
 from sensord.readings import Band
 from sensord.watch.alarms import alarms
 from sensord.watch.alarms.alarms import AlarmBook, AlarmSettings
 from sensord.watch.brooder.air_watch import BrooderSettings
 from sensord.watch.brooder.banding import Banding
-from sensord.watch.events import Gap
+from sensord.watch.events import Event, Gap, Troubled
 from sensord.watch.nursery import Nursery, NurserySettings
 
 __all__ = ["Past", "keeper", "recall"]
@@ -27,35 +26,47 @@ __all__ = ["Past", "keeper", "recall"]
 GAP_SECONDS = 60.0
 """A restart within a minute is no gap worth telling: less than a brooder's on-delay."""
 
+_Read = TypeVar("_Read")
 _ALARMS_KEY, _BANDS_KEY = "alarms", "stages"
 
 
 @dataclass(frozen=True, slots=True)
 class Past:
-    """What an earlier run has left behind; nothing, where there was none or it cannot be read."""
+    """What an earlier run has left behind, and what of it could not be recalled; nothing, where there was none."""
 
     book: AlarmBook = field(default_factory=AlarmBook)
     gap: Gap | None = None
     bandings: Mapping[str, Banding] = field(default_factory=dict)
+    troubled: Troubled | None = None
+
+    @property
+    def first(self) -> tuple[Event, ...]:
+        """What the rules are to be told at once."""
+        return tuple(one for one in (self.gap, self.troubled) if one is not None)
 
 
 def recall(path: Path, settings: NurserySettings, clock: Clock) -> Past:
-    """What the history knows of the last run; one that cannot be read is dealt with when it is opened to write."""
+    """What the history knows of the last run. Whatever the file holds, this raises nothing: what cannot be recalled is
+    told, and the watch begins without it."""
     now, utc = clock.monotonic_seconds(), clock.utc_seconds()
-    try:
-        with HistoryReader(path) as reader:
-            seen = reader.last_seen()
-            kept = reader.load_state(_ALARMS_KEY)
-            bands = reader.load_state(_BANDS_KEY)
-    except StorageError:
-        return Past()
-    trusted = clock.wall_clock_trusted()
-    known_utc = utc if trusted else None
-    return Past(
-        _book_of(kept, settings.alarms, now, known_utc),
-        _gap(seen, now, known_utc),
-        _bandings_of(bands, settings, now, known_utc),
-    )
+    known_utc = utc if clock.wall_clock_trusted() else None
+    troubles: list[str] = []
+
+    def part(what: str, read: Callable[[HistoryReader], _Read]) -> _Read | None:
+        try:
+            with HistoryReader(path) as reader:
+                return read(reader)
+        except StorageError:
+            return None  # said by the history, which opens the same file to write
+        except Exception as error:
+            troubles.append(f"{what} of the last run cannot be recalled ({type(error).__name__}: {error})")
+            return None
+
+    book = part("the alarms", lambda it: _book_of(it.load_state(_ALARMS_KEY), settings.alarms, now, known_utc))
+    gap = part("the end", lambda it: _gap(it.last_seen(), now, known_utc))
+    bands = part("the bands", lambda it: _bandings_of(it.load_state(_BANDS_KEY), settings, now, known_utc))
+    troubled = Troubled(now, "memory", "; ".join(troubles)) if troubles else None
+    return Past(book or AlarmBook(), gap, bands or {}, troubled)
 
 
 def _gap(seen: LastSeen | None, now: float, utc: float | None) -> Gap | None:
@@ -69,12 +80,11 @@ def _gap(seen: LastSeen | None, now: float, utc: float | None) -> Gap | None:
 
 
 def _book_of(kept: str | None, rules: AlarmSettings, now: float, utc: float | None) -> AlarmBook:
-    try:
-        data = json.loads(kept or "{}")
-        since = utc - float(data["utc_seconds"]) if utc is not None and data["trusted"] else None
-    except (ValueError, KeyError, TypeError):
+    if kept is None:
         return AlarmBook()
-    return alarms.restore(data.get("alarms"), rules, now, since)
+    data = json.loads(kept)
+    since = utc - float(data["utc_seconds"]) if utc is not None and data["trusted"] else None
+    return alarms.restore(data["alarms"], rules, now, since)
 
 
 def _bandings_of(kept: str | None, settings: NurserySettings, now: float, utc: float | None) -> dict[str, Banding]:
@@ -114,8 +124,10 @@ def _plan_words(settings: BrooderSettings) -> str:
     return "" if plan is None else f"{plan.profile.name} {plan.stage} {', '.join(map(str, plan.hatched))}"
 
 
-def keeper(history: History, settings: NurserySettings, clock: Clock) -> Callable[[Nursery, float], None]:
-    """Keeps alarms, bands and stages for the next start, each time one of them changes."""
+def keeper(
+    save_state: Callable[[str, str], None], settings: NurserySettings, clock: Clock
+) -> Callable[[Nursery, float], None]:
+    """Keeps alarms, bands and stages for the next start, each time one of them changes, by `History.save_state`."""
 
     def keep(nursery: Nursery, seconds: float) -> None:
         when = {"utc_seconds": clock.utc_seconds(), "trusted": clock.wall_clock_trusted()}
@@ -124,8 +136,8 @@ def keeper(history: History, settings: NurserySettings, clock: Clock) -> Callabl
             for name, brooder in nursery.brooders.items()
             if brooder.banding.brooding is not None
         }
-        history.save_state(_ALARMS_KEY, json.dumps({**when, "alarms": alarms.dump(nursery.book, seconds)}))
-        history.save_state(_BANDS_KEY, json.dumps(bands))
+        save_state(_ALARMS_KEY, json.dumps({**when, "alarms": alarms.dump(nursery.book, seconds)}))
+        save_state(_BANDS_KEY, json.dumps(bands))
 
     return keep
 

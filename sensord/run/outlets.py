@@ -12,7 +12,7 @@ from typing import Protocol, TypeAlias
 
 from sensord.clock import SystemClock
 from sensord.watch.effects import Effect, Measured
-from sensord.watch.views import Snapshot
+from sensord.watch.views import OutputView, Snapshot
 
 __all__ = ["Item", "Outlet", "Output", "close_all"]
 
@@ -32,7 +32,10 @@ class Output(Protocol):
         """A short word for screens and logs."""
 
     def handle(self, item: Item) -> None:
-        """Take one item, in order, on the outlet's thread. An exception is shown as trouble; the output stays."""
+        """Take one item, in order, on the outlet's thread. An exception is shown as trouble; the output stays.
+
+        An output that has a `handle_all` is given everything that waits at once instead.
+        """
 
     def words(self) -> str:
         """One line for the screen, empty where there is nothing to say; called from the owner's thread."""
@@ -45,7 +48,9 @@ class Outlet:
     """The queue and the thread of one output. `told(name, words)` hears of trouble, and of its end with no words."""
 
     def __init__(self, output: Output, told: Callable[[str, str], None], capacity: int = 2000) -> None:
-        self.output = output
+        self.name = output.name
+        self._output = output
+        self._takes_all: Callable[[Sequence[Item]], None] | None = getattr(output, "handle_all", None)
         self._told = told
         self._capacity = capacity
         self._items: deque[Item] = deque()
@@ -55,12 +60,12 @@ class Outlet:
         self._clock = SystemClock()
         self._taken_seconds: float | None = None
         self.lost = 0
+        self._told_lost = 0
         self._thread = threading.Thread(target=self._work, name=f"output-{output.name}", daemon=True)
 
-    @property
-    def works(self) -> bool:
+    def view(self) -> OutputView:
         """What the output says of itself, where it has a `failing`; no exception of it is counted in here."""
-        return not getattr(self.output, "failing", False)
+        return OutputView(self.name, not getattr(self._output, "failing", False), self._output.words())
 
     def start(self) -> None:
         self._thread.start()
@@ -74,11 +79,12 @@ class Outlet:
             self._wake.notify()
 
     def _make_room(self) -> None:
-        self.lost += 1
         for index, item in enumerate(self._items):
             if isinstance(item, Measured | Snapshot):
+                self.lost += isinstance(item, Measured)
                 del self._items[index]
                 return
+        self.lost += 1
         self._items.popleft()
 
     def _work(self) -> None:
@@ -88,38 +94,47 @@ class Outlet:
                     self._wake.wait()
                 if not self._items:
                     break
-                item = self._items.popleft()
+                items = list(self._items) if self._takes_all else [self._items[0]]
+                for _ in items:
+                    self._items.popleft()
                 self._taken_seconds = self._clock.monotonic_seconds()
             try:
-                self.output.handle(item)
+                if self._takes_all:
+                    self._takes_all(items)
+                else:
+                    self._output.handle(items[0])
             # Whatever an output does wrong must not end the watch; SystemExit would end this thread unheard.
             except BaseException as error:
                 self._in_trouble = True
-                self._told(self.output.name, f"{type(error).__name__}: {error}")
+                self._told(self.name, f"{type(error).__name__}: {error}")
             else:
                 if self._in_trouble:
                     self._in_trouble = False
-                    self._told(self.output.name, "")
+                    self._told(self.name, "")
             finally:
                 self._taken_seconds = None
         self._close_output()
 
     def _close_output(self) -> None:
         try:
-            self.output.close()
+            self._output.close()
         except BaseException as error:
-            _log.error("%s did not end well: %s: %s", self.output.name, type(error).__name__, error)
+            _log.error("%s did not end well: %s: %s", self.name, type(error).__name__, error)
 
     def look(self) -> None:
-        """Tell it where the output does not come back; called now and then."""
-        taken = self._taken_seconds
-        if taken is None or self._in_trouble:
-            return
-        silent = self._clock.monotonic_seconds() - taken
-        if silent >= STUCK_SECONDS:
+        """Tell it where the output does not come back, and each new loss; called now and then."""
+        taken, lost = self._taken_seconds, ""
+        if self.lost > self._told_lost:
+            self._told_lost = self.lost
+            lost = f"{self.lost} readings and events are lost: more came than it could take"
+        silent = 0.0 if taken is None else self._clock.monotonic_seconds() - taken
+        if silent >= STUCK_SECONDS and (lost or not self._in_trouble):
+            words = f"has not come back for {silent:.0f} s: what it should do waits"
+            lost = f"{words}, {self.lost} items are lost" if self.lost else words
+        if lost:
+            _log.error("%s %s", self.name, lost)  # the trouble may be over before a screen has shown it
             self._in_trouble = True
-            lost = f", {self.lost} items are lost" if self.lost else ""
-            self._told(self.output.name, f"has not come back for {silent:.0f} s: what it should do waits{lost}")
+            self._told(self.name, lost)
 
     def finish(self) -> None:
         """Ask for the end: what is queued is handed on, then the output is closed, all on the outlet's thread."""
@@ -151,7 +166,7 @@ def close_all(outlets: Sequence[Outlet], seconds: float) -> None:
         if not outlet.ended(max(0.0, deadline - clock.monotonic_seconds())):
             _log.error(
                 "%s did not end within %.0f s: what it had not written is lost (%d items queued)",
-                outlet.output.name,
+                outlet.name,
                 seconds,
                 outlet.waiting,
             )

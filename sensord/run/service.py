@@ -1,21 +1,25 @@
 """Puts a daemon together: sources that deliver, outputs that take, the nursery between them, and what it remembers."""
 
+from collections.abc import Sequence
+
 from sensord.clock import Clock
 from sensord.config import settings as assembly
 from sensord.config.folders import Places
-from sensord.config.sections import Config, MqttSection
+from sensord.config.sections import Config
 from sensord.control.control_server import ControlServer
-from sensord.history.history_writer import FILE_NAME, History
+from sensord.history.history_file import HistoryFile
+from sensord.history.history_writer import History
+from sensord.log.chick_log import ChickLog
 from sensord.pins.buttons import Buttons
 from sensord.pins.chime import Chime
 from sensord.probes.calibrations import settings_despite_damage
 from sensord.probes.probe_reader import ProbeReader
 from sensord.run import memory
-from sensord.run.daemon import Daemon, ReaderState
+from sensord.run.daemon import Daemon, Inbox, ReaderState, Source
 from sensord.run.journal import Journal
-from sensord.run.notify import Notifier
+from sensord.run.outlets import Output
 from sensord.watch.events import Event, Troubled
-from sensord.watch.nursery import NurserySettings
+from sensord.watch.nursery import NurserySettings, first_nursery
 
 __all__ = ["build"]
 
@@ -27,38 +31,46 @@ def build(
     journal: Journal,
     patience: Clock | None = None,
     silence_seconds: float = 0.0,
+    more: Sequence[Output] = (),
 ) -> Daemon:
-    """A daemon ready to `run`.
+    """A daemon ready to `run`, with `more` outputs of the caller's.
 
     Where `clock` runs faster than life, `patience` is the clock by which people wait, and no probe counts as late
-    before `silence_seconds` of the faster one. Raises `WiringError` for pins that cannot be had, `StorageError` for a
-    state folder that cannot be used, `ConfigError` for a config that cannot be met.
+    before `silence_seconds` of the faster one. Raises `WiringError` for pins that cannot be had, `ConfigError` for a
+    config that cannot be met.
     """
     settings, first = _settings(config, places, clock, silence_seconds)
-    past = memory.recall(places.state / FILE_NAME, settings, clock) if config.history.enabled else memory.Past()
-    reader: ProbeReader
-    daemon = Daemon(
+    inbox = Inbox()
+    past, remember = memory.Past(), None
+    outputs: list[Output] = [journal]
+    sources: list[Source] = []
+    if config.history.enabled:
+        file = HistoryFile(places.state, clock)
+        past = memory.recall(file.path, settings, clock)
+        history = History(file, config.history, clock)
+        remember = memory.keeper(history.save_state, settings, clock)
+        outputs += [history, ChickLog(file, clock, inbox.deliver)]
+    outputs.append(ControlServer(places.socket, clock, inbox.deliver, patience))
+    if config.mqtt is not None:
+        from sensord.mqtt import publishing  # brings the MQTT library: not without a broker
+
+        publisher = publishing.publisher(config, config.mqtt, places.state, clock, inbox.deliver)
+        outputs.append(publisher)
+        sources.append(Source(start=publisher.start))  # closed as an output, after the last effect
+    outputs += [Chime(config.chime, clock), *more]
+    reader = _reader(config, inbox, clock)
+    sources += [Source(reader.start, reader.close), Source(close=_buttons(config, inbox, clock).close)]
+    return Daemon(
         settings,
         clock,
-        Notifier(),
-        book=past.book,
-        bandings=past.bandings,
-        gap=past.gap,
+        inbox,
+        outputs,
+        sources,
+        nursery=first_nursery(settings, clock.monotonic_seconds(), past.book, past.bandings),
+        first=[*first, *past.first],
         reader_state=lambda: _state_of(reader),
+        remember=remember,
     )
-    reader = _reader(config, daemon, clock)
-    for event in first:
-        daemon.deliver(event)
-    daemon.add_output(journal)
-    if config.history.enabled:
-        _add_history(daemon, config, settings, places, clock)
-    daemon.add_output(ControlServer(places.socket, clock, daemon.deliver, patience))
-    if config.mqtt is not None:
-        _add_publisher(daemon, config, config.mqtt, places, clock)
-    daemon.add_output(Chime(config.chime, clock))
-    daemon.add_source(start=reader.start, close=reader.close)
-    daemon.add_source(close=_buttons(config, daemon, clock).close)
-    return daemon
 
 
 def _settings(
@@ -72,7 +84,7 @@ def _settings(
     return assembly.with_silence_of(settings, silence_seconds), first
 
 
-def _reader(config: Config, daemon: Daemon, clock: Clock) -> ProbeReader:
+def _reader(config: Config, inbox: Inbox, clock: Clock) -> ProbeReader:
     one_wire = config.one_wire
     return ProbeReader(
         one_wire.root,
@@ -80,32 +92,16 @@ def _reader(config: Config, daemon: Daemon, clock: Clock) -> ProbeReader:
         one_wire.interval_seconds,
         one_wire.deadline_seconds,
         clock,
-        daemon.deliver,
+        inbox.deliver,
         one_wire.bulk_conversion,
     )
 
 
-def _add_history(daemon: Daemon, config: Config, settings: NurserySettings, places: Places, clock: Clock) -> None:
-    history = History(places.state, config.history, clock, on_answer=daemon.give)
-    daemon.day = lambda: history.day
-    daemon.feed_reminder = config.history.feed_reminder
-    daemon.remember = memory.keeper(history, settings, clock)
-    daemon.add_output(history)
-
-
-def _add_publisher(daemon: Daemon, config: Config, mqtt: MqttSection, places: Places, clock: Clock) -> None:
-    from sensord.mqtt import publishing  # brings the MQTT library: not without a broker
-
-    publisher = publishing.publisher(config, mqtt, places.state, clock, daemon.deliver)
-    daemon.add_output(publisher)
-    daemon.add_source(start=publisher.start)  # closed as an output, after the last effect
-
-
-def _buttons(config: Config, daemon: Daemon, clock: Clock) -> Buttons:
+def _buttons(config: Config, inbox: Inbox, clock: Clock) -> Buttons:
     return Buttons(
         config.buttons,
         clock,
-        daemon.deliver,
+        inbox.deliver,
         factory_name=config.chime.factory,
         dish=next(iter(config.dishes), None),
         pause_seconds=config.alarms.pause_seconds,

@@ -250,7 +250,7 @@ class Answered:
 
 @dataclass(frozen=True, slots=True)
 class EntryMade:
-    """The keeper wrote something down. The history stores it and only then sends the one `Answered` it is due."""
+    """The keeper wrote something down. The log stores it and only then tells the one answer it is due."""
 
     seconds: float
     entry: LogFeed | WeighIn | EnterChick

@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 from enum import StrEnum, unique
 from typing import TypeAlias
 
+from sensord.care.chicks import ChickView
 from sensord.readings import Observation
 
-__all__ = ["Command", "Event", "FeedsOverdue", "Gap", "Observed", "Origin", "Tick", "Troubled"]
+__all__ = ["Command", "DayKnown", "EntryAnswered", "Event", "Gap", "Observed", "Origin", "Tick", "Troubled"]
 
 
 @unique
@@ -60,11 +61,24 @@ class Troubled:
 
 
 @dataclass(frozen=True, slots=True)
-class FeedsOverdue:
-    """Which chicks have waited for a feed for longer than even a night's rest; empty once all are fed."""
+class DayKnown:
+    """What the log says of the day: the chicks still here, and how many alarms were raised since midnight."""
 
     seconds: float
-    chicks: tuple[str, ...]
+    chicks: tuple[ChickView, ...] = ()
+    alarms: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EntryAnswered:
+    """The log has stored an entry of the keeper, or refused it with the reason."""
+
+    seconds: float
+    request: str
+    origin: Origin
+    verb: str
+    done: bool
+    reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,4 +90,4 @@ class Command:
     request: str = field(default="", metadata={"max_length": 64, "pattern": r"^[A-Za-z0-9._:-]*$"})
 
 
-Event: TypeAlias = Observed | Tick | Gap | Troubled | FeedsOverdue | Command
+Event: TypeAlias = Observed | Tick | Gap | Troubled | DayKnown | EntryAnswered | Command

@@ -8,13 +8,14 @@ A probe's silence is an event too: on a tick, a probe that was not heard of for 
 
 from dataclasses import replace
 
+from sensord.care.chick_day import overdue
 from sensord.readings import Fault, FaultKind
 from sensord.watch.alarms import alarms
 from sensord.watch.brooder.air_watch import ConditionChanged, air_ticked, gap
 from sensord.watch.conditions import UNIT_PLACE, Condition
 from sensord.watch.dish.paste_watch import dish_ticked
-from sensord.watch.effects import BandMoved, Effect, GapFound
-from sensord.watch.events import Event, FeedsOverdue, Gap, Observed, Tick, Troubled
+from sensord.watch.effects import Answered, BandMoved, Effect, GapFound
+from sensord.watch.events import DayKnown, EntryAnswered, Event, Gap, Observed, Tick, Troubled
 from sensord.watch.obeying import commanded
 from sensord.watch.routing import Change, brooder_done, dish_done, observed, stood
 from sensord.watch.showing import snapshot
@@ -38,10 +39,18 @@ def step(settings: NurserySettings, nursery: Nursery, event: Event) -> Change:
             after, effects = _returned(settings, nursery, event)
         case Troubled():
             after, effects = _troubled(settings, nursery, event)
-        case FeedsOverdue():
-            after, effects = _unit_stood(
-                settings, nursery, event.seconds, Condition.FEED_OVERDUE, standing=bool(event.chicks)
+        case DayKnown():
+            after, effects = replace(nursery, day=event), ()
+        case EntryAnswered():
+            told = Answered(
+                seconds=event.seconds,
+                request=event.request,
+                origin=event.origin,
+                verb=event.verb,
+                done=event.done,
+                reason=event.reason,
             )
+            after, effects = nursery, (told,)
         case _:
             after, effects = commanded(settings, nursery, event)
     return _alerted(settings, nursery, after, effects, event)
@@ -63,6 +72,9 @@ def _ticked(settings: NurserySettings, nursery: Nursery, tick: Tick) -> Change:
         found = air_ticked(brooder, nursery.brooders[name], tick.seconds, tick.utc_seconds)
         nursery, made = brooder_done(settings, nursery, name, found)
         effects += made
+    waiting = settings.feed_reminder and overdue(nursery.day.chicks, tick.utc_seconds)
+    nursery, made = _unit_stood(settings, nursery, tick.seconds, Condition.FEED_OVERDUE, standing=waiting)
+    effects += made
     book, changes = alarms.tick(nursery.book, settings.alarms, tick.seconds)
     if book is not nursery.book:
         nursery = replace(nursery, book=book)

@@ -27,6 +27,8 @@ def snapshot(settings: NurserySettings, nursery: Nursery, seconds: float, versio
         sounding=sounding,
         audio_paused_left_seconds=None if paused is None else max(0.0, paused - seconds),
         version=version,
+        chicks=nursery.day.chicks,
+        alarms_today=nursery.day.alarms,
     )
 
 

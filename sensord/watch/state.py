@@ -9,7 +9,7 @@ from sensord.watch.brooder.air_watch import Brooder, BrooderSettings, first_broo
 from sensord.watch.brooder.banding import Banding
 from sensord.watch.dish.paste_watch import Dish, DishSettings, empty_dish
 from sensord.watch.effects import Alerting
-from sensord.watch.events import Gap
+from sensord.watch.events import DayKnown, Gap
 from sensord.watch.screening import Calibration, Screen, ScreenSettings
 from sensord.watch.trails import TrailKeeper
 
@@ -33,7 +33,8 @@ class ProbeSettings:
 class NurserySettings:
     """Everything that stays the same while the daemon runs; keys are names from the config.
 
-    `pause_seconds` is the longest audio pause; without `keeps_history` nobody could store what the keeper enters.
+    `pause_seconds` is the longest audio pause; with `feed_reminder` an overdue feed alarms; without `keeps_history`
+    nobody could store what the keeper enters.
     """
 
     unit: str
@@ -43,6 +44,7 @@ class NurserySettings:
     alarms: AlarmSettings
     pause_seconds: float = 120.0
     keeps_history: bool = True
+    feed_reminder: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +74,7 @@ class Nursery:
     gap: Gap | None = None
     troubles: Mapping[str, str] = field(default_factory=dict)
     bands_told: bool = False
+    day: DayKnown = field(default_factory=lambda: DayKnown(0.0))
 
     def having(
         self,
@@ -91,6 +94,7 @@ class Nursery:
             gap=self.gap,
             troubles=self.troubles,
             bands_told=self.bands_told,
+            day=self.day,
         )
 
 

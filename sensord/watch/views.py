@@ -5,6 +5,7 @@ Plain values only, so that it goes through JSON and back unchanged (pydantic doe
 
 from dataclasses import dataclass, field
 
+from sensord.care.chicks import ChickView
 from sensord.physics.outlook import NOTHING_KNOWN, Outlook
 from sensord.readings import Band, FaultKind, Interval, Place
 from sensord.watch.conditions import Condition, Priority
@@ -112,36 +113,6 @@ class OutputView:
     name: str
     working: bool
     words: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChickView:
-    """One chick: its last feed, when the next is due and how much is planned, its weight, and reasons to look.
-
-    Times are UTC seconds; `due_from` to `due_late` is when the next feed is due, after `overdue` it has waited longer
-    than a night's rest. `planned_low_millilitres` is None where only a ceiling is known; `planned_millilitres` is
-    the one number for mixing.
-    """
-
-    name: str
-    kind: str = ""
-    mark: str = ""
-    brooder: str = ""
-    age_days: float | None = None
-    grams: float | None = None
-    weighed_utc_seconds: float | None = None
-    gain_grams_per_day: float | None = None
-    fed_utc_seconds: float | None = None
-    fed_millilitres: float | None = None
-    fed_crop: str = ""
-    feeds_today: int = 0
-    due_from_utc_seconds: float | None = None
-    due_late_utc_seconds: float | None = None
-    overdue_utc_seconds: float | None = None
-    planned_low_millilitres: float | None = None
-    planned_high_millilitres: float | None = None
-    planned_millilitres: float | None = None
-    look: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

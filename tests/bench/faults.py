@@ -21,8 +21,8 @@ from pathlib import Path
 
 from sensord.clock import SystemClock
 from sensord.demo.fake_tree import Failure
+from sensord.history.history_file import FILE_NAME
 from sensord.history.history_reader import HistoryReader
-from sensord.history.history_writer import FILE_NAME
 from tests.bench.fault_house import AIR, TOP, House
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker

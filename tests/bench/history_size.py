@@ -20,6 +20,7 @@ from tempfile import TemporaryDirectory
 
 from sensord.clock import FakeClock
 from sensord.config.sections import HistorySection
+from sensord.history.history_file import HistoryFile
 from sensord.history.history_reader import HistoryReader, Point
 from sensord.history.history_writer import History
 from sensord.readings import Reading
@@ -62,7 +63,7 @@ def write(
     """Seconds that it took, and bytes that this process handed to the file system; fills `sizes`, bytes at each day."""
     clock = FakeClock(0.0, UTC)
     rules = HistorySection(flush_seconds=flush_seconds)
-    history = History(folder, rules, clock)
+    history = History(HistoryFile(folder, clock), rules, clock)
     nursery = Nursery(1)
     names = ("left", "right", "dish", "room")
     before, begun = _written(), time.monotonic()

@@ -75,13 +75,14 @@ def _kept(count: int) -> None:
     """Readings into the history: 30 s of two probes at 1 Hz between two flushes."""
     from sensord.clock import FakeClock
     from sensord.config.sections import HistorySection
+    from sensord.history.history_file import HistoryFile
     from sensord.history.history_writer import History
     from sensord.readings import Reading
     from sensord.watch.effects import Measured
 
     clock = FakeClock(0.0, 1_800_000_000.0)
     with TemporaryDirectory() as folder:
-        history = History(Path(folder), HistorySection(flush_seconds=30), clock)
+        history = History(HistoryFile(Path(folder), clock), HistorySection(flush_seconds=30), clock)
         for turn in range(count):
             clock.advance(0.5)
             celsius = 34.0 + (turn * 7 % 13) / 16

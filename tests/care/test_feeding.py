@@ -8,16 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sensord.care.chick_day import chick_view, overdue
 from sensord.care.chicks import Chick, Crop, Feed, Weighing
 from sensord.care.feeding import cautions, due, feeds_planned, planned_millilitres
 from sensord.care.plausible import check_chick, check_feed, check_weighing, chick_named, day
 from sensord.config.sections import Config
 from sensord.config.settings import nursery_settings
 from sensord.errors import CommandError
-from sensord.log.chick_day import chick_view, overdue
 from sensord.watch.conditions import UNIT_PLACE, Condition, Priority
 from sensord.watch.effects import AlarmChanged, AlarmState
-from sensord.watch.events import FeedsOverdue
+from sensord.watch.events import DayKnown, Tick
 from sensord.watch.nursery import first_nursery, step
 
 HUSBANDRY = json.loads((Path(__file__).parents[1] / "data" / "husbandry.json").read_text())
@@ -122,19 +122,23 @@ def test_a_weight_within_a_factor_of_five_is_taken_and_a_tenfold_one_is_not(gram
 
 
 def test_an_overdue_feed_is_a_soft_reminder_until_it_is_given() -> None:
-    settings = nursery_settings(Config())
-    nursery = first_nursery(settings, 0.0)
-    nursery, effects = step(settings, nursery, FeedsOverdue(1.0, ("pip",)))
+    settings = nursery_settings(Config.model_validate({"history": {"feed_reminder": True}}))
+    pip = chick_view(Chick(name="pip", every_hours=4), [], [Feed(chick="pip", utc_seconds=NOW)], NOW, NOW)
+    nursery, _ = step(settings, first_nursery(settings, 0.0), DayKnown(0.0, (pip,)))
+    nursery, effects = step(settings, nursery, Tick(1.0, NOW + 7 * HOUR))
     (raised,) = [one for one in effects if isinstance(one, AlarmChanged)]
     assert (raised.place, raised.condition, raised.priority) == (UNIT_PLACE, Condition.FEED_OVERDUE, Priority.LOW)
     assert "avian vet" in raised.do_first
-    _, effects = step(settings, nursery, FeedsOverdue(2.0, ()))
+    fed = chick_view(Chick(name="pip", every_hours=4), [], [Feed(chick="pip", utc_seconds=NOW + 7 * HOUR)], NOW, NOW)
+    nursery, _ = step(settings, nursery, DayKnown(1.5, (fed,)))
+    _, effects = step(settings, nursery, Tick(2.0, NOW + 7 * HOUR))
     (over,) = [one for one in effects if isinstance(one, AlarmChanged)]
     assert over.state in (AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED)
 
 
 def test_a_chick_is_overdue_only_after_more_than_a_nights_rest() -> None:
     view = chick_view(Chick(name="pip", every_hours=4), [], [Feed(chick="pip", utc_seconds=NOW)], NOW + 5 * HOUR, NOW)
-    assert overdue([view], NOW + 5.9 * HOUR) == ()
-    assert overdue([view], NOW + 6.1 * HOUR) == ("pip",)
-    assert overdue([chick_view(Chick(name="dot"), [], [], NOW, NOW)], NOW) == ()
+    assert not overdue([view], NOW + 5.9 * HOUR)
+    assert overdue([view], NOW + 6.1 * HOUR)
+    assert not overdue([view], None)
+    assert not overdue([chick_view(Chick(name="dot"), [], [], NOW, NOW)], NOW)

@@ -15,6 +15,7 @@ from sensord.cli import main
 from sensord.clock import FakeClock, SystemClock
 from sensord.config.sections import HistorySection
 from sensord.demo.fake_tree import Failure, FakeProbe, scratchpad_of
+from sensord.history.history_file import HistoryFile
 from sensord.history.history_writer import History
 from sensord.readings import Reading
 from sensord.watch.effects import Measured
@@ -38,10 +39,11 @@ def tree_of(root: Path) -> dict[str, tuple[int, int, bytes]]:
 
 def history_in(folder: Path, utc_seconds: float) -> Path:
     clock = FakeClock(0.0, utc_seconds)
-    history = History(folder, HistorySection(), clock)
+    file = HistoryFile(folder, clock)
+    history = History(file, HistorySection(), clock)
     history.handle(Measured(Reading("air", 0.0, 34.5), 0.5))
     history.close()
-    return history.path
+    return file.path
 
 
 def test_a_pi_in_order_has_nothing_to_mend_and_is_left_as_it_was(pi: FakePi) -> None:

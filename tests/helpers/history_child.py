@@ -9,13 +9,15 @@ from pathlib import Path
 
 from sensord.clock import FakeClock
 from sensord.config.sections import HistorySection
+from sensord.history.history_file import HistoryFile
 from sensord.history.history_writer import History
 from sensord.history.migrations import MIGRATIONS, Migration
+from sensord.log.chick_log import ChickLog
 from sensord.readings import Reading
 from sensord.watch.command_table import EnterChick, LogFeed
 from sensord.watch.conditions import Condition, Priority
-from sensord.watch.effects import AlarmChanged, AlarmState, Answered, EntryMade, Measured
-from sensord.watch.events import Origin
+from sensord.watch.effects import AlarmChanged, AlarmState, EntryMade, Measured
+from sensord.watch.events import EntryAnswered, Event, Origin
 
 FLUSH_SECONDS = 30.0
 SLOW_STEP = Migration(
@@ -34,12 +36,13 @@ def _say(line: str) -> None:
 def write(folder: Path, start_utc: float) -> None:
     clock = FakeClock(0.0, start_utc)
 
-    def answered(answer: Answered) -> None:
-        if answer.done:
-            _say(f"{answer.verb} {answer.request}")
+    def answered(event: Event) -> None:
+        if isinstance(event, EntryAnswered) and event.done:
+            _say(f"{event.verb} {event.request}")
 
-    history = History(folder, HistorySection(flush_seconds=FLUSH_SECONDS), clock, answered)
-    history.handle(EntryMade(0.0, EnterChick(seconds=0.0, origin=Origin.CONTROL, request="0", chick="pip")))
+    file = HistoryFile(folder, clock)
+    history, log = History(file, HistorySection(flush_seconds=FLUSH_SECONDS), clock), ChickLog(file, clock, answered)
+    log.handle(EntryMade(0.0, EnterChick(seconds=0.0, origin=Origin.CONTROL, request="0", chick="pip")))
     number = 0
     while True:
         number += 1
@@ -63,11 +66,12 @@ def write(folder: Path, start_utc: float) -> None:
             _say(f"alarm {number}")
         if number % 70 == 0:
             feed = LogFeed(seconds=now, origin=Origin.CONTROL, request=str(number), chick="pip", note=str(number))
-            history.handle(EntryMade(now, feed))
+            log.handle(EntryMade(now, feed))
 
 
 def migrate_once(folder: Path, start_utc: float) -> None:
-    history = History(folder, HistorySection(), FakeClock(0.0, start_utc), migrations=(*MIGRATIONS, SLOW_STEP))
+    clock = FakeClock(0.0, start_utc)
+    history = History(HistoryFile(folder, clock, (*MIGRATIONS, SLOW_STEP)), HistorySection(), clock)
     _say("begun")
     history.save_state("started", "true")
     history.handle(Measured(Reading("left", 0.0, 36.0), 0.5))

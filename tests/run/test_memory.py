@@ -8,7 +8,8 @@ from sensord.clock import FakeClock
 from sensord.config import settings as assembly
 from sensord.config.loading import parse
 from sensord.config.sections import HistorySection
-from sensord.history.history_writer import FILE_NAME, History
+from sensord.history.history_file import FILE_NAME, HistoryFile
+from sensord.history.history_writer import History
 from sensord.readings import Band, Reading
 from sensord.run.memory import Past, keeper, recall
 from sensord.watch import nursery as whole
@@ -32,7 +33,7 @@ SETTINGS = assembly.nursery_settings(parse(CONFIG, "sensord.toml"))
 
 def a_run(folder: Path, clock: FakeClock) -> None:
     """A daemon that read 34.2 °C, shelved for ten minutes, and stopped."""
-    history = History(folder, HistorySection(), clock)
+    history = History(HistoryFile(folder, clock), HistorySection(), clock)
     history.handle(Measured(Reading("air", clock.monotonic_seconds(), 34.2), 0.5))
     now = clock.monotonic_seconds()
     nursery = whole.first_nursery(SETTINGS, now)
@@ -41,7 +42,7 @@ def a_run(folder: Path, clock: FakeClock) -> None:
         SetStage(seconds=now, origin=Origin.CONTROL, brooder="nest", stage="feathered"),
     ):
         nursery, _ = whole.step(SETTINGS, nursery, command)
-    keeper(history, SETTINGS, clock)(nursery, now)
+    keeper(history.save_state, SETTINGS, clock)(nursery, now)
     clock.advance(30)
     history.handle(Measured(Reading("air", clock.monotonic_seconds(), 34.3), 0.5))
     history.close()
@@ -118,8 +119,8 @@ def test_a_restart_without_a_clock_makes_no_jump_of_a_stage(tmp_path: Path) -> N
     for _ in range(3):
         nursery = nest(recall(tmp_path / FILE_NAME, SETTINGS, clock), clock)
         assert nursery.brooders["nest"].banding.band == HATCHLING
-        history = History(tmp_path, HistorySection(), clock)
-        keeper(history, SETTINGS, clock)(nursery, clock.monotonic_seconds())
+        history = History(HistoryFile(tmp_path, clock), HistorySection(), clock)
+        keeper(history.save_state, SETTINGS, clock)(nursery, clock.monotonic_seconds())
         history.close()
 
 
@@ -151,7 +152,7 @@ def test_with_another_plan_in_the_config_the_config_holds(tmp_path: Path) -> Non
 def test_a_band_that_cannot_have_been_is_forgotten(kept: str, tmp_path: Path) -> None:
     clock = FakeClock()
     a_run(tmp_path, clock)
-    history = History(tmp_path, HistorySection(), clock)
+    history = History(HistoryFile(tmp_path, clock), HistorySection(), clock)
     history.save_state("stages", kept)
     history.close()
     assert recall(tmp_path / FILE_NAME, SETTINGS, clock).bandings == {}
@@ -160,7 +161,7 @@ def test_a_band_that_cannot_have_been_is_forgotten(kept: str, tmp_path: Path) ->
 def test_a_stage_kept_by_an_earlier_version_still_holds(tmp_path: Path) -> None:
     clock = FakeClock()
     a_run(tmp_path, clock)
-    history = History(tmp_path, HistorySection(), clock)
+    history = History(HistoryFile(tmp_path, clock), HistorySection(), clock)
     history.save_state("stages", '{"nest": {"plan": "parrots hatchling ", "stage": "pin-feathered"}}')
     history.close()
     banding = nest(recall(tmp_path / FILE_NAME, SETTINGS, clock), clock).brooders["nest"].banding

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import FastClock, SystemClock
-from sensord.run.daemon import Daemon, ReaderState
+from sensord.run.daemon import Daemon, Inbox, ReaderState
 from sensord.run.notify import Notifier
 from sensord.watch.alarms.alarms import AlarmSettings
 from sensord.watch.nursery import NurserySettings
@@ -93,7 +93,8 @@ class Stuck:
 def stuck(manager: Manager) -> Iterator[Stuck]:
     """A running daemon, twenty times as fast as life, whose owner thread can be made to hang."""
     state = Stuck()
-    daemon = Daemon(SETTINGS, FastClock(20), Notifier(environment_of(manager)), reader_state=state)
+    notifier = Notifier(environment_of(manager))
+    daemon = Daemon(SETTINGS, FastClock(20), Inbox(), notifier=notifier, reader_state=state)
     thread = threading.Thread(target=daemon.run)
     thread.start()
     until(lambda: manager.count("WATCHDOG=1") >= 3)

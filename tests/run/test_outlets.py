@@ -9,8 +9,9 @@ import pytest
 from sensord.clock import FakeClock
 from sensord.config.sections import HistorySection
 from sensord.history import database
+from sensord.history.history_file import FILE_NAME, HistoryFile
 from sensord.history.history_reader import HistoryReader
-from sensord.history.history_writer import FILE_NAME, History
+from sensord.history.history_writer import History
 from sensord.readings import Reading
 from sensord.run.outlets import Item, Outlet, close_all
 from sensord.watch.effects import Alerting, Measured
@@ -198,7 +199,8 @@ def test_what_waits_for_a_slow_card_at_the_end_is_written(tmp_path: Path, monkey
         return telling(path)
 
     monkeypatch.setattr(database, "telling", slow)
-    outlet = Outlet(History(tmp_path, HistorySection(), FakeClock(0.0, 1_800_000_000.0)), lambda *_: None)
+    clock = FakeClock(0.0, 1_800_000_000.0)
+    outlet = Outlet(History(HistoryFile(tmp_path, clock), HistorySection(), clock), lambda *_: None)
     outlet.start()
     outlet.put(alarm_changed(0.0))
     for n in range(100):

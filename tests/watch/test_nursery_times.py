@@ -5,13 +5,13 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from sensord.care.chicks import Chick, Feed, Weighing
+from sensord.care.chick_day import chick_view, overdue
+from sensord.care.chicks import Chick, ChickView, Feed, Weighing
 from sensord.errors import DataError
-from sensord.log.chick_day import chick_view, overdue
 from sensord.readings import Fault, FaultKind, Reading
 from sensord.watch.alarms.alarm_book import AlarmSettings
 from sensord.watch.command_table import COMMANDS, OutOfService, PauseAudio, ReturnToService, Shelve, StartBatch
-from sensord.watch.conditions import Condition
+from sensord.watch.conditions import UNIT_PLACE, Condition
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
@@ -25,9 +25,9 @@ from sensord.watch.effects import (
     Note,
     Noted,
 )
-from sensord.watch.events import Command, Event, FeedsOverdue, Gap, Observed, Origin, Tick, Troubled
+from sensord.watch.events import Command, DayKnown, Event, Gap, Observed, Origin, Tick, Troubled
 from sensord.watch.finding import Warming, feel, moved, moved_most
-from sensord.watch.nursery import Nursery, snapshot, step
+from sensord.watch.nursery import Nursery, NurserySettings, snapshot, step
 from sensord.watch.nursery import first_nursery as begun
 from sensord.watch.screening import Calibration
 from tests.watch.test_nursery import SETTINGS
@@ -128,10 +128,20 @@ def test_each_output_in_trouble_counts_until_the_last_works_again() -> None:
 
 
 def test_feeds_overdue_stand_while_any_chick_waits() -> None:
-    nursery, _ = after(FeedsOverdue(1.0, ("pip",)))
-    assert [alarm.condition_true for alarm in nursery.book.alarms.values()] == [True]
-    nursery, _ = after(FeedsOverdue(2.0, ()), nursery=nursery)
-    assert [alarm.condition_true for alarm in nursery.book.alarms.values()] == [False]
+    settings, late = replace(SETTINGS, feed_reminder=True), ChickView(name="pip", overdue_utc_seconds=100.0)
+
+    def stands(*events: Event, settings: NurserySettings = settings) -> bool:
+        nursery = begun(settings, 0.0)
+        for event in events:
+            nursery, _ = step(settings, nursery, event)
+        return nursery.book.get(UNIT_PLACE, Condition.FEED_OVERDUE).condition_true
+
+    waiting = (DayKnown(0.5, (late, ChickView(name="dot"))), Tick(1.0, 101.0))
+    assert stands(*waiting)
+    assert not stands(*waiting, DayKnown(2.0), Tick(3.0, 103.0))
+    assert not stands(DayKnown(0.5, (late,)), Tick(1.0, 99.0))
+    assert not stands(DayKnown(0.5, (late,)), Tick(1.0, None))
+    assert not stands(*waiting, settings=SETTINGS)
 
 
 def test_every_command_has_a_verb_and_no_two_share_one() -> None:
@@ -185,9 +195,9 @@ def test_who_waits_longer_than_a_night_is_overdue() -> None:
     now = datetime(2026, 5, 10, 12, tzinfo=UTC).timestamp()
     chick = Chick(name="pip", kind="cockatiel", hatched=date(2026, 5, 1))
     view = replace(chick_view(chick, [], [], now, now - 43_200.0), overdue_utc_seconds=now)
-    assert overdue([view], now) == ()
-    assert overdue([view], now + 0.1) == ("pip",)
-    assert overdue([replace(view, overdue_utc_seconds=None)], now) == ()
+    assert not overdue([view], now)
+    assert overdue([view], now + 0.1)
+    assert not overdue([replace(view, overdue_utc_seconds=None)], now)
     assert view.feeds_today == 0
 
 

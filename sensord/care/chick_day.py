@@ -2,10 +2,9 @@
 
 from collections.abc import Sequence
 
-from sensord.care.chicks import Chick, Feed, Weighing, age_days
+from sensord.care.chicks import Chick, ChickView, Feed, Weighing, age_days
 from sensord.care.feeding import cautions, due, feeds_planned, planned_millilitres
 from sensord.care.growth import flags, gains
-from sensord.watch.views import ChickView
 
 __all__ = ["chick_view", "overdue"]
 
@@ -44,10 +43,8 @@ def chick_view(
     )
 
 
-def overdue(chicks: Sequence[ChickView], utc_seconds: float) -> tuple[str, ...]:
-    """Who has waited for longer than even a night's rest allows."""
-    return tuple(
-        chick.name
-        for chick in chicks
-        if chick.overdue_utc_seconds is not None and utc_seconds > chick.overdue_utc_seconds
+def overdue(chicks: Sequence[ChickView], utc_seconds: float | None) -> bool:
+    """Whether a chick has waited for longer than even a night's rest allows; not while nobody knows the time."""
+    return utc_seconds is not None and any(
+        chick.overdue_utc_seconds is not None and utc_seconds > chick.overdue_utc_seconds for chick in chicks
     )

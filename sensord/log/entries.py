@@ -1,6 +1,5 @@
 """The keeper's entries in the history: checked against what is known, then written. Called inside a transaction."""
 
-from datetime import date
 from typing import TypeAlias
 
 from sensord.care.chicks import SECONDS_A_DAY, Chick, Feed, Weighing
@@ -8,19 +7,26 @@ from sensord.care.feeding import TABLE_KINDS, cautions, has_table
 from sensord.care.plausible import check_chick, check_feed, check_weighing, chick_named, day
 from sensord.errors import CommandError
 from sensord.history.database import Connection
+from sensord.history.history_reader import HistoryReader
 from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
 
-__all__ = ["chicks_in", "store", "weighings_in"]
+__all__ = ["store"]
 
 
 def store(
-    connection: Connection, entry: LogFeed | WeighIn | EnterChick, made_utc: float, now_utc: float, sure: bool
+    connection: Connection,
+    known: HistoryReader,
+    entry: LogFeed | WeighIn | EnterChick,
+    made_utc: float,
+    now_utc: float,
+    sure: bool,
 ) -> str:
     """Write one entry; a sentence that says what was written. Raises `CommandError` where it cannot be meant.
 
-    `made_utc` is when it was made and `sure` whether the wall clock could be trusted then.
+    `known` reads over the same connection, `made_utc` is when the entry was made, and `sure` whether the wall clock
+    could be trusted then.
     """
-    chicks = {chick.name: chick for chick in chicks_in(connection)}
+    chicks = {chick.name: chick for chick in known.chicks()}
     if isinstance(entry, EnterChick):
         return _store_chick(connection, entry, chicks, now_utc)
     chick = chick_named(entry.chick, chicks)
@@ -29,15 +35,17 @@ def store(
     at = made_utc if entry.at_utc_seconds is None else entry.at_utc_seconds
     stamp = (round(at * 1000), int(sure or entry.at_utc_seconds is not None), chick.name)
     if isinstance(entry, LogFeed):
-        return _store_feed(connection, entry, at, stamp, now_utc)
-    return _store_weighing(connection, entry, at, stamp, now_utc)
+        return _store_feed(connection, known, entry, at, stamp, now_utc)
+    return _store_weighing(connection, known, entry, at, stamp, now_utc)
 
 
 _Stamp: TypeAlias = tuple[int, int, str]
 """The columns that every entry begins with: `at_ms`, `sure`, `chick`."""
 
 
-def _store_feed(connection: Connection, entry: LogFeed, at: float, stamp: _Stamp, now_utc: float) -> str:
+def _store_feed(
+    connection: Connection, known: HistoryReader, entry: LogFeed, at: float, stamp: _Stamp, now_utc: float
+) -> str:
     name = stamp[-1]
     feed = Feed(
         chick=name,
@@ -47,7 +55,7 @@ def _store_feed(connection: Connection, entry: LogFeed, at: float, stamp: _Stamp
         celsius=entry.celsius,
         note=entry.note,
     )
-    weighings = weighings_in(connection, name)
+    weighings = known.weighings(name)
     check_feed(feed, weighings[-1] if weighings else None, now_utc, entry.sure)
     celsius = feed.celsius if feed.celsius is not None else _celsius_of_round(connection, at)
     crop = None if feed.crop is None else feed.crop.value
@@ -62,11 +70,13 @@ def _store_feed(connection: Connection, entry: LogFeed, at: float, stamp: _Stamp
     return " ".join([said, *(f"CAUTION: {one.sentence}" for one in cautions([feed], at))])
 
 
-def _store_weighing(connection: Connection, entry: WeighIn, at: float, stamp: _Stamp, now_utc: float) -> str:
+def _store_weighing(
+    connection: Connection, known: HistoryReader, entry: WeighIn, at: float, stamp: _Stamp, now_utc: float
+) -> str:
     name = stamp[-1]
     if entry.grams is None:
         raise CommandError(f"how heavy is {name}? write the grams")
-    check_weighing(Weighing(name, at, entry.grams, entry.note), weighings_in(connection, name), now_utc, entry.sure)
+    check_weighing(Weighing(name, at, entry.grams, entry.note), known.weighings(name), now_utc, entry.sure)
     connection.execute(
         "INSERT INTO weighing (at_ms, sure, chick, grams, note, origin) VALUES (?, ?, ?, ?, ?, ?)",
         (*stamp, entry.grams, entry.note, entry.origin.value),
@@ -129,30 +139,3 @@ def _celsius_of_round(connection: Connection, at_utc: float) -> float | None:
         (round((at_utc - _ROUND_BELONGS_SECONDS) * 1000), round((at_utc + 60) * 1000)),
     ).fetchone()
     return None if found is None else found[0]
-
-
-def chicks_in(connection: Connection) -> tuple[Chick, ...]:
-    """Every chick ever entered, by name."""
-    rows = connection.execute("SELECT name, kind, hatched, mark, brooder, gone, every_hours FROM chick ORDER BY name")
-    return tuple(
-        Chick(
-            name=name,
-            kind=kind,
-            hatched=_date(hatched),
-            mark=mark,
-            brooder=brooder,
-            left=_date(gone),
-            every_hours=every,
-        )
-        for name, kind, hatched, mark, brooder, gone, every in rows
-    )
-
-
-def weighings_in(connection: Connection, chick: str) -> tuple[Weighing, ...]:
-    """The weighings of a chick in the order of their time."""
-    rows = connection.execute("SELECT at_ms, grams, note FROM weighing WHERE chick = ? ORDER BY at_ms, id", (chick,))
-    return tuple(Weighing(chick, at_ms / 1000, grams, note) for at_ms, grams, note in rows)
-
-
-def _date(text: str | None) -> date | None:
-    return None if text is None else date.fromisoformat(text)
