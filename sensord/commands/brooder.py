@@ -8,7 +8,7 @@ from pathlib import Path
 
 from sensord.care.brooding import BandPlan, DayPlan, check_dates, coming, make_plan
 from sensord.clock import SystemClock
-from sensord.commands.numbers import whole_number
+from sensord.commands.given import whole_number
 from sensord.config.folders import load_profile, shipped_profiles
 from sensord.config.loading import DEFAULT_PATH, load
 from sensord.config.sections import BrooderSection

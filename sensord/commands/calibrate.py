@@ -11,8 +11,8 @@ from pathlib import Path
 
 from sensord.clock import Clock, SystemClock
 from sensord.commands.calibration_session import Session, Terminal
-from sensord.commands.kitchen_options import add_boiling, boiling_celsius, in_range, load_config
-from sensord.commands.numbers import number
+from sensord.commands.given import in_range, number
+from sensord.commands.kitchen_options import add_boiling, boiling_celsius, load_config
 from sensord.config.folders import state_beside
 from sensord.config.sections import Config, DishSection, ProbeSection
 from sensord.errors import CommandError, DataError, StorageError, WiringError

@@ -14,8 +14,8 @@ from sensord.care.formula import (
     time_words,
 )
 from sensord.commands.alarm_verbs import add_socket_option
-from sensord.commands.kitchen_options import Shared, add_shared, in_range, percent, read_shared
-from sensord.commands.numbers import number
+from sensord.commands.given import in_range, number
+from sensord.commands.kitchen_options import Shared, add_shared, percent, read_shared
 from sensord.config import kitchen
 from sensord.control.control_client import ControlClient
 from sensord.errors import CommandError, DataError

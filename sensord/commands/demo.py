@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sensord.clock import Clock, FastClock, SystemClock
-from sensord.commands.numbers import number
+from sensord.commands.given import host_port, number
 from sensord.commands.run import stop_on_signals
 from sensord.config.folders import Places
 from sensord.config.sections import Config
@@ -100,10 +100,8 @@ def _config(root: Path, broker: str | None, speed: float) -> Config:
     deadline_seconds = min(60.0, max(5.0, speed))
     raw = {**CONFIG, "one_wire": {"root": root, "deadline_seconds": deadline_seconds}}
     if broker is not None:
-        host, _, port = broker.rpartition(":")
-        if not host or not port.isdecimal() or not 1 <= int(port) <= 65535:
-            raise DataError(f"--broker {broker}: give host and port (1 to 65535), e.g. localhost:1883")
-        raw["mqtt"] = {"host": host, "port": int(port)}
+        host, port = host_port(broker)
+        raw["mqtt"] = {"host": host, "port": port}
     return Config.model_validate(raw)
 
 

@@ -11,6 +11,7 @@ from rich.console import Console, Group
 from rich.live import Live
 
 from sensord.clock import Clock, SystemClock
+from sensord.commands.given import host_port
 from sensord.commands.terminal import Keyboard, fitting_glyphs, say, stop_on_signals, zone_of
 from sensord.config.loading import DEFAULT_PATH, load
 from sensord.errors import BrokerError, ConfigError, DataError
@@ -110,12 +111,8 @@ def _broker(options: argparse.Namespace) -> tuple[BrokerSettings, str]:
             )
         settings, base = broker_settings(config.mqtt, config.unit.name), config.mqtt.base
     if options.broker:
-        host, colon, port = options.broker.rpartition(":")
-        if not colon:
-            host, port = options.broker, "1883"
-        if not host or not port.isdigit() or not 0 < int(port) < 65536:
-            raise DataError(f"--broker: '{options.broker}' is not HOST:PORT, for example localhost:1883")
-        settings = replace(settings, host=host.strip("[]"), port=int(port))
+        host, port = host_port(options.broker)
+        settings = replace(settings, host=host, port=port)
     if not settings.host:
         raise DataError("--fleet needs a broker: give --broker HOST:PORT, or --config FILE with a section [mqtt]")
     # An id of its own: a second screen, or the daemon on this machine, must not be pushed out.

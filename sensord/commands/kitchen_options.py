@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
 
-from sensord.care.formula import Group, SolidsRule, solids_rule
-from sensord.commands.numbers import number
+from sensord.care.formula import CROP_BURN_CELSIUS, Group, SolidsRule, solids_rule
+from sensord.commands.given import in_range, low_high, number
 from sensord.config import kitchen
 from sensord.config.loading import DEFAULT_PATH, load
 from sensord.config.sections import Config, DishSection
@@ -20,7 +20,6 @@ __all__ = [
     "add_boiling",
     "add_shared",
     "boiling_celsius",
-    "in_range",
     "load_config",
     "percent",
     "read_shared",
@@ -102,14 +101,6 @@ def read_shared(options: argparse.Namespace, dish: str | None = None) -> Shared:
     )
 
 
-def in_range(option: str, value: float, low: float, high: float, unit: str, open_low: bool = False) -> float:
-    """The value where it lies between the limits, else a `DataError` that names the option."""
-    if not (isfinite(value) and low <= value <= high) or (open_low and value == low):
-        span = f"more than {low:g} and at most {high:g}" if open_low else f"{low:g} to {high:g}"
-        raise DataError(f"{option} {value:g}: give {span} {unit}")
-    return value
-
-
 def percent(option: str, value: float) -> float:
     """Solids in percent as a share, `DataError` where they make no paste."""
     return in_range(option, value, 0, 60, "% (a higher share is damp powder)", open_low=True) / 100
@@ -178,13 +169,7 @@ def _bowl(text: str) -> Bowl | None:
 
 def _band(text: str | None, config: Config, dish: str | None) -> tuple[Band, str]:
     if text is not None:
-        try:
-            low, high = (float(part) for part in text.split(":"))
-        except ValueError:
-            raise DataError(f"--band {text}: give two temperatures in °C with a colon between, e.g. 36:38") from None
-        if not 30 <= low < high <= 43:
-            raise DataError(f"--band {text}: needs low below high, both from 30 to 43 °C (43 °C burns a crop)")
-        return Band(low, high), "--band"
+        return Band(*low_high("--band", text, 30, CROP_BURN_CELSIUS, " (43 °C burns a crop)")), "--band"
     if dish is not None and dish not in config.dishes:
         known = ", ".join(config.dishes) or "none in the config"
         raise DataError(f"there is no dish '{dish}' (known: {known})")

@@ -5,7 +5,7 @@ import sys
 from contextlib import ExitStack
 from pathlib import Path
 
-from sensord.commands.numbers import number
+from sensord.commands.given import low_high, number
 from sensord.config import settings as assembly
 from sensord.config.loading import load
 from sensord.config.sections import BandSection
@@ -62,10 +62,5 @@ def run(options: argparse.Namespace) -> int:
 def _band(text: str | None, option: str) -> BandSection | None:
     if text is None:
         return None
-    try:
-        low, high = (float(part) for part in text.split(":"))
-    except ValueError:
-        raise DataError(f"{option} {text}: give two temperatures in °C with a colon between, e.g. 36:38") from None
-    if not 0 <= low < high <= 60:
-        raise DataError(f"{option} {text}: needs low below high, both from 0 to 60 °C")
+    low, high = low_high(option, text, 0, 60)
     return BandSection(low_celsius=low, high_celsius=high, source=option)

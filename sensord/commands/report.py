@@ -8,7 +8,7 @@ from pathlib import Path
 
 import sensord
 from sensord.care.plausible import chick_named
-from sensord.commands.files import a_new_file
+from sensord.commands.given import a_new_file
 from sensord.commands.keeping import add_place_options, local, moment, now_utc, open_history
 from sensord.commands.kitchen_options import load_config
 from sensord.errors import DataError

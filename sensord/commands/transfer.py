@@ -5,7 +5,7 @@ import json
 from contextlib import ExitStack
 from pathlib import Path
 
-from sensord.commands.files import a_new_file
+from sensord.commands.given import a_new_file
 from sensord.commands.keeping import add_place_options, history_path, moment, open_history
 from sensord.commands.terminal import say_as_utf_8
 from sensord.errors import DataError

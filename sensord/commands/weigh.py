@@ -8,8 +8,8 @@ from dataclasses import asdict, dataclass
 from sensord.care.chicks import Chick, Weighing, age_days
 from sensord.care.growth import Fit, Flag, daily, expected_grams, fit, flags, gains
 from sensord.care.plausible import chick_named
+from sensord.commands.given import number
 from sensord.commands.keeping import add_place_options, chick_name, enter, local, moment, open_history, say
-from sensord.commands.numbers import number
 from sensord.screens.chicks import NO_CHICKS
 
 __all__ = ["arguments", "run"]

@@ -10,8 +10,8 @@ import pytest
 
 from sensord.cli import main
 from sensord.clock import SystemClock
+from sensord.commands.given import number
 from sensord.commands.keeping import moment
-from sensord.commands.numbers import number
 from sensord.config.folders import Places
 from sensord.config.sections import Config
 from sensord.errors import DataError

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from sensord.commands.files import a_new_file
+from sensord.commands.given import a_new_file
 from sensord.errors import DataError
 from tests.helpers.program import ROOT, SENSORD
 
