@@ -10,7 +10,7 @@ from pathlib import Path
 
 from sensord.care.remedies import REMEDIES
 from sensord.checks.site import CheckFinding, Site, bad, fine, warn
-from sensord.probes.bulk import BulkConversion
+from sensord.probes.bus import BulkConversion
 from sensord.probes.deadlines import Asker, Overdue
 from sensord.probes.one_wire import (
     BULK_FILE,
@@ -75,9 +75,7 @@ def _methods(site: Site) -> Iterator[CheckFinding]:
 
 
 def _bulk(site: Site, folder: Path, probe_folders: list[Path], asker: Asker) -> Iterator[CheckFinding]:
-    conversion = BulkConversion(
-        folder / BULK_FILE, asker, site.clock, _DEADLINE_SECONDS, wanted=site.config.one_wire.bulk_conversion
-    )
+    conversion = BulkConversion(folder / BULK_FILE, asker, site.clock, site.config.one_wire)
     if not conversion.due:
         return
     if conversion.convert(lambda _ask_again: max(map(conversion_seconds, probe_folders), default=0.0)):

@@ -1,8 +1,8 @@
 """The kernel's one-wire tree as files: who is on which bus, one read of a probe, one trigger of a bulk conversion.
 
-Discovery goes through w1thermsensor; its readings are not used, because it believes the kernel's `YES`, returns
-127.9 °C as a temperature and raises bare errors on damaged text. Nothing here waits on its own account, but any read
-of a probe blocks for as long as the kernel takes.
+What a chip is called comes from w1thermsensor; its readings are not used, because it believes the kernel's `YES`,
+returns 127.9 °C as a temperature and raises bare errors on damaged text. Nothing here waits on its own account, but
+any read of a probe blocks for as long as the kernel takes.
 """
 
 import contextlib
@@ -19,13 +19,12 @@ from sensord.readings import FaultKind
 
 __all__ = [
     "BULK_FILE",
-    "FoundProbe",
+    "Chip",
     "ProbeSpot",
+    "chip_at",
     "conversion_seconds",
-    "describe",
     "externally_powered",
     "fresh_bytes",
-    "list_probes",
     "locate",
     "patient_bytes",
     "probe_at",
@@ -46,14 +45,11 @@ _GONE = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR)
 _DEFAULT_CONVERSION_SECONDS = 0.75
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FoundProbe:
-    """A probe that the kernel lists: `bus` by name, `kind` the chip, `bits` of resolution where it says so,
-    `powered` by its own wire (True), from the data line (False), or not known (None)."""
+@dataclass(frozen=True, slots=True)
+class Chip:
+    """What the kernel knows of a probe: `kind`, `bits` of resolution where it says so, `powered` by its own wire
+    (True), from the data line (False), or not known (None)."""
 
-    rom: str
-    bus: str
-    family: str
     kind: str
     bits: int | None
     powered: bool | None
@@ -202,7 +198,7 @@ def sensor_class(root: Path) -> Any:
     return type("SensorOfTree", (W1ThermSensor,), {"BASE_DIRECTORY": Path(root)})
 
 
-def describe(root: Path, rom: str, spot: ProbeSpot) -> FoundProbe | None:
+def chip_at(root: Path, rom: str, spot: ProbeSpot) -> Chip | None:
     """What the kernel knows of a probe; None where it has just vanished. Asks the bus, so it may block."""
     sensor_of_tree = sensor_class(root)
     from w1thermsensor import NoSensorFoundError, Sensor
@@ -212,20 +208,4 @@ def describe(root: Path, rom: str, spot: ProbeSpot) -> FoundProbe | None:
     except NoSensorFoundError:
         return None
     bits = _number(spot.probe / "resolution")
-    return FoundProbe(
-        rom=rom,
-        bus=spot.bus.name,
-        family=rom[:2],
-        kind=sensor.name,
-        bits=bits if bits is not None and 9 <= bits <= 12 else None,
-        powered=externally_powered(spot.probe),
-    )
-
-
-def list_probes(root: Path) -> list[FoundProbe]:
-    """The probes that the kernel lists, by ROM id. Raises `OSError` where there is no tree; may block on a bad bus.
-
-    w1thermsensor's own listing fails as a whole when one probe vanishes meanwhile, so each probe is asked alone.
-    """
-    described = (describe(root, rom, spot) for rom, spot in locate(root).items())
-    return [probe for probe in described if probe is not None]
+    return Chip(sensor.name, bits if bits is not None and 9 <= bits <= 12 else None, externally_powered(spot.probe))

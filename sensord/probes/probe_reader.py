@@ -1,6 +1,6 @@
 """Reads every configured probe at its pace: one thread per bus, and one that watches which probes are there.
 
-    reader = ProbeReader(root, {"brooder": "28-000000000001"}, 1.0, 5.0, clock, inbox.put)
+    reader = ProbeReader(config.one_wire, {"brooder": "28-000000000001"}, clock, inbox.put)
     reader.start()
     ...
     reader.close()
@@ -16,13 +16,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sensord.clock import Clock
-from sensord.probes.bus import Bus, BusHealth, Method, Pace, Share
+from sensord.config.sections import OneWireSection
+from sensord.probes.bus import Bus, BusHealth, Share
 from sensord.probes.deadlines import block_signals
-from sensord.probes.one_wire import FoundProbe, ProbeSpot, list_probes, locate
+from sensord.probes.one_wire import ProbeSpot, locate
 from sensord.readings import Fault, FaultKind
 from sensord.watch.events import Observed
 
-__all__ = ["BusHealth", "FoundProbe", "Method", "ProbeReader", "ReaderHealth", "list_probes"]
+__all__ = ["ProbeReader", "ReaderHealth"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,24 +37,16 @@ class ReaderHealth:
 class ProbeReader:
     """The reader of a one-wire tree.
 
-    `root` is the tree's `devices` folder, `probes` ROM ids by name. Every `interval_seconds` each probe gives one
-    observation; `deadline_seconds` bounds each read. `bulk` off never tries bulk conversion. Nothing is raised after
-    `start`: what goes wrong with a probe or the tree arrives as a fault.
+    `one_wire` is the config's section, `probes` ROM ids by name. Every interval each probe gives one observation; the
+    deadline bounds each read. Nothing is raised after `start`: what goes wrong with a probe or the tree arrives as a
+    fault.
     """
 
     def __init__(
-        self,
-        root: Path,
-        probes: Mapping[str, str],
-        interval_seconds: float,
-        deadline_seconds: float,
-        clock: Clock,
-        deliver: Callable[[Observed], None],
-        bulk: bool = True,
+        self, one_wire: OneWireSection, probes: Mapping[str, str], clock: Clock, deliver: Callable[[Observed], None]
     ) -> None:
-        self._root = root
+        self._one_wire = one_wire
         self._names = {rom: name for name, rom in probes.items()}
-        self._pace = Pace(interval_seconds, deadline_seconds, bulk)
         self._clock = clock
         self._deliver = deliver
         self._buses: dict[Path, Bus] = {}
@@ -81,17 +74,17 @@ class ProbeReader:
         next_look = self._clock.monotonic_seconds()
         while not self._stop.is_set():
             self._look()
-            next_look = max(next_look + self._pace.interval_seconds, self._clock.monotonic_seconds())
+            next_look = max(next_look + self._one_wire.interval_seconds, self._clock.monotonic_seconds())
             self._clock.wait(self._stop, next_look - self._clock.monotonic_seconds())
 
     def _look(self) -> None:
         """See which probes the kernel lists, and tell each bus; those that are nowhere become faults."""
         try:
-            listed = locate(self._root)
+            listed = locate(self._one_wire.root)
         except OSError as error:
             self._assign({})
             for name in self._names.values():
-                self._fault(name, FaultKind.BUS_ERROR, f"no one-wire tree at {self._root} ({error.strerror})")
+                self._fault(name, FaultKind.BUS_ERROR, f"no one-wire tree at {self._one_wire.root} ({error.strerror})")
             return
         self._assign(listed)
         for rom, name in self._names.items():
@@ -100,7 +93,7 @@ class ProbeReader:
 
     def _assign(self, listed: Mapping[str, ProbeSpot]) -> None:
         for folder in {listed[rom].bus for rom in self._names if rom in listed} - set(self._buses):
-            self._buses[folder] = bus = Bus(folder, self._pace, self._clock, self._deliver)
+            self._buses[folder] = bus = Bus(folder, self._one_wire, self._clock, self._deliver)
             bus.assign(self._share_of(folder, listed))
             bus.start()
         for folder, bus in self._buses.items():

@@ -85,16 +85,8 @@ def _settings(
 
 
 def _reader(config: Config, inbox: Inbox, clock: Clock) -> ProbeReader:
-    one_wire = config.one_wire
-    return ProbeReader(
-        one_wire.root,
-        {name: probe.rom for name, probe in config.probes.items()},
-        one_wire.interval_seconds,
-        one_wire.deadline_seconds,
-        clock,
-        inbox.deliver,
-        one_wire.bulk_conversion,
-    )
+    roms = {name: probe.rom for name, probe in config.probes.items()}
+    return ProbeReader(config.one_wire, roms, clock, inbox.deliver)
 
 
 def _buttons(config: Config, inbox: Inbox, clock: Clock) -> Buttons:

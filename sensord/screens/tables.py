@@ -32,7 +32,7 @@ class BusRow:
 class ProbeRow:
     """One probe: on the bus, in the config (`name`, `place`), or both. `celsius` is raw, not calibrated.
 
-    `bus` is empty where the kernel does not list the probe. `powered` as in `probes.one_wire.FoundProbe`.
+    `bus` is empty where the kernel does not list the probe. `powered` as in `probes.one_wire.Chip`.
     """
 
     rom: str

@@ -15,6 +15,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from sensord.clock import SystemClock
+from sensord.config.sections import OneWireSection
 from sensord.demo.fake_tree import CONVERSION_SECONDS
 from sensord.probes.one_wire import sensor_class
 from sensord.probes.probe_reader import ProbeReader
@@ -72,7 +73,7 @@ def _our_reader(tree: MountedTree, roms: list[str]) -> float:
                 enough.set()
 
     probes = {f"probe{index}": rom for index, rom in enumerate(roms)}
-    reader = ProbeReader(tree.root, probes, 0.5, 5.0, SystemClock(), deliver)
+    reader = ProbeReader(OneWireSection(root=tree.root, interval_seconds=0.5), probes, SystemClock(), deliver)
     reader.start()
     enough.wait(60)
     reader.close()

@@ -2,13 +2,22 @@
 
 import threading
 from collections.abc import Callable
+from pathlib import Path
 
+from sensord.config.sections import OneWireSection
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.events import Observed
 
-__all__ = ["Heard"]
+__all__ = ["Heard", "paced"]
 
 PATIENCE_SECONDS = 20.0
+
+
+def paced(root: Path, interval: float = 1.0, deadline: float = 5.0, bulk: bool = True) -> OneWireSection:
+    """A section of the config for `root`, also with times that a config may not have."""
+    return OneWireSection.model_construct(
+        root=root, interval_seconds=interval, deadline_seconds=deadline, bulk_conversion=bulk
+    )
 
 
 class Heard:

@@ -15,11 +15,11 @@ import pytest
 from sensord.clock import FastClock, SystemClock
 from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
 from sensord.probes.bus import Method
-from sensord.probes.one_wire import list_probes, probe_at
+from sensord.probes.one_wire import Chip, chip_at, locate, probe_at
 from sensord.probes.probe_reader import ProbeReader
 from sensord.probes.scratchpad import Converted
 from sensord.readings import FaultKind, Reading
-from tests.probes.heard import Heard
+from tests.probes.heard import Heard, paced
 
 AIR, PASTE, ROOM = "28-0000072431ab", "28-00000bbb9b13", "28-0000000000c4"
 SPEED = 10.0
@@ -39,7 +39,7 @@ def reading(
     probes: dict[str, str] | None = None,
 ) -> Iterator[tuple[ProbeReader, Heard]]:
     heard = Heard()
-    reader = ProbeReader(tree.root, probes or {"air": AIR, "paste": PASTE}, 1.0, deadline, clock, heard, bulk=bulk)
+    reader = ProbeReader(paced(tree.root, 1.0, deadline, bulk), probes or {"air": AIR, "paste": PASTE}, clock, heard)
     reader.start()
     try:
         yield reader, heard
@@ -159,7 +159,7 @@ def test_bulk_is_tried_again_after_a_while(tmp_path: Path) -> None:
     tree.state_file().unlink()
     tree.state_file().mkdir()
     heard = Heard()
-    reader = ProbeReader(tree.root, {"air": AIR}, 60.0, 600.0, clock, heard)
+    reader = ProbeReader(paced(tree.root, 60.0, 600.0), {"air": AIR}, clock, heard)
     reader.start()
     try:
         heard.reading("air")
@@ -218,7 +218,7 @@ def test_a_vanished_probe_is_named_absent_and_taken_up_again(tree: FakeTree, clo
 
 def test_no_tree_at_all_is_a_bus_error(tmp_path: Path, clock: FastClock) -> None:
     heard = Heard()
-    reader = ProbeReader(tmp_path / "none", {"air": AIR}, 1.0, 5.0, clock, heard)
+    reader = ProbeReader(paced(tmp_path / "none"), {"air": AIR}, clock, heard)
     reader.start()
     fault = heard.fault("air")
     reader.close()
@@ -261,7 +261,7 @@ def test_closing_does_not_wait_for_a_hanging_read(tmp_path: Path) -> None:
     probes = [FakeProbe(rom=AIR, celsius=steady(34.5), failure=Failure.HANGING)]
     with FakeTree(tmp_path, clock, probes, bulk=False) as tree:
         heard = Heard()
-        reader = ProbeReader(tree.root, {"air": AIR}, 0.05, 0.1, clock, heard)
+        reader = ProbeReader(paced(tree.root, 0.05, 0.1), {"air": AIR}, clock, heard)
         reader.start()
         heard.fault("air", FaultKind.LATE)
         started = clock.monotonic_seconds()
@@ -300,8 +300,9 @@ def test_no_kernel_module_is_loaded(tree: FakeTree, tmp_path: Path) -> None:
     (programs / "modprobe").write_text(f"#!/bin/sh\necho loaded > {mark}\n")
     (programs / "modprobe").chmod(0o755)
     code = (
-        "import sys; from pathlib import Path; from sensord.probes.probe_reader import list_probes;"
-        "assert 'w1thermsensor' not in sys.modules; assert len(list_probes(Path(sys.argv[1]))) == 2"
+        "import sys; from pathlib import Path; from sensord.probes.one_wire import Chip, chip_at, locate;"
+        "assert 'w1thermsensor' not in sys.modules; root = Path(sys.argv[1]);"
+        "assert all([chip_at(root, *item) for item in locate(root).items()])"
     )
     environment = {**os.environ, "PATH": f"{programs}:{os.environ['PATH']}"}
     repository = Path(__file__).parent.parent.parent
@@ -317,16 +318,17 @@ def test_listing_tells_bus_power_and_resolution(tmp_path: Path, clock: FastClock
     ]
     tree = FakeTree(tmp_path, clock, probes)
     (tree.root / "00-800000000000").symlink_to("../../../devices/w1_bus_master1/00-800000000000")
-    found = list_probes(tree.root)
-    assert [(p.rom, p.bus, p.kind, p.bits, p.powered) for p in found] == [
-        (ROOM, "w1_bus_master1", "DS18B20", 9, True),
-        (AIR, "w1_bus_master2", "DS18B20", 12, False),
-    ]
+    spots = locate(tree.root)
+    chips = {rom: chip_at(tree.root, rom, spot) for rom, spot in spots.items()}
+    assert chips == {ROOM: Chip("DS18B20", 9, True), AIR: Chip("DS18B20", 12, False)}
+    assert [spots[rom].bus.name for rom in (ROOM, AIR)] == ["w1_bus_master1", "w1_bus_master2"]
 
 
 def test_listing_survives_a_probe_that_vanishes_meanwhile(tree: FakeTree) -> None:
     (tree.root / ROOM).symlink_to(f"../../../devices/w1_bus_master1/{ROOM}")
-    assert [probe.rom for probe in list_probes(tree.root)] == [AIR, PASTE]
+    chips = {rom: chip_at(tree.root, rom, spot) for rom, spot in locate(tree.root).items()}
+    assert [rom for rom, chip in chips.items() if chip is not None] == [AIR, PASTE]
+    assert chips[ROOM] is None
 
 
 def test_a_tree_without_links_is_read_too(tmp_path: Path, clock: FastClock) -> None:
@@ -334,12 +336,12 @@ def test_a_tree_without_links_is_read_too(tmp_path: Path, clock: FastClock) -> N
     folder.mkdir()
     (folder / "w1_slave").write_text("48 02 4b 46 7f ff 08 10 ea : crc=ea YES\n48 02 4b 46 7f ff 08 10 ea t=36500\n")
     heard = Heard()
-    reader = ProbeReader(tmp_path, {"air": AIR}, 1.0, 5.0, clock, heard)
+    reader = ProbeReader(paced(tmp_path), {"air": AIR}, clock, heard)
     reader.start()
     celsius = heard.reading("air").celsius
     reader.close()
     assert celsius == 36.5
-    assert [probe.rom for probe in list_probes(tmp_path)] == [AIR]
+    assert list(locate(tmp_path)) == [AIR]
 
 
 def test_a_single_reading_for_commands(tree: FakeTree) -> None:

@@ -16,7 +16,7 @@ from sensord.probes.probe_reader import ProbeReader
 from sensord.probes.scratchpad import Converted
 from sensord.readings import FaultKind, Reading
 from tests.probes.fuse_kernel import MountedTree, needs_fuse, served
-from tests.probes.heard import Heard
+from tests.probes.heard import Heard, paced
 
 pytestmark = needs_fuse
 CLOCK = SystemClock()
@@ -34,7 +34,7 @@ def reading(
 ) -> Iterator[Any]:
     heard = Heard()
     probes = {f"probe{number}": ROMS[number] for number in range(count)}
-    reader = ProbeReader(tree.root, probes, interval, deadline, CLOCK, heard, bulk)
+    reader = ProbeReader(paced(tree.root, interval, deadline, bulk), probes, CLOCK, heard)
     reader.start()
     try:
         yield reader, heard
