@@ -184,9 +184,7 @@ class Bus:
         self._clock = clock
         self._deliver = deliver
         self._asker = Asker(self.name, clock, pace.deadline_seconds)
-        self._bulk = BulkConversion(
-            folder / BULK_FILE, self._asker, clock, pace.deadline_seconds, wanted=pace.bulk_conversion
-        )
+        self._bulk = BulkConversion(folder / BULK_FILE, self._asker, clock, pace)
         self._share = self._reading = Share({}, {})
         self._method, self._why = Method.SERIAL, "not read yet"
         self._cycle_seconds: float | None = None
