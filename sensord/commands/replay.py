@@ -50,7 +50,7 @@ def run(options: argparse.Namespace) -> int:
         except OSError as error:
             raise DataError(f"--out {options.out}: cannot be written: {error.strerror}") from error
         for effect in replay.run(settings, recording.observations):
-            line = replay.line(effect)
+            line = replay.replay_line(effect)
             if line is not None:
                 print(line, file=out)
     if recording.bad:

@@ -15,7 +15,7 @@ from sensord.watch.effects import (
     columns_of,
 )
 
-__all__ = ["Row", "row_of"]
+__all__ = ["StoredRow", "row_of"]
 
 _PASTE = "celsius=estimate_celsius.middle low_celsius=estimate_celsius.low high_celsius=estimate_celsius.high"
 _TABLES: dict[type, tuple[str, str]] = {
@@ -35,19 +35,19 @@ _TABLES: dict[type, tuple[str, str]] = {
 }
 
 
-class Row(NamedTuple):
+class StoredRow(NamedTuple):
     """Values by column; `at_ms` and `sure` are added by the writer, who knows the clock."""
 
     table: str
     values: dict[str, Any]
 
 
-def row_of(effect: Effect) -> Row | None:
+def row_of(effect: Effect) -> StoredRow | None:
     """The row for an effect; None where nothing of it is kept as a row (readings have their own way)."""
     if type(effect) not in _TABLES:
         return None
     table, columns = _TABLES[type(effect)]
-    return Row(table, {column: _stored(value) for column, value in columns_of(effect, columns).items()})
+    return StoredRow(table, {column: _stored(value) for column, value in columns_of(effect, columns).items()})
 
 
 def _stored(value: Any) -> Any:

@@ -16,7 +16,7 @@ from sensord.config.sections import HistorySection
 from sensord.errors import StorageError
 from sensord.history import retention
 from sensord.history.database import Connection, DamagedError, insert
-from sensord.history.effect_rows import Row, row_of
+from sensord.history.effect_rows import StoredRow, row_of
 from sensord.history.history_file import HistoryFile
 from sensord.history.summaries import Minute, MinuteBook, RunBook
 from sensord.readings import Fault, Observation
@@ -55,7 +55,7 @@ class History:
         self._runs = RunBook()
         self._minutes = MinuteBook()
         self._closed_minutes: list[Minute] = []
-        self._rows: deque[Row] = deque()
+        self._rows: deque[StoredRow] = deque()
         self._states: dict[str, str] = {}
         self._rounds = RoundTracker()
         self._sure = clock.wall_clock_trusted()
@@ -152,7 +152,7 @@ class History:
         }
 
     def _put(self, table: str, seconds: float, values: dict[str, Any]) -> None:
-        self._rows.append(Row(table, {"at_ms": self._at_ms(seconds), "sure": int(self._sure), **values}))
+        self._rows.append(StoredRow(table, {"at_ms": self._at_ms(seconds), "sure": int(self._sure), **values}))
 
     def _drop(self) -> None:
         """Keep what is new where the disk takes nothing for too long; every loss is told, at once and in the file."""
@@ -193,7 +193,7 @@ class History:
         with self._states_lock:
             states = dict(self._states)
 
-        def write(connection: Connection) -> tuple[list[Row], bool]:
+        def write(connection: Connection) -> tuple[list[StoredRow], bool]:
             if self._opening != self._file.openings:
                 self._begin(connection)
             retention.insert_readings(connection, self._runs.runs(), self._closed_minutes)

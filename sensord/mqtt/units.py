@@ -4,12 +4,9 @@ Seconds in these snapshots are UTC seconds since 1970: units do not share a mono
 """
 
 import threading
-from collections.abc import MutableMapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, TypeVar
-
-from pydantic import ValidationError
+from typing import TypeVar
 
 from sensord.clock import Clock
 from sensord.mqtt.broker import BrokerSettings, Connection, Link, Received
@@ -25,7 +22,13 @@ DETAIL = "probe/+"
 LARGEST_PACKET_BYTES = 65_536
 
 _ONLINE = b"online"
-_State = TypeVar("_State", bound=StatePayload)
+_MODELS: dict[str, type[StatePayload]] = {
+    "alarm": AlarmPayload,
+    "brooder": BrooderPayload,
+    "dish": DishPayload,
+    "probe": ProbePayload,
+}
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,19 +40,22 @@ class UnitSeen:
     stale_seconds: float | None
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclass(slots=True)
 class _Unit:
+    """`said` has by topic what the unit says of itself; a probe stays as it was sent, since its age grows."""
+
     status: bytes = b""
     heard_utc: float = 0.0
     trusted: bool = True
-    alarms: dict[str, AlarmView] = field(default_factory=dict)
-    brooders: dict[str, BrooderView] = field(default_factory=dict)
-    dishes: dict[str, DishView] = field(default_factory=dict)
-    probes: dict[str, ProbePayload] = field(default_factory=dict)
+    said: dict[str, object] = field(default_factory=dict)
 
     @property
     def online(self) -> bool:
         return self.status == _ONLINE
+
+    def of(self, kind: type[_T]) -> tuple[_T, ...]:
+        """Everything of one kind, by name."""
+        return tuple(one for _, one in sorted(self.said.items()) if isinstance(one, kind))
 
 
 class FleetBook:
@@ -65,72 +71,75 @@ class FleetBook:
     def take(self, topic: str, payload: bytes, utc_seconds: float) -> None:
         """One message; what cannot be understood is counted and changes nothing."""
         name, _, below = topic.removeprefix(f"{self._base}/").partition("/")
-        kind, _, key = below.partition("/")
         with self._lock:
             self.changes += 1
             unit = self._units.setdefault(name, _Unit())
             try:
-                self._note(unit, kind, key, payload, utc_seconds)
-            except ValidationError:
+                _note(unit, below, payload, utc_seconds)
+            except ValueError:  # pydantic's, or a time that is none
                 self.not_understood += 1
-            if not (unit.status or unit.alarms or unit.brooders or unit.dishes):
+            if not (unit.status or any(not isinstance(one, ProbePayload) for one in unit.said.values())):
                 del self._units[name]  # its topics were cleared
-
-    def _note(self, unit: _Unit, kind: str, key: str, payload: bytes, utc_seconds: float) -> None:
-        match kind:
-            case "status":
-                # A retained `offline` may be old; one after `online` tells when the unit fell silent.
-                if unit.online or payload == _ONLINE:
-                    unit.heard_utc = utc_seconds
-                unit.status = payload
-            case "alarm":
-                alarm = self._read(unit, unit.alarms, AlarmPayload, key, payload)
-                if alarm is not None and (view := _alarm_view(alarm, utc_seconds)) is not None:
-                    unit.alarms[key] = view
-            case "brooder":
-                if (brooder := self._read(unit, unit.brooders, BrooderPayload, key, payload)) is not None:
-                    unit.brooders[key] = view_of(brooder, BrooderView)
-            case "dish":
-                if (dish := self._read(unit, unit.dishes, DishPayload, key, payload)) is not None:
-                    unit.dishes[key] = view_of(dish, DishView, uncertainty_celsius=dish.expanded_uncertainty)
-            case "probe":
-                if (probe := self._read(unit, unit.probes, ProbePayload, key, payload)) is not None:
-                    unit.probes[key] = probe
-            case _:
-                pass  # the broker sends only what was asked for
-
-    @staticmethod
-    def _read(
-        unit: _Unit, kept: MutableMapping[str, Any], model: type[_State], key: str, payload: bytes
-    ) -> _State | None:
-        """The state in a message; what was kept under its key goes, and stays away where the message is empty."""
-        state = model.model_validate_json(payload) if payload else None
-        kept.pop(key, None)
-        if state is not None:
-            unit.trusted = state.clock_trusted
-            if state.clock_trusted:
-                # The unit's own word for when it was: a retained message may be old when it reaches us.
-                unit.heard_utc = max(unit.heard_utc, _utc(state.time))
-        return state
 
     def units(self, utc_seconds: float) -> list[UnitSeen]:
         """Every unit, by name, as of now."""
         with self._lock:
-            return [self._seen(name, unit, utc_seconds) for name, unit in sorted(self._units.items())]
+            return [_seen(name, unit, utc_seconds) for name, unit in sorted(self._units.items())]
 
-    @staticmethod
-    def _seen(name: str, unit: _Unit, now: float) -> UnitSeen:
-        at = now if unit.online else unit.heard_utc or now
-        snapshot = Snapshot(
-            unit=name,
-            seconds=at,
-            utc_seconds=at if unit.trusted else None,
-            probes=tuple(_probe_view(probe, at) for _, probe in sorted(unit.probes.items())),
-            dishes=tuple(dish for _, dish in sorted(unit.dishes.items())),
-            brooders=tuple(brooder for _, brooder in sorted(unit.brooders.items())),
-            alarms=tuple(alarm for _, alarm in sorted(unit.alarms.items())),
-        )
-        return UnitSeen(name, snapshot, None if unit.online else max(0.0, now - at))
+
+def _note(unit: _Unit, below: str, payload: bytes, utc_seconds: float) -> None:
+    """One message of a unit, `below` its own topic."""
+    if below == "status":
+        # A retained `offline` may be old; one after `online` tells when the unit fell silent.
+        if unit.online or payload == _ONLINE:
+            unit.heard_utc = utc_seconds
+        unit.status = payload
+        return
+    model = _MODELS.get(below.partition("/")[0])
+    if model is None:
+        return  # the broker sends only what was asked for
+    if not payload:
+        unit.said.pop(below, None)  # cleared: the unit has it no more
+        return
+    state = model.model_validate_json(payload)
+    shown, said_utc = _shown(state, utc_seconds), _utc(state.time)
+    unit.said.pop(below, None)
+    if shown is not None:
+        unit.said[below] = shown
+    unit.trusted = state.clock_trusted
+    if state.clock_trusted:
+        # The unit's own word for when it was: a retained message may be old when it reaches us.
+        unit.heard_utc = max(unit.heard_utc, said_utc)
+
+
+def _shown(state: StatePayload, heard_utc: float) -> object:
+    """The view that a message was made from; None for an alarm that is normal."""
+    match state:
+        case AlarmPayload(priority=str(priority)) if state.state is not AlarmState.NORMAL:
+            since = _utc(state.since) if state.since and state.clock_trusted else heard_utc
+            return view_of(state, AlarmView, priority=Priority[priority.upper()], since_seconds=since)
+        case AlarmPayload():
+            return None
+        case BrooderPayload():
+            return view_of(state, BrooderView)
+        case DishPayload():
+            return view_of(state, DishView, uncertainty_celsius=state.expanded_uncertainty)
+        case _:
+            return state
+
+
+def _seen(name: str, unit: _Unit, now: float) -> UnitSeen:
+    at = now if unit.online else unit.heard_utc or now
+    snapshot = Snapshot(
+        unit=name,
+        seconds=at,
+        utc_seconds=at if unit.trusted else None,
+        probes=tuple(_probe_view(probe, at) for probe in unit.of(ProbePayload)),
+        dishes=unit.of(DishView),
+        brooders=unit.of(BrooderView),
+        alarms=unit.of(AlarmView),
+    )
+    return UnitSeen(name, snapshot, None if unit.online else max(0.0, now - at))
 
 
 class FleetListener:
@@ -184,17 +193,11 @@ class FleetListener:
         return 1.0
 
 
-def _alarm_view(alarm: AlarmPayload, heard_utc: float) -> AlarmView | None:
-    if alarm.state is AlarmState.NORMAL or alarm.priority is None:
-        return None
-    since = _utc(alarm.since) if alarm.since and alarm.clock_trusted else heard_utc
-    return view_of(alarm, AlarmView, priority=Priority[alarm.priority.upper()], since_seconds=since)
-
-
 def _probe_view(probe: ProbePayload, now: float) -> ProbeView:
     age = max(0.0, now - _utc(probe.time)) if probe.clock_trusted else None
     return view_of(probe, ProbeView, uncertainty_celsius=probe.expanded_uncertainty or 0.0, age_seconds=age)
 
 
 def _utc(text: str) -> float:
+    """Raises `ValueError` where the text is no time."""
     return datetime.fromisoformat(text).timestamp()

@@ -22,7 +22,7 @@ from sensord.watch.effects import AlarmChanged, DishChanged, DishEstimated, Effe
 from sensord.watch.events import Event, Gap, Observed, Tick
 from sensord.watch.nursery import Nursery, NurserySettings
 
-__all__ = ["BadRow", "Recording", "config_for", "describe", "events", "read", "run"]
+__all__ = ["BadRow", "Recording", "config_for", "events", "read", "replay_line", "replay_object", "run"]
 
 OFF_AFTER_SECONDS = 60.0
 """A hole in which no probe at all was read for longer than this is taken for a stop of the daemon."""
@@ -221,7 +221,7 @@ _LINES: dict[type, tuple[str, str]] = {
 }
 
 
-def describe(effect: Effect) -> dict[str, Any] | None:
+def replay_object(effect: Effect) -> dict[str, Any] | None:
     """The effect as one object of the replay format; None for effects that it does not hold."""
     if type(effect) not in _LINES:
         return None
@@ -237,7 +237,7 @@ def _rounded(key: str, value: Any) -> Any:
     return round(value, 2 if key.endswith(("_s", "seconds")) else 3) if isinstance(value, float) else value
 
 
-def line(effect: Effect) -> str | None:
+def replay_line(effect: Effect) -> str | None:
     """The effect as a line of JSON, without its line end; None where the format does not hold it."""
-    told = describe(effect)
+    told = replay_object(effect)
     return None if told is None else json.dumps(told, separators=(", ", ": "))
