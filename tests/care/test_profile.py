@@ -1,5 +1,7 @@
 """Profiles: shipped ones against their sources, and a keeper's own ones that are wrong."""
 
+import json
+import re
 from collections.abc import Callable
 from datetime import date
 from itertools import pairwise
@@ -33,23 +35,102 @@ def test_every_shipped_row_names_its_source_and_keeps_within_published_temperatu
     assert len(profile.rows) >= 3
 
 
+WATCHBIRD, NEWBURY, JAVA, QUAIL = "article 2632", "Newbury P", "p 773", "Mississippi State University Extension, Quail"
+PRINTED = [
+    # profile, stage, days of age; the stored row by group, stage, first day; what its source and ours both say; margin
+    ("parrots", "hatchling", (0, 1), ("parrot", "hatch", 1), WATCHBIRD, 0.5),
+    ("parrots", "naked", (2, 9), ("parrot", "naked", 2), WATCHBIRD, 0.0),
+    ("parrots", "pin-feathered", (10, 27), ("parrot", "downy", 10), WATCHBIRD, 0.5),
+    ("parrots", "feathered", (None, None), ("parrot", "feathered", None), WATCHBIRD, 0.0),
+    ("cockatiel", "hatchling", (0, 0), ("cockatiel", "hatch", 0), NEWBURY, 0.5),
+    ("cockatiel", "naked", (5, 5), ("cockatiel", "naked", 4), NEWBURY, 0.5),
+    ("cockatiel", "pin-feathered", (10, 28), ("cockatiel", "downy_to_feathered", 7), NEWBURY, 1.0),
+    ("cockatiel", "feathered", (None, None), ("parrot", "feathered", None), WATCHBIRD, 0.0),
+    ("finches", "hatchling", (0, 6), ("finch", "hatch", 1), JAVA, 0.5),
+    ("finches", "naked", (7, 7), ("finch", "nestling", 7), JAVA, 0.5),
+    ("finches", "feathered", (20, 30), ("finch", "nestling", 20), JAVA, 0.5),
+    ("songbirds", "hatchling", (None, None), ("songbird_small", "hatchling_nestling", None), "p 675", 0.0),
+    ("songbirds", "nestling", (None, None), ("songbird_thrush", "hatchling", None), "p 712", 0.0),
+    ("songbirds", "feathered", (None, None), ("songbird_thrush", "feathered", None), "p 712", 0.0),
+    ("pigeons-doves", "hatchling", (0, 6), ("pigeon", "naked", None), "p 451", 0.0),
+    ("pigeons-doves", "nestling", (7, 20), ("pigeon", "nestling", None), "p 451", 0.0),
+    ("pigeons-doves", "feathered", (21, 35), ("pigeon", "feathering", 21), "Pyle J", 0.0),
+    ("poultry", "hatchling", (0, 7), ("poultry_quail", "precocial", 1), QUAIL, 0.0),
+    ("poultry", "week-2", (8, 14), ("poultry_quail", "precocial", 8), QUAIL, 0.0),
+    ("poultry", "week-3", (15, 21), ("poultry_quail", "precocial", 15), QUAIL, 0.0),
+    ("poultry", "week-4", (22, 28), ("poultry_quail", "precocial", 22), QUAIL, 0.0),
+    ("poultry", "week-5", (29, 35), ("poultry_quail", "precocial", 29), QUAIL, 0.0),
+    ("poultry", "feathered", (36, 60), ("poultry_quail", "precocial", 36), QUAIL, 1.0),
+]
+OUR_OWN = {("finches", "weaned"), ("parrots", "weaned")} | {
+    ("synthesis", stage) for stage in ("hatchling", "naked", "pin-feathered", "feathered", "weaned")
+}
+"""Rows that no source prints; they say so themselves."""
+
+
+def stored(kind: str) -> list[dict[str, Any]]:
+    """Rows of `tests/data/husbandry.json`, each with its source and how its number was seen."""
+    rows: list[dict[str, Any]] = json.loads((Path(__file__).parents[1] / "data/husbandry.json").read_text())[kind]
+    return rows
+
+
 @pytest.mark.parametrize(
-    ("name", "stage", "low", "high"),
+    ("name", "stage", "days", "key", "source", "margin"), PRINTED, ids=[f"{row[0]}-{row[1]}" for row in PRINTED]
+)
+def test_each_shipped_row_carries_what_its_source_prints(
+    name: str,
+    stage: str,
+    days: tuple[int | None, int | None],
+    key: tuple[str, str, int | None],
+    source: str,
+    margin: float,
+) -> None:
+    row = load_profile(name).row(stage)
+    (printed,) = [
+        each for each in stored("brooder_schedule") if (each["group"], each["stage"], each["day_from"]) == key
+    ]
+    assert printed["seen_how"] == "direct"  # read in the source itself, not from memory
+    assert row.checked
+    assert source in row.source
+    assert source in printed["source"]
+    assert row.band.low_celsius == pytest.approx(printed["temp_min_c"] - margin, abs=1e-9)
+    assert row.band.high_celsius == pytest.approx(printed["temp_max_c"] + margin, abs=1e-9)
+    assert (row.from_day, row.to_day) == days
+    if margin:  # one value is printed: that the band around it is ours stands beside it
+        assert re.search(r"printed as .*to either side.* (is|are) ours", row.note)
+
+
+def test_every_shipped_row_is_compared_or_says_that_nobody_printed_it() -> None:
+    compared = {(name, stage) for name, stage, *_ in PRINTED}
+    shipped = {(name, row.stage) for name in shipped_profiles() for row in load_profile(name).rows}
+    assert compared | OUR_OWN == shipped
+    assert not any(load_profile(name).row(stage).checked for name, stage in OUR_OWN)
+
+
+def test_the_synthesis_is_the_stored_one() -> None:
+    for printed in stored("default_profile"):
+        stage = {"hatch": "hatchling", "naked_or_downy": "naked"}.get(printed["stage"], printed["stage"])
+        row = load_profile("synthesis").row(stage.replace("_", "-"))
+        assert row.band == Band(printed["band_min_c"], printed["band_max_c"])
+        assert (row.from_day, row.to_day) == (printed["day_from"], printed["day_to"])
+        assert "synthesis" in row.source
+
+
+@pytest.mark.parametrize(
+    ("name", "printed"),
     [
-        ("parrots", "naked", 35.0, 36.1),  # AFA Watchbird 2632: day 2-10
-        ("parrots", "feathered", 23.9, 26.7),  # same
-        ("songbirds", "hatchling", 33.3, 35.0),  # Hand-Rearing Birds 2nd ed., p 675
-        ("songbirds", "feathered", 29.4, 32.3),  # p 712
-        ("pigeons-doves", "hatchling", 35.0, 38.0),  # p 451
-        ("pigeons-doves", "feathered", 25.0, 28.0),  # Pyle: 3 weeks
-        ("poultry", "week-2", 29.4, 32.2),  # Mississippi State Extension, quail day 10
-        ("poultry", "hatchling", 32.2, 35.0),  # same, day 1-7
+        *[(name, ("vulture chapter", 0.5)) for name in ("parrots", "songbirds", "pigeons-doves", "synthesis")],
+        ("poultry", ("Quail brooding temperatures", 0.4)),
+        ("finches", ("same source", 6 / 13)),  # 36 °C at day 7 to 30 °C at day 20
+        ("cockatiel", ("avicultural society", 3 / 4.5)),  # 35 to 32 °C within 4 to 5 days
     ],
 )
-def test_checked_rows_carry_the_printed_band(name: str, stage: str, low: float, high: float) -> None:
-    row = load_profile(name).row(stage)
-    assert row.checked
-    assert row.band == Band(low, high)
+def test_the_rate_is_the_source_s_and_at_most_a_tenth_more(name: str, printed: tuple[str, float]) -> None:
+    profile = load_profile(name)
+    assert printed[0] in profile.rate_source
+    assert printed[1] <= profile.rate_celsius_per_day <= printed[1] + 0.1 + 1e-9
+    rates = [row["c_per_day_max"] for row in stored("step_down") if printed[0] in row["source"]]
+    assert rates in ([], [printed[1]])
 
 
 def test_a_ramp_is_a_straight_line_between_the_printed_days() -> None:
