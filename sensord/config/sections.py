@@ -184,6 +184,8 @@ class AlarmsSection(Section):
     shelve_seconds: float = Field(600, ge=30, le=3600)
     reminder_seconds: float = Field(600, ge=60, le=7200)
     rearm_seconds: float = Field(1800, ge=300, le=14400)
+    network_silence_seconds: float = Field(3600, ge=0, le=43_200)
+    local_silence_seconds: float = Field(14_400, ge=600, le=86_400)
     latch_danger: bool = False
 
 

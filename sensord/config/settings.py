@@ -5,13 +5,14 @@ from dataclasses import replace
 from sensord.care.brooding import BandPlan, brooding_at, check_dates, make_plan
 from sensord.config.folders import load_profile
 from sensord.config.kitchen import bowlful
-from sensord.config.sections import AlarmsSection, BrooderSection, Config, DishSection, ProbeSection
+from sensord.config.sections import BrooderSection, Config, DishSection, ProbeSection
 from sensord.errors import ConfigError, DataError
 from sensord.readings import Place
-from sensord.watch.alarms.alarms import AlarmSettings
+from sensord.watch.alarms.alarm_book import AlarmSettings
 from sensord.watch.brooder.air_watch import BrooderSettings
-from sensord.watch.conditions import Condition
+from sensord.watch.conditions import alarms_of
 from sensord.watch.dish.paste_watch import DishSettings
+from sensord.watch.events import Origin
 from sensord.watch.nursery import NurserySettings, ProbeSettings
 from sensord.watch.screening import BROODER_SCREEN, DISH_SCREEN, ROOM_SCREEN, Calibration
 
@@ -30,8 +31,7 @@ def nursery_settings(config: Config) -> NurserySettings:
         probes={name: _probe(name, probe, config) for name, probe in config.probes.items()},
         dishes={name: _dish(name, section, config) for name, section in config.dishes.items()},
         brooders={name: _brooder(name, section, config) for name, section in config.brooders.items()},
-        alarms=_alarms(config.alarms),
-        pause_seconds=config.alarms.pause_seconds,
+        alarms=_alarms(config),
         keeps_history=config.history.enabled,
         feed_reminder=config.history.feed_reminder,
     )
@@ -127,11 +127,15 @@ def _brooder(name: str, section: BrooderSection, config: Config) -> BrooderSetti
     )
 
 
-def _alarms(section: AlarmsSection) -> AlarmSettings:
-    dangers = {Condition.DANGEROUSLY_COLD, Condition.DANGEROUSLY_WARM}
+def _alarms(config: Config) -> AlarmSettings:
+    section, possible = config.alarms, alarms_of(config.brooders, config.dishes)
+    dangers = frozenset(condition for place, condition in possible if place in config.brooders and condition.is_danger)
     return AlarmSettings(
-        latching=frozenset(dangers) if section.latch_danger else frozenset(),
+        possible=possible,
+        latching=dangers if section.latch_danger else frozenset(),
         shelve_seconds=section.shelve_seconds,
+        pause_seconds=section.pause_seconds,
         rearm_seconds=section.rearm_seconds,
         reminder_seconds=section.reminder_seconds,
+        silence_seconds={Origin.MQTT: section.network_silence_seconds, Origin.CONTROL: section.local_silence_seconds},
     )

@@ -14,8 +14,7 @@ from sensord.clock import Clock
 from sensord.errors import StorageError
 from sensord.history.history_reader import HistoryReader, LastSeen
 from sensord.readings import Band
-from sensord.watch.alarms import alarms
-from sensord.watch.alarms.alarms import AlarmBook, AlarmSettings
+from sensord.watch.alarms.alarm_book import AlarmBook, AlarmSettings, dump, restore
 from sensord.watch.brooder.air_watch import BrooderSettings
 from sensord.watch.brooder.banding import Banding
 from sensord.watch.events import Event, Gap, Troubled
@@ -84,7 +83,7 @@ def _book_of(kept: str | None, rules: AlarmSettings, now: float, utc: float | No
         return AlarmBook()
     data = json.loads(kept)
     since = utc - float(data["utc_seconds"]) if utc is not None and data["trusted"] else None
-    return alarms.restore(data["alarms"], rules, now, since)
+    return restore(rules, data["alarms"], now, since)
 
 
 def _bandings_of(kept: str | None, settings: NurserySettings, now: float, utc: float | None) -> dict[str, Banding]:
@@ -136,7 +135,7 @@ def keeper(
             for name, brooder in nursery.brooders.items()
             if brooder.banding.brooding is not None
         }
-        save_state(_ALARMS_KEY, json.dumps({**when, "alarms": alarms.dump(nursery.book, seconds)}))
+        save_state(_ALARMS_KEY, json.dumps({**when, "alarms": dump(nursery.book, seconds)}))
         save_state(_BANDS_KEY, json.dumps(bands))
 
     return keep

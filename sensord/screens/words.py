@@ -61,7 +61,7 @@ class Answer:
 
 
 _TONES = {Priority.LOW: Tone.LOW, Priority.MEDIUM: Tone.MEDIUM, Priority.HIGH: Tone.HIGH}
-_HIDDEN = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
+_HIDDEN = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
 
 _DISH_WORDS = {
     DishState.AWAY: "not in use",
@@ -200,7 +200,7 @@ def is_in_band(place: BrooderView | DishView) -> bool:
 
 
 def is_for_the_keeper(alarm: AlarmView) -> bool:
-    """Whether an alarm is for the keeper now: not shelved, suppressed or out of service."""
+    """Whether an alarm is for the keeper now: neither shelved nor out of service."""
     return alarm.state not in _HIDDEN
 
 
@@ -246,7 +246,6 @@ _STATE_WORDS = {
     AlarmState.LATCHED_UNACKNOWLEDGED: "held until reset, not acknowledged",
     AlarmState.LATCHED_ACKNOWLEDGED: "held until reset",
     AlarmState.SHELVED: "shelved",
-    AlarmState.SUPPRESSED: "suppressed",
     AlarmState.OUT_OF_SERVICE: "out of service",
 }
 
@@ -284,7 +283,7 @@ def for_the_keeper(alarms: Iterable[AlarmView]) -> list[AlarmView]:
 
 
 def hidden_words(snapshot: Snapshot) -> list[str]:
-    """One line for the alarms of each place that are shelved, suppressed or out of service; standing ones by name."""
+    """One line for the alarms of each place that are shelved or out of service; standing ones by name."""
     groups: dict[tuple[str, str], list[AlarmView]] = {}
     for alarm in snapshot.alarms:
         if not is_for_the_keeper(alarm):

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import Enum, IntEnum, StrEnum, auto, unique
 from typing import Final
 
-__all__ = ["UNIT_PLACE", "Condition", "Priority", "Row", "Where", "alarms_of"]
+__all__ = ["UNIT_PLACE", "Condition", "ConditionChanged", "Priority", "Row", "Where", "alarms_of"]
 
 UNIT_PLACE: Final = "unit"
 """The place of alarms that are about the daemon itself."""
@@ -229,9 +229,24 @@ class Condition(StrEnum):
     def priority(self) -> Priority:
         return self.row.priority
 
+    @property
+    def is_danger(self) -> bool:
+        return self.row.priority is Priority.HIGH
+
     def seen(self, celsius: float | None) -> str:
         """The first line, with the temperature in Celsius where there is one."""
         return f"{self.row.seen}." if celsius is None else f"{self.row.seen} ({celsius:.1f} °C)."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConditionChanged:
+    """A condition of a place has come to stand, or has gone, delays served; `alarms.stand` takes it."""
+
+    seconds: float
+    place: str
+    condition: Condition
+    standing: bool
+    celsius: float | None = None
 
 
 def alarms_of(brooders: Iterable[str], dishes: Iterable[str]) -> frozenset[tuple[str, Condition]]:

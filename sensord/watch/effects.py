@@ -42,7 +42,7 @@ __all__ = [
 
 @unique
 class AlarmState(StrEnum):
-    """The nine states of IEC 62682 / OPC 10000-9; letters A to I of the table in `alarms`."""
+    """The states of IEC 62682 / OPC 10000-9 that `alarms` has a table for; nothing here suppresses an alarm."""
 
     NORMAL = "normal"
     UNACKNOWLEDGED = "unacknowledged"
@@ -51,7 +51,6 @@ class AlarmState(StrEnum):
     LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
     LATCHED_ACKNOWLEDGED = "latched-acknowledged"
     SHELVED = "shelved"
-    SUPPRESSED = "suppressed"
     OUT_OF_SERVICE = "out-of-service"
 
 

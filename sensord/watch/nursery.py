@@ -11,8 +11,8 @@ from dataclasses import replace
 from sensord.care.chick_day import overdue
 from sensord.readings import Fault, FaultKind
 from sensord.watch.alarms import alarms
-from sensord.watch.brooder.air_watch import ConditionChanged, air_ticked, gap
-from sensord.watch.conditions import UNIT_PLACE, Condition
+from sensord.watch.brooder.air_watch import air_ticked, gap
+from sensord.watch.conditions import UNIT_PLACE, Condition, ConditionChanged
 from sensord.watch.dish.paste_watch import dish_ticked
 from sensord.watch.effects import Answered, BandMoved, Effect, GapFound
 from sensord.watch.events import DayKnown, EntryAnswered, Event, Gap, Observed, Tick, Troubled
@@ -75,7 +75,7 @@ def _ticked(settings: NurserySettings, nursery: Nursery, tick: Tick) -> Change:
     waiting = settings.feed_reminder and overdue(nursery.day.chicks, tick.utc_seconds)
     nursery, made = _unit_stood(settings, nursery, tick.seconds, Condition.FEED_OVERDUE, standing=waiting)
     effects += made
-    book, changes = alarms.tick(nursery.book, settings.alarms, tick.seconds)
+    book, changes = alarms.pass_time(settings.alarms, nursery.book, tick.seconds)
     if book is not nursery.book:
         nursery = replace(nursery, book=book)
     nursery, told = _gap_told(nursery, tick)
@@ -132,14 +132,10 @@ def _unit_stood(
 def _alerted(
     settings: NurserySettings, before: Nursery, after: Nursery, effects: tuple[Effect, ...], event: Event
 ) -> Change:
-    """Say what horn and lamp must do, when that has changed; a new alarm breaks an audio pause."""
-    paused = after.paused_until_seconds
-    if paused is not None and (event.seconds >= paused or alarms.breaks_pause(effects)):
-        paused = None
-        after = replace(after, paused_until_seconds=None)
-    if after.book is before.book and paused == before.paused_until_seconds and not isinstance(event, Tick):
+    """Say what horn and lamp must do, when that has changed."""
+    if after.book is before.book and not isinstance(event, Tick):
         return after, effects
-    alerting = alarms.alerting(after.book, settings.alarms, event.seconds, paused)
+    alerting = alarms.alerting(settings.alarms, after.book, event.seconds)
     if alerting.same_as(before.alerting):
         return after, effects
     return replace(after, alerting=alerting), (*effects, alerting)

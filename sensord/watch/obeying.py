@@ -5,14 +5,12 @@ whether it asks for more quiet than the config allows. Such a one is refused, no
 that the quiet will not last as long as they think.
 """
 
-from collections.abc import Iterable
 from dataclasses import replace
 
 from sensord.errors import CommandError, quoted
 from sensord.watch.alarms import alarms
 from sensord.watch.brooder.air_watch import confirm_stage, set_stage
 from sensord.watch.command_table import (
-    COMMANDS,
     Acknowledge,
     EnterChick,
     Entry,
@@ -31,7 +29,7 @@ from sensord.watch.command_table import (
     check_giver,
     verb_of,
 )
-from sensord.watch.conditions import UNIT_PLACE, Condition
+from sensord.watch.conditions import Condition
 from sensord.watch.dish.paste_watch import start_batch
 from sensord.watch.effects import Answered, Cue, Cued, Effect, EntryMade
 from sensord.watch.events import Command, Origin
@@ -70,32 +68,12 @@ def _answer(command: Command, verb: str, refusal: str = "") -> Answered:
 
 
 def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Change:
-    rules, book, now, origin = settings.alarms, nursery.book, command.seconds, command.origin
-    places = (*settings.brooders, *settings.dishes, UNIT_PLACE)
+    now = command.seconds
     match command:
-        case Acknowledge(place=place):
-            if place is not None:
-                _known("place", place, places)
+        case Acknowledge():
             return _acknowledged(settings, nursery, command)
-        case Shelve(place=place, condition=condition):
-            _known("place", place, places)
-            seconds = _capped(command, command.for_seconds, rules.shelve_seconds)
-            return _booked(nursery, alarms.shelve(book, rules, now, place, condition, seconds, origin))
-        case Unshelve(place=place, condition=condition):
-            _known("place", place, places)
-            return _booked(nursery, alarms.unshelve(book, rules, now, place, condition, origin))
-        case Reset(place=place, condition=condition):
-            _known("place", place, places)
-            return _booked(nursery, alarms.reset(book, rules, now, place, condition, origin))
-        case OutOfService(place=place, condition=condition):
-            _known("place", place, places)
-            return _booked(nursery, alarms.out_of_service(book, rules, now, place, condition, origin))
-        case ReturnToService(place=place, condition=condition):
-            _known("place", place, places)
-            return _booked(nursery, alarms.return_to_service(book, rules, now, place, condition, origin))
-        case PauseAudio():
-            seconds = _capped(command, command.for_seconds, settings.pause_seconds)
-            return replace(nursery, paused_until_seconds=now + seconds), ()
+        case Shelve() | Unshelve() | Reset() | OutOfService() | ReturnToService() | PauseAudio():
+            return _booked(settings, nursery, command)
         case StartBatch():
             name = _the_one("dish", command.dish, tuple(settings.dishes))
             started = start_batch(settings.dishes[name], nursery.dishes[name], now)
@@ -106,7 +84,7 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Ch
             if many.plan is not None:
                 _known("stage", stage, many.plan.profile.stages)
             found = set_stage(
-                many, nursery.brooders[name], now, stage, nursery.utc_seconds, by_network=origin is Origin.MQTT
+                many, nursery.brooders[name], now, stage, nursery.utc_seconds, by_network=command.origin is Origin.MQTT
             )
             return brooder_done(settings, nursery, name, found)
         case TestSounds():
@@ -123,7 +101,7 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Ch
 
 def _acknowledged(settings: NurserySettings, nursery: Nursery, command: Acknowledge) -> Change:
     """What waits is acknowledged; a person at the unit confirms with it a stage that came over the network."""
-    place, condition, now = command.place, command.condition, command.seconds
+    place, condition = command.place, command.condition
     unconfirmed = [
         name
         for name, one in nursery.brooders.items()
@@ -134,31 +112,20 @@ def _acknowledged(settings: NurserySettings, nursery: Nursery, command: Acknowle
     ]
     effects: tuple[Effect, ...] = ()
     try:
-        change = alarms.acknowledge(nursery.book, settings.alarms, now, place, condition, command.origin)
-        nursery, effects = _booked(nursery, change)
+        nursery, effects = _booked(settings, nursery, command)
     except CommandError:
         if not unconfirmed:  # else the network has acknowledged it, which confirms nothing
             raise
     for name in unconfirmed:
-        found = confirm_stage(settings.brooders[name], nursery.brooders[name], now)
+        found = confirm_stage(settings.brooders[name], nursery.brooders[name], command.seconds)
         nursery, made = brooder_done(settings, nursery, name, found)
         effects += made
     return nursery, effects
 
 
-def _booked(nursery: Nursery, change: tuple[alarms.AlarmBook, Iterable[Effect]]) -> Change:
-    book, effects = change
-    return replace(nursery, book=book), tuple(effects)
-
-
-def _capped(command: Command, seconds: float | None, most: float) -> float:
-    """For how long; as long as allowed where nothing was said."""
-    if seconds is None:
-        return most
-    if not 0 < seconds <= most:
-        key = COMMANDS[verb_of(command)].cap
-        raise CommandError(f"for_seconds: {seconds:g} s is not more than 0 and at most the {most:g} s of {key}")
-    return seconds
+def _booked(settings: NurserySettings, nursery: Nursery, command: alarms.AlarmCommand) -> Change:
+    book, changes = alarms.obey(settings.alarms, nursery.book, command)
+    return replace(nursery, book=book), changes
 
 
 def _known(what: str, name: str, known: tuple[str, ...]) -> str:

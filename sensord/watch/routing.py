@@ -8,7 +8,8 @@ from typing import TypeAlias
 
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.alarms import alarms
-from sensord.watch.brooder.air_watch import Brooder, ConditionChanged, air_observed
+from sensord.watch.brooder.air_watch import Brooder, air_observed
+from sensord.watch.conditions import ConditionChanged
 from sensord.watch.dish.paste_watch import Dish, conditions, dish_observed
 from sensord.watch.effects import Effect, Measured, Note, Noted
 from sensord.watch.screening import Screen, screen
@@ -124,13 +125,5 @@ def brooder_done(
 
 def stood(settings: NurserySettings, nursery: Nursery, change: ConditionChanged) -> Change:
     """The nursery after a condition has come to stand or has gone, delays already served."""
-    book, changes = alarms.standing(
-        nursery.book,
-        settings.alarms,
-        change.seconds,
-        change.place,
-        change.condition,
-        change.standing,
-        change.celsius,
-    )
+    book, changes = alarms.stand(settings.alarms, nursery.book, change)
     return replace(nursery, book=book), changes

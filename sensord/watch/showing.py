@@ -13,7 +13,7 @@ __all__ = ["snapshot"]
 
 def snapshot(settings: NurserySettings, nursery: Nursery, seconds: float, version: str = "") -> Snapshot:
     """What can be seen of everything at `seconds`."""
-    paused = nursery.paused_until_seconds
+    pause = nursery.book.pause
     sounding: Priority | None = nursery.alerting.priority
     return Snapshot(
         unit=settings.unit,
@@ -22,10 +22,10 @@ def snapshot(settings: NurserySettings, nursery: Nursery, seconds: float, versio
         probes=tuple(_probe_view(settings.probes[name], watched, seconds) for name, watched in nursery.probes.items()),
         dishes=tuple(dish_seen(one, nursery.dishes[name], seconds) for name, one in settings.dishes.items()),
         brooders=tuple(brooder_seen(one, nursery.brooders[name], seconds) for name, one in settings.brooders.items()),
-        alarms=alarms.views(nursery.book, settings.alarms, seconds),
+        alarms=alarms.alarm_views(nursery.book, seconds),
         outputs=tuple(OutputView(name, False, words) for name, words in nursery.troubles.items()),
         sounding=sounding,
-        audio_paused_left_seconds=None if paused is None else max(0.0, paused - seconds),
+        audio_paused_left_seconds=None if pause is None else max(0.0, pause.until_seconds - seconds),
         version=version,
         chicks=nursery.day.chicks,
         alarms_today=nursery.day.alarms,

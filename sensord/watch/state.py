@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from sensord.readings import FaultKind, Place, Reading
-from sensord.watch.alarms.alarms import AlarmBook, AlarmSettings
+from sensord.watch.alarms.alarm_book import AlarmBook, AlarmSettings
 from sensord.watch.brooder.air_watch import Brooder, BrooderSettings, first_brooder
 from sensord.watch.brooder.banding import Banding
 from sensord.watch.dish.paste_watch import Dish, DishSettings, empty_dish
@@ -33,7 +33,7 @@ class ProbeSettings:
 class NurserySettings:
     """Everything that stays the same while the daemon runs; keys are names from the config.
 
-    `pause_seconds` is the longest audio pause; with `feed_reminder` an overdue feed alarms; without `keeps_history`
+    With `feed_reminder` an overdue feed alarms; without `keeps_history`
     nobody could store what the keeper enters.
     """
 
@@ -42,7 +42,6 @@ class NurserySettings:
     dishes: Mapping[str, DishSettings]
     brooders: Mapping[str, BrooderSettings]
     alarms: AlarmSettings
-    pause_seconds: float = 120.0
     keeps_history: bool = True
     feed_reminder: bool = False
 
@@ -69,7 +68,6 @@ class Nursery:
     brooders: Mapping[str, Brooder]
     book: AlarmBook
     alerting: Alerting
-    paused_until_seconds: float | None = None
     utc_seconds: float | None = None
     gap: Gap | None = None
     troubles: Mapping[str, str] = field(default_factory=dict)
@@ -89,7 +87,6 @@ class Nursery:
             brooders=self.brooders if brooders is None else brooders,
             book=self.book,
             alerting=self.alerting,
-            paused_until_seconds=self.paused_until_seconds,
             utc_seconds=self.utc_seconds,
             gap=self.gap,
             troubles=self.troubles,

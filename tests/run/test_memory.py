@@ -13,7 +13,7 @@ from sensord.history.history_writer import History
 from sensord.readings import Band, Reading
 from sensord.run.memory import Past, keeper, recall
 from sensord.watch import nursery as whole
-from sensord.watch.alarms.alarms import AlarmBook
+from sensord.watch.alarms.alarm_book import AlarmBook
 from sensord.watch.command_table import SetStage, Shelve
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, Measured
@@ -66,7 +66,8 @@ def test_a_quick_restart_is_no_gap_and_a_shelf_has_the_rest_of_its_time(tmp_path
     assert past.gap is None
     alarm = past.book.get("nest", Condition.TOO_COLD)
     assert alarm.state is AlarmState.SHELVED
-    assert alarm.shelved_until_seconds == pytest.approx(clock.monotonic_seconds() + 550, abs=2)
+    assert alarm.shelf is not None
+    assert alarm.shelf.until_seconds == pytest.approx(clock.monotonic_seconds() + 550, abs=2)
 
 
 def test_a_shelf_that_ran_out_meanwhile_is_gone(tmp_path: Path) -> None:

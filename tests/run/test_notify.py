@@ -16,12 +16,12 @@ import pytest
 from sensord.clock import FastClock, SystemClock
 from sensord.run.daemon import Daemon, Inbox, ReaderState
 from sensord.run.notify import Notifier
-from sensord.watch.alarms.alarms import AlarmSettings
+from sensord.watch.alarms.alarm_book import AlarmSettings
 from sensord.watch.nursery import NurserySettings
 from tests.helpers.daemon_house import House
 from tests.mqtt.mosquitto import until
 
-SETTINGS = NurserySettings(unit="attic", probes={}, dishes={}, brooders={}, alarms=AlarmSettings())
+SETTINGS = NurserySettings(unit="attic", probes={}, dishes={}, brooders={}, alarms=AlarmSettings(possible=frozenset()))
 
 
 class Manager:

@@ -8,7 +8,7 @@ from sensord.readings import Band, FaultKind
 from sensord.watch.alarms.alarm_book import AlarmSettings
 from sensord.watch.brooder.brooder_rules import BrooderSettings
 from sensord.watch.brooder.side import Level
-from sensord.watch.conditions import Priority
+from sensord.watch.conditions import Priority, alarms_of
 from sensord.watch.dish.dish_state import Dish, DishSettings
 from sensord.watch.dish.dish_table import Findings, decide
 from sensord.watch.effects import DishState
@@ -35,7 +35,7 @@ SETTINGS = nursery_settings(
 
 
 def test_alarms_are_held_to_what_a_config_without_a_word_says() -> None:
-    assert SETTINGS.alarms == AlarmSettings()
+    assert SETTINGS.alarms == AlarmSettings(possible=alarms_of(["nest"], ["supper"]))
 
 
 def test_a_dish_is_held_to_what_a_config_without_a_word_says() -> None:
@@ -55,7 +55,7 @@ def test_a_brooder_is_held_to_what_a_config_without_a_word_says() -> None:
 def test_a_unit_is_held_to_what_a_config_without_a_word_says() -> None:
     given = {"unit": SETTINGS.unit, "probes": {}, "dishes": {}, "brooders": {}, "alarms": SETTINGS.alarms}
     plain = type(SETTINGS)(**given)  # type: ignore[arg-type]
-    assert (plain.pause_seconds, plain.keeps_history) == (SETTINGS.pause_seconds, SETTINGS.keeps_history)
+    assert plain.keeps_history == SETTINGS.keeps_history
 
 
 def test_before_the_first_reading_nothing_is_known_and_nothing_stands() -> None:

@@ -175,7 +175,7 @@ def test_an_audio_pause_silences_the_horn_and_a_new_alarm_breaks_it() -> None:
     raised = [effect.condition for effect in made if isinstance(effect, AlarmChanged)]
     assert Condition.DANGEROUSLY_COLD in raised
     assert night.nursery.alerting.priority is not None
-    assert night.nursery.paused_until_seconds is None
+    assert night.nursery.book.pause is None
 
 
 def test_an_audio_pause_ends_by_itself() -> None:

@@ -105,9 +105,9 @@ def test_a_pause_is_more_than_nothing_and_at_most_the_longest(seconds: float, do
 
 def test_a_pause_ends_at_its_second() -> None:
     nursery, _ = after(PauseAudio(seconds=10.0, origin=Origin.BUTTON, for_seconds=60.0))
-    assert nursery.paused_until_seconds == 70.0
-    assert after(Tick(69.9), nursery=nursery)[0].paused_until_seconds == 70.0
-    assert after(Tick(70.0), nursery=nursery)[0].paused_until_seconds is None
+    assert nursery.book.pause == (70.0, Origin.BUTTON)
+    assert after(Tick(69.9), nursery=nursery)[0].book.pause == (70.0, Origin.BUTTON)
+    assert after(Tick(70.0), nursery=nursery)[0].book.pause is None
 
 
 def test_the_horn_is_told_only_when_something_changes() -> None:
@@ -121,10 +121,10 @@ def test_the_horn_is_told_only_when_something_changes() -> None:
 def test_each_output_in_trouble_counts_until_the_last_works_again() -> None:
     nursery, _ = after(Troubled(1.0, "mqtt", "gone"), Troubled(2.0, "history", "full"), Troubled(3.0, "mqtt", ""))
     assert nursery.troubles == {"history": "full"}
-    alarms = [alarm.condition_true for alarm in nursery.book.alarms.values()]
+    alarms = [alarm.stands for alarm in nursery.book.alarms.values()]
     assert alarms == [True]
     nursery, _ = after(Troubled(4.0, "history", ""), nursery=nursery)
-    assert [alarm.condition_true for alarm in nursery.book.alarms.values()] == [False]
+    assert [alarm.stands for alarm in nursery.book.alarms.values()] == [False]
 
 
 def test_feeds_overdue_stand_while_any_chick_waits() -> None:
@@ -134,7 +134,7 @@ def test_feeds_overdue_stand_while_any_chick_waits() -> None:
         nursery = begun(settings, 0.0)
         for event in events:
             nursery, _ = step(settings, nursery, event)
-        return nursery.book.get(UNIT_PLACE, Condition.FEED_OVERDUE).condition_true
+        return nursery.book.get(UNIT_PLACE, Condition.FEED_OVERDUE).stands
 
     waiting = (DayKnown(0.5, (late, ChickView(name="dot"))), Tick(1.0, 101.0))
     assert stands(*waiting)
@@ -203,9 +203,10 @@ def test_who_waits_longer_than_a_night_is_overdue() -> None:
 
 def test_the_longest_of_everything_is_what_the_config_says_without_a_word() -> None:
     """A shelf of ten minutes, an acknowledged alarm back after half an hour, recalled every ten minutes (docs)."""
-    assert AlarmSettings().shelve_seconds == 10 * 60
-    assert AlarmSettings().rearm_seconds == 30 * 60
-    assert AlarmSettings().reminder_seconds == 10 * 60
+    rules = AlarmSettings(possible=frozenset())
+    assert rules.shelve_seconds == rules.reminder_seconds == 10 * 60
+    assert rules.rearm_seconds == 30 * 60
+    assert rules.silence_seconds == {Origin.MQTT: 60 * 60, Origin.CONTROL: 4 * 60 * 60}
 
 
 def commanded(command: Command, nursery: Nursery | None = None) -> tuple[Nursery, Answered]:
@@ -218,10 +219,10 @@ def test_at_the_pi_itself_an_alarm_leaves_service_and_comes_back() -> None:
     key = {"place": "nest", "condition": Condition.TOO_COLD, "seconds": 1.0}
     nursery, out = commanded(OutOfService(origin=Origin.CONTROL, **key))  # type: ignore[arg-type]
     assert out.done
-    assert nursery.book.get("nest", Condition.TOO_COLD).out
+    assert nursery.book.get("nest", Condition.TOO_COLD).state is AlarmState.OUT_OF_SERVICE
     nursery, back = commanded(ReturnToService(origin=Origin.CONTROL, **key), nursery)  # type: ignore[arg-type]
     assert back.done
-    assert not nursery.book.get("nest", Condition.TOO_COLD).out
+    assert nursery.book.get("nest", Condition.TOO_COLD).state is AlarmState.NORMAL
     for origin in (Origin.MQTT, Origin.BUTTON):
         _, refused = commanded(OutOfService(origin=origin, **key))  # type: ignore[arg-type]
         assert not refused.done
@@ -242,18 +243,18 @@ def test_a_fault_in_the_paste_is_an_alarm_of_the_dish_until_it_reads_again() -> 
     nursery, seconds = in_paste()
     failed, effects = after(Observed(Fault("spoon", seconds + 1, FaultKind.CRC_ERROR)), nursery=nursery)
     alarm = failed.book.get("supper", Condition.PROBE_FAULT)
-    assert alarm.condition_true
+    assert alarm.stands
     assert alarm.celsius == pytest.approx(45.0, abs=0.2)
     assert alarm.since_seconds == seconds + 1
     assert any(isinstance(each, AlarmChanged) and each.place == "supper" for each in effects)
     again, _ = after(Observed(Reading("spoon", seconds + 2, 45.0)), nursery=failed)
-    assert not again.book.get("supper", Condition.PROBE_FAULT).condition_true
+    assert not again.book.get("supper", Condition.PROBE_FAULT).stands
 
 
 def test_silence_in_the_paste_is_an_alarm_of_the_dish() -> None:
     nursery, seconds = in_paste()
     silent, _ = after(*[Tick(seconds + n) for n in range(1, 9)], nursery=nursery)
-    assert silent.book.get("supper", Condition.PROBE_FAULT).condition_true
+    assert silent.book.get("supper", Condition.PROBE_FAULT).stands
 
 
 def test_a_batch_begins_by_command_for_the_dish_that_is_named() -> None:
@@ -273,11 +274,11 @@ def test_a_late_fault_says_how_long_it_has_been_silent() -> None:
 def test_on_a_tick_a_brooders_silence_comes_to_stand() -> None:
     nursery, _ = after(Observed(Reading("air", 0.0, 34.0)))
     nursery, _ = after(*[Tick(float(n)) for n in range(1, 130)], nursery=nursery)
-    assert nursery.book.get("nest", Condition.READINGS_LATE).condition_true
+    assert nursery.book.get("nest", Condition.READINGS_LATE).stands
     stopped, _ = after(Gap(200.0, 50.0, {}), nursery=nursery)
-    assert stopped.book.get("nest", Condition.POWER_GAP).condition_true
+    assert stopped.book.get("nest", Condition.POWER_GAP).stands
     over, _ = after(*[Tick(200.0 + 100.0 * n) for n in range(1, 8)], nursery=stopped)
-    assert not over.book.get("nest", Condition.POWER_GAP).condition_true
+    assert not over.book.get("nest", Condition.POWER_GAP).stands
 
 
 def test_a_chicks_view_has_its_last_gain_and_weight() -> None:

@@ -103,4 +103,4 @@ def test_a_stage_set_at_the_unit_needs_no_second_word() -> None:
     unit.stage("naked", Origin.MQTT)
     assert unit.stage("hatchling", Origin.CONTROL).done
     assert unit.nursery.brooders["nest"].banding.confirmed
-    assert not unit.nursery.book.get("nest", Condition.STAGE_UNCONFIRMED).condition_true
+    assert not unit.nursery.book.get("nest", Condition.STAGE_UNCONFIRMED).stands

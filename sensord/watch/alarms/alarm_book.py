@@ -1,168 +1,217 @@
-"""One alarm as five flags, the book of all of them, and the one way to move them: through `alarm_table`."""
+"""The alarms of all places as one value, the one way to move them, and what of it a restart keeps."""
 
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import assert_never
+from typing import Final, NamedTuple
 
-from sensord.watch.alarms.alarm_table import Happening, Move, cell
+from sensord.watch.alarms.alarm_table import HORN, TABLE, Happening, Said
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmChanged, AlarmState
 from sensord.watch.events import Origin
 
-__all__ = ["Alarm", "AlarmBook", "AlarmSettings", "Changes", "Key", "happen", "is_open", "move", "of"]
+__all__ = [
+    "HEARD_SECONDS",
+    "Alarm",
+    "AlarmBook",
+    "AlarmSettings",
+    "Cause",
+    "Key",
+    "Moved",
+    "Pause",
+    "Shelf",
+    "dump",
+    "happen",
+    "restore",
+]
+
+HEARD_SECONDS: Final = 10.0
+"""A danger sounds at least so long when it begins and each time it comes back, whatever arrives: two bursts."""
 
 Key = tuple[str, Condition]
 """A place and what can be wrong with it."""
 
-Changes = tuple[AlarmChanged, ...]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmSettings:
-    """Limits. No command, from wherever, can shelve or silence for longer than these allow.
+    """Limits. No command, from wherever, can silence for longer than these allow.
 
-    `shelve_seconds` is the longest shelf, `rearm_seconds` how long an acknowledged alarm may stand before it is
-    unacknowledged again, `reminder_seconds` how often a short sound recalls acknowledged ones.
+    `possible` are the alarms that this unit can have. `shelve_seconds` is the longest shelf, `pause_seconds` the
+    longest pause, `rearm_seconds` how long an acknowledged alarm may stand before it is unacknowledged again,
+    `reminder_seconds` how often a short sound recalls acknowledged ones. `silence_seconds` is how long after its first
+    silence a standing condition can be kept silent from a way in, however often that is renewed, until somebody nearer
+    to the chicks has answered; a button has no such limit.
     """
 
+    possible: frozenset[Key]
     latching: frozenset[Condition] = frozenset()
     shelve_seconds: float = 600.0
+    pause_seconds: float = 120.0
     rearm_seconds: float = 1800.0
     reminder_seconds: float = 600.0
+    silence_seconds: Mapping[Origin, float] = field(
+        default_factory=lambda: {Origin.MQTT: 3600.0, Origin.CONTROL: 14_400.0}
+    )
+
+
+class Cause(NamedTuple):
+    """When something befell an alarm, and where from."""
+
+    seconds: float
+    origin: Origin
+
+
+class Shelf(NamedTuple):
+    """A limited time out of sight."""
+
+    from_seconds: float
+    until_seconds: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alarm:
-    """One alarm as five flags (`condition_true`, `acknowledged`, `latched`, the shelf, `suppressed`/`out`) and times.
+    """One alarm: its state, whether its condition `stands` (hidden or not), and its times.
 
-    `acknowledged` is also true where there is nothing to acknowledge. `since_seconds` is the last change of state,
-    `began_seconds` when the condition last came.
+    `since_seconds` is the last change of state, `began_seconds` when the condition last came. `silenced_by` is whose
+    word keeps it quiet in its present state, `silences` when the condition that stands was first kept quiet from each
+    way in. Until `heard_until_seconds` a danger sounds in whatever state.
     """
 
-    condition_true: bool = False
-    acknowledged: bool = True
-    latched: bool = False
-    shelved_from_seconds: float | None = None
-    shelved_until_seconds: float | None = None
-    one_shot: bool = False
-    suppressed: bool = False
-    out: bool = False
+    state: AlarmState = AlarmState.NORMAL
+    stands: bool = False
     since_seconds: float = 0.0
     began_seconds: float | None = None
     celsius: float | None = None
+    shelf: Shelf | None = None
+    silenced_by: Origin = Origin.DAEMON
+    silences: Mapping[Origin, float] = field(default_factory=dict)
+    heard_until_seconds: float = -math.inf
 
-    @property
-    def state(self) -> AlarmState:
-        """The letter of the table; out of service hides suppressed hides shelved hides the rest."""
-        if self.out:
-            return AlarmState.OUT_OF_SERVICE
-        if self.suppressed:
-            return AlarmState.SUPPRESSED
-        if self.shelved_until_seconds is not None:
-            return AlarmState.SHELVED
-        if self.condition_true:
-            return AlarmState.ACKNOWLEDGED if self.acknowledged else AlarmState.UNACKNOWLEDGED
-        if self.latched:
-            return AlarmState.LATCHED_ACKNOWLEDGED if self.acknowledged else AlarmState.LATCHED_UNACKNOWLEDGED
-        return AlarmState.NORMAL if self.acknowledged else AlarmState.RETURNED_UNACKNOWLEDGED
+
+class Pause(NamedTuple):
+    """The horn is paused; `origin` is whose limit it counts against."""
+
+    until_seconds: float
+    origin: Origin
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmBook:
-    """All alarms that ever left their normal state; one that is not here is normal."""
+    """All alarms that ever left their normal state (one that is not here is normal), and the pause of the horn."""
 
     alarms: Mapping[Key, Alarm] = field(default_factory=dict)
-    reminded_seconds: float | None = None
+    pause: Pause | None = None
+    reminded_seconds: float = 0.0
 
     def get(self, place: str, condition: Condition) -> Alarm:
         return self.alarms.get((place, condition), _NORMAL)
 
+    def having(self, key: Key, alarm: Alarm) -> "AlarmBook":
+        return replace(self, alarms={**self.alarms, key: alarm})
+
 
 _NORMAL = Alarm()
 
-
-def is_open(alarm: Alarm) -> bool:
-    return not (alarm.out or alarm.suppressed or alarm.shelved_until_seconds is not None)
-
-
-def of(book: AlarmBook, place: str | None, condition: Condition | None) -> Iterator[tuple[Key, Alarm]]:
-    for key, alarm in book.alarms.items():
-        if place in (None, key[0]) and condition in (None, key[1]):
-            yield key, alarm
+Moved = tuple[AlarmBook, tuple[AlarmChanged, ...]]
+"""A book and the transitions that led to it."""
 
 
-def happen(
-    book: AlarmBook, settings: AlarmSettings, seconds: float, key: Key, happening: Happening, origin: Origin
-) -> tuple[AlarmBook, Changes]:
-    alarm = book.get(*key)
-    return move(book, settings, seconds, key, alarm, alarm, happening, origin)
-
-
-def move(
-    book: AlarmBook,
-    settings: AlarmSettings,  # noqa: ARG001
-    seconds: float,
-    key: Key,
-    before: Alarm,
-    tracked: Alarm,
-    happening: Happening,
-    origin: Origin,
-) -> tuple[AlarmBook, Changes]:
-    """Apply the table's cell for `before`; `tracked` carries what the happening itself brought (condition, shelf)."""
-    if tracked.condition_true and not before.condition_true:
-        tracked = replace(tracked, began_seconds=seconds)
-    after = _at(tracked, cell(before.state, happening))
-    if after.state is before.state:
-        return replace(book, alarms={**book.alarms, key: after}), ()
-    after = replace(after, since_seconds=seconds)
-    book = replace(book, alarms={**book.alarms, key: after})
-    condition = key[1]
+def happen(book: AlarmBook, cause: Cause, key: Key, happening: Happening, alarm: Alarm | None = None) -> Moved:
+    """Apply the table's cell; `alarm` carries what the happening itself brought (condition, shelf, who silenced it)."""
+    before = book.get(*key)
+    alarm = alarm or before
+    said = TABLE[before.state, happening]
+    if said is Said.BY_CONDITION:
+        said = AlarmState.UNACKNOWLEDGED if alarm.stands else AlarmState.NORMAL
+    if said is before.state or not isinstance(said, AlarmState):
+        return book.having(key, alarm), ()
+    place, condition = key
+    alarm = replace(alarm, state=said, since_seconds=cause.seconds)
+    if said is not AlarmState.SHELVED:
+        alarm = replace(alarm, shelf=None)
+    if said is AlarmState.UNACKNOWLEDGED and condition.is_danger:
+        alarm = replace(alarm, heard_until_seconds=cause.seconds + HEARD_SECONDS)
+    book = book.having(key, alarm)
+    if said in HORN:
+        book = replace(book, pause=None)
     change = AlarmChanged(
-        seconds=seconds,
-        place=key[0],
+        seconds=cause.seconds,
+        place=place,
         condition=condition,
         priority=condition.priority,
-        state=after.state,
+        state=said,
         previous=before.state,
-        celsius=after.celsius,
-        origin=origin,
-        seen=condition.seen(after.celsius),
+        celsius=alarm.celsius,
+        origin=cause.origin,
+        seen=condition.seen(alarm.celsius),
         do_first=condition.row.do_first,
     )
     return book, (change,)
 
 
-def _at(alarm: Alarm, move: Move) -> Alarm:
-    """The five flags set so that the state is the one the cell names."""
-    match move:
-        case Move.STAY | Move.REFUSE | Move.G:
-            return alarm
-        case Move.RECOMPUTE:
-            return _at(alarm, Move.B if alarm.condition_true else Move.A)
-        case Move.A | Move.C:
-            return _opened(alarm, acknowledged=True, latched=False)
-        case Move.B | Move.D:
-            return _opened(alarm, acknowledged=False, latched=False)
-        case Move.E:
-            return _opened(alarm, acknowledged=False, latched=True)
-        case Move.F:
-            return _opened(alarm, acknowledged=True, latched=True)
-        case Move.H:
-            return replace(_opened(alarm, alarm.acknowledged, alarm.latched), suppressed=True)
-        case Move.I:
-            return replace(_opened(alarm, alarm.acknowledged, alarm.latched), out=True)
-        case _:
-            assert_never(move)
+def dump(book: AlarmBook, seconds: float) -> list[dict[str, object]]:
+    """What a restart must not forget, as plain values: shelves with the time they have left, latches, service.
+
+    Acknowledgements are left out on purpose: what still stands after a restart sounds again.
+    """
+    return [
+        {
+            "place": place,
+            "condition": condition.value,
+            "state": alarm.state.value,
+            "silenced_by": alarm.silenced_by.value,
+            "shelved_for_seconds": None if alarm.shelf is None else alarm.shelf.until_seconds - seconds,
+            "shelved_since_seconds": None if alarm.shelf is None else seconds - alarm.shelf.from_seconds,
+        }
+        for (place, condition), alarm in book.alarms.items()
+        if alarm.state is not AlarmState.NORMAL
+    ]
 
 
-def _opened(alarm: Alarm, acknowledged: bool, latched: bool) -> Alarm:
-    return replace(
-        alarm,
-        acknowledged=acknowledged,
-        latched=latched,
-        shelved_from_seconds=None,
-        shelved_until_seconds=None,
-        one_shot=False,
-        suppressed=False,
-        out=False,
-    )
+_AFTER_RESTART: Final = {
+    AlarmState.UNACKNOWLEDGED: AlarmState.RETURNED_UNACKNOWLEDGED,
+    AlarmState.ACKNOWLEDGED: AlarmState.NORMAL,
+}
+"""Conditions start as gone: the first readings raise them again."""
+_UNLATCHED: Final = {
+    AlarmState.LATCHED_UNACKNOWLEDGED: AlarmState.RETURNED_UNACKNOWLEDGED,
+    AlarmState.LATCHED_ACKNOWLEDGED: AlarmState.NORMAL,
+}
+
+
+def restore(rules: AlarmSettings, data: object, seconds: float, gap_seconds: float | None) -> AlarmBook:
+    """The book after a restart from what `dump` gave `gap_seconds` ago; what cannot be read or be is dropped.
+
+    A shelf goes on for the time it has left; where nobody knows for sure how long the daemon was off (None), or what is
+    known cannot be, it is dropped, for a lost shelf may only mean more noise.
+    """
+    alarms: dict[Key, Alarm] = {}
+    for row in data if isinstance(data, list) else []:
+        try:
+            key = (str(row["place"]), Condition(row["condition"]))
+            state, silenced_by = AlarmState(row["state"]), Origin(row["silenced_by"])
+            state = _AFTER_RESTART.get(state, state)
+            if key[1] not in rules.latching:
+                state = _UNLATCHED.get(state, state)
+            alarm = Alarm(state=state, since_seconds=seconds, silenced_by=silenced_by)
+            if state is AlarmState.SHELVED:
+                alarm = _shelved(rules, alarm, row, seconds, gap_seconds)
+        except (KeyError, TypeError, ValueError, OverflowError):
+            continue
+        if key in rules.possible and alarm.state is not AlarmState.NORMAL:
+            alarms[key] = alarm
+    return AlarmBook(alarms)
+
+
+def _shelved(
+    rules: AlarmSettings, alarm: Alarm, row: Mapping[str, object], seconds: float, gap_seconds: float | None
+) -> Alarm:
+    """The alarm with what is left of its shelf; normal where nothing is."""
+    left, since = row["shelved_for_seconds"], row["shelved_since_seconds"]
+    if not (isinstance(left, int | float) and isinstance(since, int | float)) or gap_seconds is None:
+        return replace(alarm, state=AlarmState.NORMAL)
+    on_shelf = since + gap_seconds
+    remaining = min(left - gap_seconds, rules.shelve_seconds - on_shelf)
+    if not (gap_seconds >= 0 <= since and remaining > 0):
+        return replace(alarm, state=AlarmState.NORMAL)
+    return replace(alarm, shelf=Shelf(seconds - on_shelf, seconds + remaining))

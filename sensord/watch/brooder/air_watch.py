@@ -10,7 +10,6 @@ from sensord.readings import Observation, Reading
 from sensord.watch.brooder.banding import Banding, band_notes, confirmed, followed, staged
 from sensord.watch.brooder.brooder_rules import (
     BrooderSettings,
-    ConditionChanged,
     Outcome,
     warm_rules,
 )
@@ -19,14 +18,13 @@ from sensord.watch.brooder.contact import Fall, Touch, chick_arrived, chick_stay
 from sensord.watch.brooder.forecast import Course, TrendPace, course_after, failed, outside
 from sensord.watch.brooder.side import Level, Side, side_after
 from sensord.watch.brooder.trend import Trend, add, rate
-from sensord.watch.conditions import Condition
+from sensord.watch.conditions import Condition, ConditionChanged
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
 from sensord.watch.views import BrooderView
 
 __all__ = [
     "Brooder",
     "BrooderSettings",
-    "ConditionChanged",
     "air_observed",
     "air_ticked",
     "brooder_seen",

@@ -9,21 +9,10 @@ from sensord.watch.brooder.band import LimitSettings
 from sensord.watch.brooder.company import CompanyRules
 from sensord.watch.brooder.forecast import CourseRules
 from sensord.watch.brooder.side import SideRules
-from sensord.watch.conditions import Condition
+from sensord.watch.conditions import ConditionChanged
 from sensord.watch.effects import Effect
 
-__all__ = ["BrooderSettings", "ConditionChanged", "Outcome", "warm_rules"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ConditionChanged:
-    """A condition of a place has come to stand, or has gone, delays served; `alarms.standing` takes it."""
-
-    seconds: float
-    place: str
-    condition: Condition
-    standing: bool
-    celsius: float | None = None
+__all__ = ["BrooderSettings", "Outcome", "warm_rules"]
 
 
 Outcome: TypeAlias = Effect | ConditionChanged

@@ -20,8 +20,8 @@ from sensord.watch.brooder.air_watch import (
     gap,
     set_stage,
 )
-from sensord.watch.brooder.brooder_rules import BrooderSettings, ConditionChanged, Outcome
-from sensord.watch.conditions import Condition
+from sensord.watch.brooder.brooder_rules import BrooderSettings, Outcome
+from sensord.watch.conditions import Condition, ConditionChanged
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
 
 SETTINGS = BrooderSettings(name="brooder", probes=("air",), band=Band(33.0, 36.0))

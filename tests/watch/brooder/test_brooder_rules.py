@@ -18,13 +18,13 @@ from sensord.watch.brooder.air_watch import (
     set_stage,
 )
 from sensord.watch.brooder.band import Limit
-from sensord.watch.brooder.brooder_rules import BrooderSettings, ConditionChanged, Outcome, warm_rules
+from sensord.watch.brooder.brooder_rules import BrooderSettings, Outcome, warm_rules
 from sensord.watch.brooder.contact import Fall, Touch
 from sensord.watch.brooder.forecast import AirOutlook as Ahead
 from sensord.watch.brooder.forecast import Course, TrendPace
 from sensord.watch.brooder.side import Level, Side
 from sensord.watch.brooder.trend import Swing, Trend
-from sensord.watch.conditions import Condition
+from sensord.watch.conditions import Condition, ConditionChanged
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
 
 SETTINGS = BrooderSettings(name="nest", probes=("air",), band=Band(33.0, 36.0))
