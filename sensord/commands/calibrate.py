@@ -12,7 +12,7 @@ from pathlib import Path
 from sensord.clock import Clock, SystemClock
 from sensord.commands.calibration_session import Session, Terminal
 from sensord.commands.given import in_range, number
-from sensord.commands.kitchen_options import add_boiling, boiling_celsius, load_config
+from sensord.commands.kitchen_options import add_boiling, boiling_here, load_config
 from sensord.config.folders import state_beside
 from sensord.config.sections import Config, DishSection, ProbeSection
 from sensord.errors import CommandError, DataError, StorageError, WiringError
@@ -141,7 +141,7 @@ def _record(options: argparse.Namespace, session: Session, config: Config, begun
         u_seconds = max(spread, *(response.u_seconds for response in responses))
         return _with(begun, time_constant_seconds=mean, u_seconds=u_seconds)
     if options.boil:
-        true, _, slack = boiling_celsius(options, config)
+        true, _, slack = boiling_here(options, config)
         reading = session.boil().celsius
         limit = boil_limit_celsius(hypot(_BOIL_EXPANDED_CELSIUS, slack))
         point = PointTaken(reading_celsius=reading, true_celsius=true, u_celsius=limit / 2)

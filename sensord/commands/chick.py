@@ -9,7 +9,7 @@ from sensord.commands.keeping import add_place_options, chick_name, enter, now_u
 from sensord.commands.kitchen_options import load_config
 from sensord.durations import duration_seconds
 from sensord.errors import DataError
-from sensord.screens.chicks import NO_CHICKS
+from sensord.screens.chick_words import NO_CHICKS
 
 __all__ = ["arguments", "run"]
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from sensord.clock import Clock, FastClock, SystemClock
 from sensord.commands.given import host_port, number
-from sensord.commands.run import stop_on_signals
+from sensord.commands.run import stop_daemon_on_signals
 from sensord.config.folders import Places
 from sensord.config.sections import Config
 from sensord.demo.fake_tree import FakeTree
@@ -56,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
         with tree, (Path(folder) / "journal.log").open("w") as hidden:
             journal = Journal(hidden) if shows else _PlainLines(clock)
             daemon = build(config, clock, places, journal, SystemClock(), _STALL_SECONDS * options.speed)
-            stop_on_signals(daemon)
+            stop_daemon_on_signals(daemon)
             if seconds is not None:
                 _stop_after(daemon, clock, seconds)
             if shows:

@@ -8,7 +8,7 @@ from sensord.care.chicks import Crop
 from sensord.commands.given import number
 from sensord.commands.keeping import add_place_options, chick_name, enter, moment, now_utc, open_history, say
 from sensord.log.day import chick_views
-from sensord.screens.chicks import chick_lines, planned_batch_millilitres
+from sensord.screens.chick_words import chick_lines, planned_batch_millilitres
 
 __all__ = ["arguments", "run"]
 

@@ -12,7 +12,7 @@ from rich.live import Live
 
 from sensord.clock import Clock, SystemClock
 from sensord.commands.given import host_port
-from sensord.commands.terminal import Keyboard, fitting_glyphs, say, stop_on_signals, zone_of
+from sensord.commands.terminal import Keyboard, fitting_glyphs, say_lines, stop_on_signals, zone_of
 from sensord.config.loading import DEFAULT_PATH, load
 from sensord.errors import BrokerError, ConfigError, DataError
 from sensord.mqtt.broker import BrokerSettings
@@ -179,7 +179,7 @@ def _lines(listener: FleetListener, clock: Clock, options: argparse.Namespace) -
         lines = fleet_words(units, look)[1:]
         news = {one.unit.name: line for one, line in zip(known, lines, strict=True)}
         fresh = [one for one in known if _is_news(one.unit.name, news, before)]
-        say([_json(one) if options.json else news[one.unit.name] for one in fresh])
+        say_lines([_json(one) if options.json else news[one.unit.name] for one in fresh])
         before = news
         if options.once:
             return 1 if any(one.needs_a_person for one in known) else 0

@@ -19,7 +19,7 @@ __all__ = [
     "Shared",
     "add_boiling",
     "add_shared",
-    "boiling_celsius",
+    "boiling_here",
     "load_config",
     "percent",
     "read_shared",
@@ -119,7 +119,7 @@ def _over(option: str, value: float | None, low: float, high: float, configured:
 
 def _hot_celsius(options: argparse.Namespace, config: Config) -> float:
     """`--kettle` where water can be that hot here, else what a kettle that has just boiled pours."""
-    boiling, where, slack = boiling_celsius(options, config)
+    boiling, where, slack = boiling_here(options, config)
     if options.kettle is None:
         asked_where = options.altitude is not None or options.pressure is not None
         return boiling - kitchen.POURING_CELSIUS if asked_where else kitchen.kettle_celsius(config)
@@ -131,7 +131,7 @@ def _hot_celsius(options: argparse.Namespace, config: Config) -> float:
     return in_range("--kettle", options.kettle, 0, water.HIGHEST_CELSIUS, "°C")
 
 
-def boiling_celsius(options: argparse.Namespace, config: Config) -> tuple[float, str, float]:
+def boiling_here(options: argparse.Namespace, config: Config) -> tuple[float, str, float]:
     """Where water boils, in words why, and how far the weather may move it (Celsius). `DataError` names the option."""
     metres = config.kitchen.altitude_metres
     if options.altitude is not None:

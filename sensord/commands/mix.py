@@ -18,7 +18,7 @@ from sensord.log.day import chick_views
 from sensord.physics.mixing import Kitchen, Plan, Recipe, Refusal, by_recipe, plan
 from sensord.physics.slips import HONEST, Slips
 from sensord.physics.water import water_density
-from sensord.screens.chicks import planned_batch_millilitres
+from sensord.screens.chick_words import planned_batch_millilitres
 
 __all__ = ["arguments", "run"]
 

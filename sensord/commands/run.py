@@ -15,7 +15,7 @@ from sensord.run.daemon import Daemon
 from sensord.run.journal import Journal
 from sensord.run.service import build
 
-__all__ = ["arguments", "run", "stop_on_signals"]
+__all__ = ["arguments", "run", "stop_daemon_on_signals"]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,12 +35,12 @@ def run(options: argparse.Namespace) -> int:
     journal = Journal(sys.stderr)
     journal.adopt()
     daemon = build(config, SystemClock(), places, journal)
-    stop_on_signals(daemon)
+    stop_daemon_on_signals(daemon)
     daemon.run()
     return 0
 
 
-def stop_on_signals(daemon: Daemon) -> None:
+def stop_daemon_on_signals(daemon: Daemon) -> None:
     """An orderly end on SIGTERM, SIGINT, SIGQUIT and a closed terminal: pins low, database closed, broker told."""
     if threading.current_thread() is threading.main_thread():
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT, signal.SIGHUP):

@@ -18,7 +18,7 @@ from typing import Any, Self, TextIO
 from sensord.clock import Clock
 from sensord.screens.page import ASCII, BLOCKS, Glyphs
 
-__all__ = ["Keyboard", "fitting_glyphs", "forget_typed", "say", "say_as_utf_8", "stop_on_signals", "zone_of"]
+__all__ = ["Keyboard", "fitting_glyphs", "forget_typed", "say_as_utf_8", "say_lines", "stop_on_signals", "zone_of"]
 
 _NAMED = {
     "\t": "next",
@@ -117,7 +117,7 @@ def zone_of(clock: Clock) -> tzinfo:
     return datetime.fromtimestamp(clock.utc_seconds(), UTC).astimezone().tzinfo or UTC
 
 
-def say(lines: list[str]) -> None:
+def say_lines(lines: list[str]) -> None:
     """Print lines at once."""
     for line in lines:
         print(line, flush=True)

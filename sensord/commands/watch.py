@@ -15,7 +15,7 @@ from sensord.clock import SystemClock
 from sensord.commands.alarm_verbs import add_socket_option
 from sensord.commands.keys import Keys
 from sensord.commands.live_picture import LivePicture, Seen
-from sensord.commands.terminal import Keyboard, fitting_glyphs, say, stop_on_signals, zone_of
+from sensord.commands.terminal import Keyboard, fitting_glyphs, say_lines, stop_on_signals, zone_of
 from sensord.control.control_client import ControlClient, Missed
 from sensord.control.view_wire import snapshot_json
 from sensord.errors import DataError
@@ -113,7 +113,7 @@ def _once(options: argparse.Namespace, console: Console) -> int:
     if options.json:
         print(snapshot_json(snapshot).decode())
     elif options.plain or not console.is_terminal:
-        say(snapshot_lines(snapshot, zone=zone))
+        say_lines(snapshot_lines(snapshot, zone=zone))
     else:
         glyphs = ASCII if options.ascii else fitting_glyphs(console.encoding, os.environ)
         console.print(
@@ -136,9 +136,9 @@ def _stream(socket: Path, stop: threading.Event, each: Callable[[Snapshot], str]
         while not clock.wait(stop, _LOOK_SECONDS):
             seen = picture.seen()
             if each is None:
-                say(plain.next(seen, _happened(picture)))
+                say_lines(plain.next(seen, _happened(picture)))
             elif seen.snapshot is not None and (last is None or seen.snapshot.seconds != last.seconds):
-                say([each(seen.snapshot)])
+                say_lines([each(seen.snapshot)])
             last = seen.snapshot
     finally:
         picture.close()

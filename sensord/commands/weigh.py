@@ -10,7 +10,7 @@ from sensord.care.growth import Fit, Flag, daily, expected_grams, fit, flags, ga
 from sensord.care.plausible import chick_named
 from sensord.commands.given import number
 from sensord.commands.keeping import add_place_options, chick_name, enter, local, moment, open_history, say
-from sensord.screens.chicks import NO_CHICKS
+from sensord.screens.chick_words import NO_CHICKS
 
 __all__ = ["arguments", "run"]
 

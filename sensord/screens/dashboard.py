@@ -11,7 +11,7 @@ from dataclasses import replace
 from rich.console import Group
 from rich.text import Text
 
-from sensord.screens.chicks import next_feed_words
+from sensord.screens.chick_words import next_feed_words
 from sensord.screens.page import (
     BIG_STYLES,
     PLATE_STYLES,

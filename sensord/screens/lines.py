@@ -3,7 +3,7 @@
 from datetime import UTC, tzinfo
 
 from sensord.durations import countdown, countdown_between, duration, foretold
-from sensord.screens.chicks import chick_words
+from sensord.screens.chick_words import chick_words
 from sensord.screens.words import (
     alarm_state_words,
     alarm_time_words,

@@ -3,7 +3,7 @@
 from rich.text import Text
 
 from sensord.durations import countdown, duration
-from sensord.screens.chicks import by_hunger, fed_words, feed_words, is_due, weight_words
+from sensord.screens.chick_words import by_hunger, fed_words, feed_words, is_due, weight_words
 from sensord.screens.page import PRIORITY_STYLES, QUIET, Look, line, wrapped
 from sensord.screens.words import (
     alarm_state_words,

@@ -14,7 +14,7 @@ from pathlib import Path
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from sensord.clock import FastClock, SystemClock
-from sensord.commands.run import stop_on_signals
+from sensord.commands.run import stop_daemon_on_signals
 from sensord.config.folders import Places
 from sensord.config.loading import load
 from sensord.history import database
@@ -150,7 +150,7 @@ def main() -> None:
     config = load(folder / "sensord.toml")
     saboteur, places = Saboteur(), Places(folder / "state", folder / "control.sock")
     daemon = build(config, clock, places, journal, SystemClock(), more=[saboteur])
-    stop_on_signals(daemon)
+    stop_daemon_on_signals(daemon)
     sabotage = Sabotage(daemon, clock, saboteur, options.button)
     threading.Thread(target=sabotage.listen, daemon=True).start()
     daemon.run()

@@ -5,7 +5,7 @@ from datetime import UTC
 
 import pytest
 
-from sensord.screens.chicks import chick_words, next_feed_words
+from sensord.screens.chick_words import chick_words, next_feed_words
 from sensord.screens.page import Look
 from tests.screens.invented import AWAY, CHICKS, SNAPSHOTS, UTC_SECONDS, night
 from tests.screens.test_dashboard import shown, words
