@@ -1,4 +1,4 @@
-"""The page on watching shows what the dashboard draws and names what it and the socket know.
+"""The page on watching shows what the dashboard draws of the demo's evening, and names what it and the socket know.
 
 Written anew by `python -m tests.screens.test_watching_page`.
 """
@@ -6,19 +6,42 @@ Written anew by `python -m tests.screens.test_watching_page`.
 import re
 from pathlib import Path
 
+from sensord.config.sections import Config
+from sensord.config.settings import nursery_settings
 from sensord.control.control_wire import Code
+from sensord.demo.scene import CONFIG, Scene
+from sensord.readings import Reading
 from sensord.screens.dashboard import HELP
 from sensord.screens.page import Look
 from sensord.watch.command_table import COMMANDS
-from tests.screens.invented import SNAPSHOTS
+from sensord.watch.events import Observed, Tick
+from sensord.watch.nursery import first_nursery, snapshot, step
+from sensord.watch.views import Snapshot
 from tests.screens.test_dashboard import shown
 
 PAGE = Path(__file__).parent.parent.parent / "docs" / "watching.md"
 SCREEN = re.compile(r"(?<=<!-- screen -->\n```\n).*?(?=```\n<!-- end of screen -->)", re.DOTALL)
 
 
+SHOWN_SECONDS = 240
+EVENING_UTC_SECONDS = 1_795_402_800.0  # 2026-11-23 03:00 UTC
+
+
+def evening(seconds: int) -> Snapshot:
+    """What is seen so far into the demo's simulated evening, by the rules that are live everywhere."""
+    settings = nursery_settings(Config.model_validate(CONFIG))
+    names = {probe["rom"]: name for name, probe in CONFIG["probes"].items()}
+    probes, nursery = Scene().probes, first_nursery(settings, 0.0)
+    for second in range(seconds + 1):
+        for probe in probes:
+            reading = Reading(names[probe.rom], float(second), probe.celsius(float(second)))
+            nursery, _ = step(settings, nursery, Observed(reading))
+        nursery, _ = step(settings, nursery, Tick(float(second), EVENING_UTC_SECONDS + second))
+    return snapshot(settings, nursery, float(seconds))
+
+
 def drawn() -> str:
-    lines = shown(SNAPSHOTS["hot"], Look(keys=True, chosen="brooder"))
+    lines = shown(evening(SHOWN_SECONDS), Look(keys=True, chosen="nest"))
     return "".join(f"{line.rstrip()}\n" for line in lines)
 
 
