@@ -8,7 +8,6 @@ page of them, and asks for all.
 import argparse
 import os
 import platform
-import shutil
 import subprocess
 import sys
 import time
@@ -20,11 +19,10 @@ TOP = Path(__file__).parents[2]
 
 
 class Benchmark(NamedTuple):
-    """What is measured, with which options, and the program that it needs besides those of the tests."""
+    """What is measured, with which options."""
 
     title: str
     options: tuple[str, ...] = ()
-    needs: str = ""
 
 
 BENCHMARKS = {
@@ -33,24 +31,22 @@ BENCHMARKS = {
     "footprint": Benchmark("Import time and memory, beside a plain loop"),
     "estimator": Benchmark("What a reading costs the rules, and the replay of an hour"),
     "dashboard": Benchmark("Control socket and dashboard"),
-    "fleet": Benchmark("500 units on one broker, and the screen of all"),
     "mqtt_cost": Benchmark("What MQTT costs, beside a bare publish", ("--seconds", "40")),
     "outbox_campaign": Benchmark("Events through kills of broker and daemon"),
     "history_kills": Benchmark("The history through kills"),
     "history_size": Benchmark("How large the history gets and what it writes", ("--days", "12")),
     "score_dishes": Benchmark("The dish on twelve recordings, beside plain rules", ("tests/data/dish",)),
     "score_brooders": Benchmark("The brooder on four days, beside plain rules", ("tests/data/brooder",)),
-    "instructions": Benchmark("Machine instructions, and a Pi Zero 2 W", needs="valgrind"),
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a benchmark said; `code` is its exit code, None where it was left out."""
+    """What a benchmark said, and its exit code."""
 
     name: str
     lines: tuple[str, ...]
-    code: int | None
+    code: int
 
     @property
     def targets(self) -> list[tuple[str, str]]:
@@ -63,10 +59,6 @@ def run(name: str) -> Outcome:
     """Run one, its lines shown as they come."""
     benchmark = BENCHMARKS[name]
     print(f"\n== {name}", flush=True)
-    if benchmark.needs and shutil.which(benchmark.needs) is None:
-        words = f"left out: {benchmark.needs} is not installed (apt install {benchmark.needs})"
-        print(words)
-        return Outcome(name, (words,), None)
     command = [sys.executable, "-u", "-m", f"tests.bench.{name}", *benchmark.options]
     lines = []
     with subprocess.Popen(command, cwd=TOP, stdout=subprocess.PIPE, text=True) as process:
@@ -108,8 +100,7 @@ Written by `python -m tests.bench --write docs/benchmarks.md` in {minutes:.0f} m
 {before:.1f} before and {after:.1f} after; over 1 before means that other work ran beside, and that times are longer
 than they need be, ratios less so.
 
-What the scores say of dishes and brooders stands in [dish-scores.md](dish-scores.md) and [brooder.md](brooder.md), what
-the instructions mean on a small Pi in [appliance.md](appliance.md#on-a-pi-zero-2-w).
+What the scores say of dishes and brooders stands in [dish-scores.md](dish-scores.md) and [brooder.md](brooder.md).
 
 """
 

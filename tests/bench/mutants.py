@@ -1,54 +1,182 @@
-"""Mutation testing of the pure core: `python -m tests.bench.mutants [--sample 400] [--seed 1] [--module watch/band]`.
+"""Mutation testing of every folder: `python -m tests.bench.mutants [FOLDER ...] [--sample 40] [--seed 1]`.
 
-Needs the extra `mutation` (cosmic-ray makes the mutants, coverage.py says which tests concern them). Prints the share
-killed in `watch` and in `physics` with its interval, and each survivor with its change; `docs/mutation.md` judges them.
-Answers 1 when the lower end of an interval is under 90 %.
+Needs the extra `mutation`. cosmic-ray makes the slips and tries each on a copy of this checkout; coverage.py has noted
+once which tests come by which line, so a slip meets only those. Prints for each folder the share that was noticed with
+its 95 % interval, and each survivor with its change; `docs/mutation.md` judges them. Answers 1 when a share is under
+90 %.
 """
 
 import argparse
+import ast
+import difflib
 import json
 import math
-import multiprocessing
 import os
 import random
-import statistics
+import re
+import shlex
+import shutil
+import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable, Iterable
-from dataclasses import asdict
-from hashlib import sha256
+from collections.abc import Iterator
+from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 
 try:
-    from tests.bench.mutant_list import Mutant, changed_lines, mutants_of, sample
-    from tests.bench.mutant_runner import Outcome, Runner
+    from cosmic_ray.ast import ast_nodes, get_ast
+    from cosmic_ray.mutating import mutate_and_test, mutate_code
+    from cosmic_ray.plugins import get_operator, operator_names
+    from cosmic_ray.work_item import MutationSpec, TestOutcome
+    from coverage import CoverageData
 except ImportError as missing:
     print(f"{missing}: pip install -e '.[test,mutation]'", file=sys.stderr)
     raise SystemExit(2) from None
 
-__all__ = ["main"]
-
 TOP = Path(__file__).parents[2]
-PARTS = ("sensord/watch", "sensord/physics")
 WANTED = 0.90
-# The tests that run the core within their own process; those that start the program see nothing of a mutant.
-TESTS = (
-    *("tests/physics", "tests/watch", "tests/care", "tests/physics/test_cooling.py", "tests/watch/dish/test_rounds.py"),
-    *("tests/watch/alarms/test_alarms_page.py", "tests/run/test_replay.py", "tests/run/test_memory.py"),
-    *("tests/screens/test_chicks.py", "tests/screens/test_dashboard.py", "tests/screens/test_lines.py"),
-    *("tests/screens/test_watching_page.py", "tests/commands/test_mix.py", "tests/commands/test_correct.py"),
-    *("tests/commands/test_calibrate.py", "tests/commands/test_brooder_command.py"),
-)
-# One that took the process down counts as survived: who knows whether a test would have failed.
-DEAD = ("killed", "timeout")
-_OUTCOMES = (*DEAD, "survived", "died", "uncovered", "broken")
+TIMEOUT_SECONDS = 120
+FOLDERS = sorted(path.parent.name for path in (TOP / "sensord").glob("*/__init__.py"))
+MORE_TESTS = {
+    "care": ["tests/watch/brooder", "tests/report", "tests/commands/test_brooder_command.py"],
+    "control": ["tests/commands/test_alarm_commands.py", "tests/commands/test_watch.py"],
+    "demo": ["tests/commands/test_demo.py", "tests/probes"],
+    "log": ["tests/history", "tests/watch/test_nursery_times.py"],
+    "physics": ["tests/commands/test_mix.py", "tests/commands/test_correct.py", "tests/commands/test_calibrate.py"],
+    "screens": ["tests/commands/test_watch.py"],
+    "watch": ["tests/run/test_replay.py", "tests/run/test_memory.py", "tests/screens"],
+}
+"""Tests beside `tests/FOLDER` that know the folder's code."""
+_PYTEST = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:randomly", "-p", "no:cacheprovider", "--no-header"]
+_NUMBERS = {"Add", "Sub", "Mul", "Div", "FloorDiv", "Mod", "Pow"}
 
-_runner: list[Runner] = []
+
+def mutants_of(path: str) -> list[MutationSpec]:
+    """Every slip in one module that is worth a run."""
+    source = (TOP / path).read_text()
+    nodes, idle = list(ast_nodes(get_ast(source))), list(_idle(ast.parse(source)))
+    found = []
+    for name in operator_names():
+        if get_operator(name).arguments() or _left_out(name):
+            continue
+        operator = get_operator(name)()
+        places = (place for node in nodes for place in operator.mutation_positions(node))
+        for number, (start, end) in enumerate(places):
+            if start < end and not any(one <= start < other for one, other in idle):
+                found.append(MutationSpec(path, name, number, start, end))
+    return found
 
 
-def _run(mutant: Mutant) -> tuple[Mutant, Outcome]:
-    return mutant, _runner[0].run(mutant)
+def _left_out(name: str) -> bool:
+    """Slips that nobody makes and that fall over at once (`+` made `<<`, `<` made `is`): each would flatter."""
+    if "Comparison" not in name and "BinaryOperator" not in name:
+        return False
+    *_, before, after = name.split("_")
+    if "Comparison" in name:
+        return before.startswith("Is") != after.startswith("Is")
+    return (before in _NUMBERS) != (after in _NUMBERS)
+
+
+def _idle(tree: ast.Module) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
+    """Where a change changes nothing that runs: types, flags of decorators, `strict` of `zip`, stars, patterns."""
+    for node in ast.walk(tree):
+        spans: list[ast.AST | None] = []
+        match node:
+            case ast.AnnAssign() | ast.arg():
+                spans = [node.annotation]
+            case ast.FunctionDef():
+                spans = [node.returns]
+            case ast.ClassDef():
+                spans = [flag for one in node.decorator_list if isinstance(one, ast.Call) for flag in one.keywords]
+            case ast.Call():
+                spans = [flag for flag in node.keywords if flag.arg in ("strict", None)]
+            case ast.Starred() | ast.match_case():
+                spans = [node.pattern if isinstance(node, ast.match_case) else node]
+            case ast.Dict():
+                yield from (
+                    ((one.lineno, one.col_offset - 2), (one.lineno, one.col_offset))
+                    for key, one in zip(node.keys, node.values, strict=True)
+                    if key is None
+                )
+            case ast.Module():  # `Effect = A | B`: a type's name
+                values = [one.value for one in node.body if isinstance(one, ast.Assign)]
+                spans = [one for one in values if isinstance(one, ast.BinOp) and isinstance(one.op, ast.BitOr)]
+            case _:
+                pass
+        for span in spans:
+            if span is not None:
+                end = (getattr(span, "end_lineno", 0), getattr(span, "end_col_offset", 0))
+                yield (getattr(span, "lineno", 0), getattr(span, "col_offset", 0)), end
+
+
+def tests_of(folder: str) -> list[str]:
+    """The files and folders of tests for one folder of the package."""
+    own = [f"tests/{folder}"] if (TOP / "tests" / folder).exists() else []
+    return [*own, *(one for one in MORE_TESTS.get(folder, ()) if (TOP / one).exists())]
+
+
+def look(folder: str) -> dict[str, dict[int, list[str]]]:
+    """By module and line the tests that come by it, '' for a line that runs while the module is loaded."""
+    data = TOP / ".cache" / f"mutants-{folder}.coverage"
+    data.parent.mkdir(exist_ok=True)
+    settings = data.with_suffix(".rc")
+    settings.write_text(
+        f"[run]\ndata_file = {data}\nsource = sensord/{folder}\ndynamic_context = test_function\n"
+        "disable_warnings = no-data-collected\n"
+    )
+    cover = [sys.executable, "-m", "coverage", "run", f"--rcfile={settings}", *_PYTEST[1:]]
+    # Under coverage.py everything takes several times as long: no place for a test that times something.
+    done = subprocess.run(
+        [*cover, "-k", "not less_than and not within_the_time", *tests_of(folder)], cwd=TOP, check=False, env=_env()
+    )
+    if done.returncode:
+        raise RuntimeError(f"the tests of {folder} fail with nothing changed")
+    found = CoverageData(str(data))
+    found.read()
+    return {
+        str(Path(file).relative_to(TOP)): {
+            line: sorted(tests) for line, tests in found.contexts_by_lineno(file).items()
+        }
+        for file in found.measured_files()
+    }
+
+
+def _env() -> dict[str, str]:
+    return {**os.environ, "CI": "true", "PYTHONDONTWRITEBYTECODE": "1"}
+
+
+def _copy() -> None:
+    """Work in a copy of the checkout from here on: a slip is written to the disk."""
+    there = Path(tempfile.mkdtemp(prefix="mutants-"))
+    files = subprocess.run(["git", "ls-files", "-co", "--exclude-standard"], cwd=TOP, capture_output=True, check=True)
+    for name in files.stdout.decode().splitlines():
+        if (TOP / name).exists():
+            (there / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(TOP / name, there / name)
+    os.chdir(there)
+    os.environ.update(_env(), PYTHONPATH=str(there))
+
+
+def attempt(seen: dict[str, dict[int, list[str]]], folder: str, one: MutationSpec) -> tuple[MutationSpec, str]:
+    """Try one slip: noticed, survived, or uncovered."""
+    lines = seen.get(str(one.module_path), {})
+    tests = {test for line in range(one.start_pos[0], one.end_pos[0] + 1) for test in lines.get(line, ())}
+    if not tests:
+        return one, "uncovered"
+    names = []
+    if "" not in tests:
+        for test in sorted(tests):  # tests.watch.test_band.test_it
+            module, _, function = test.rpartition(".")
+            while module and not (TOP / f"{module.replace('.', '/')}.py").exists():
+                module, _, function = module.rpartition(".")[0], "", ""
+            if module:
+                names.append(f"{module.replace('.', '/')}.py" + (f"::{function}" if function else ""))
+    result = mutate_and_test(
+        [one], shlex.join([*_PYTEST, *(dict.fromkeys(names) or tests_of(folder))]), TIMEOUT_SECONDS
+    )
+    outcome = {TestOutcome.KILLED: "noticed", TestOutcome.SURVIVED: "survived"}
+    return one, outcome.get(result.test_outcome, f"broken: {result.output}")
 
 
 def wilson(share: float, tried: int, z: float = 1.959964) -> tuple[float, float]:
@@ -58,133 +186,57 @@ def wilson(share: float, tried: int, z: float = 1.959964) -> tuple[float, float]
     return middle - half, middle + half
 
 
-class _Kept:
-    """Results in a file, one JSON line each, so that a run can be stopped and gone on with."""
-
-    def __init__(self, file: Path, again: bool) -> None:
-        self.file = file
-        self.known: dict[str, Outcome] = {}
-        if file.exists():
-            self.read()
-        if again:
-            self.known = {key: outcome for key, outcome in self.known.items() if outcome.what in DEAD}
-
-    def read(self) -> None:
-        """Take in what this process or a fork of it has written; the last line of a mutant counts."""
-        for row in map(json.loads, self.file.read_text().splitlines()):
-            self.known[row["key"]] = Outcome(row["what"], row["by"], row["seconds"])
-
-    def key(self, mutant: Mutant) -> str:
-        """Holds while the module is the same."""
-        module = sha256((TOP / mutant.path).read_bytes()).hexdigest()[:12]
-        return f"{mutant.path}:{mutant.line}:{mutant.column}:{mutant.operator}:{mutant.occurrence}:{module}"
-
-    def add(self, mutant: Mutant, outcome: Outcome) -> None:
-        """Note one, at once."""
-        with self.file.open("a") as lines:
-            lines.write(json.dumps({"key": self.key(mutant), **asdict(outcome)}) + "\n")
+def _changed(one: MutationSpec) -> str:
+    source = (TOP / one.module_path).read_text()
+    slip = str(mutate_code(source, get_operator(one.operator_name)(), one.occurrence))
+    lines = difflib.unified_diff(source.splitlines(), slip.splitlines(), lineterm="", n=0)
+    return "\n".join(f"    {line}" for line in lines if re.match(r"[+-](?![+-]{2})", line))
 
 
-def _try(mutants: list[Mutant], kept: _Kept, tests: list[str], workers: int, minutes: float) -> None:
-    left = [one for one in mutants if kept.key(one) not in kept.known]
-    random.Random(len(left)).shuffle(left)  # a run that is stopped has tried some of each
-    print(f"{len(mutants)} mutants chosen, {len(left)} to run", flush=True)
-    if not left:
-        return
-    runner = Runner(tests, PARTS, print)
-    control = runner.control()
-    if control.what != "survived":
-        raise RuntimeError(f"the tests fail with nothing changed: {control}")
-    _runner[:] = [runner]
-    until = time.monotonic() + 60 * minutes
-    loading = [one for one in left if runner.needs_loading(one)]
-    _in_forks([one for one in left if one not in set(loading)], kept, workers, until, runner.with_all_loaded)
-    _in_forks(loading, kept, workers, until, lambda work: work())
-
-
-def _in_forks(
-    left: list[Mutant], kept: _Kept, workers: int, until: float, around: Callable[[Callable[[], None]], None]
-) -> None:
-    def work() -> None:
-        with multiprocessing.get_context("fork").Pool(workers) as pool:
-            for count, (mutant, outcome) in enumerate(pool.imap_unordered(_run, left), 1):
-                kept.add(mutant, outcome)
-                if count % 50 == 0:
-                    print(f"{count} of {len(left)}: {mutant.path}:{mutant.line} {outcome.what}", flush=True)
-                if time.monotonic() > until:
-                    print("stopped: the time is up")
-                    pool.terminate()
-                    break
-
-    if left:
-        around(work)
-        kept.read()
-
-
-def _told(everything: list[Mutant], tried: list[tuple[Mutant, Outcome]]) -> bool:
-    """Print the figures and the survivors; whether all parts reach what is wanted."""
-    good = True
-    for part in sorted({one.part for one in everything}):
-        of_part = [outcome for mutant, outcome in tried if mutant.part == part]
-        if not of_part:
-            print(f"{part}: none tried")
-            good = False
-            continue
-        counts = {what: sum(one.what == what for one in of_part) for what in _OUTCOMES}
-        share = sum(counts[what] for what in DEAD) / len(of_part)
-        low, high = wilson(share, len(of_part))
-        total = sum(one.part == part for one in everything)
-        ran = [one.seconds for one in of_part if one.what not in ("uncovered", "broken")]
-        print(
-            f"{part}: {total} mutants, {len(of_part)} tried, "
-            + ", ".join(f"{count} {what}" for what, count in counts.items())
-            + f"; {100 * share:.1f} % killed, 95 % interval {100 * low:.1f} to {100 * high:.1f} %"
-            + f"; median {statistics.median(ran or [0]):.1f} s, mean {statistics.fmean(ran or [0]):.1f} s"
-        )
-        good = good and low > WANTED
-    for mutant, outcome in sorted(tried, key=lambda one: one[0]):
-        if outcome.what not in DEAD:
-            print(f"\n{mutant.path}:{mutant.line} {mutant.operator} {mutant.occurrence} {outcome.what} {outcome.by}")
-            print("\n".join(f"    {line}" for line in changed_lines(mutant, (TOP / mutant.path).read_text())))
-    return good
-
-
-def _modules(wanted: Iterable[str]) -> list[str]:
-    paths = (path.relative_to(TOP) for part in PARTS for path in sorted((TOP / part).glob("*.py")))
-    found = [str(path) for path in paths if path.name != "__init__.py"]
-    names = [one.removesuffix(".py").replace(".", "/") for one in wanted]
-    return [
-        path
-        for path in found
-        if not names or path.split("/")[1] in names or any(path.removesuffix(".py").endswith(name) for name in names)
+def run(folder: str, sample: int, seed: int, workers: int) -> bool:
+    """Try a sample of one folder and tell; whether enough were noticed."""
+    everything = [
+        mutant
+        for path in sorted((TOP / "sensord" / folder).rglob("*.py"))
+        for mutant in mutants_of(str(path.relative_to(TOP)))
     ]
+    chosen = random.Random(seed).sample(everything, min(sample or len(everything), len(everything)))
+    seen = look(folder)
+    with get_context("fork").Pool(workers, _copy) as pool:
+        tried = list(pool.imap_unordered(partial(attempt, seen, folder), chosen))
+    broken = [one for one in tried if one[1].startswith("broken")]
+    tried = [one for one in tried if one not in broken]
+    noticed = sum(outcome == "noticed" for _, outcome in tried)
+    share = noticed / len(tried)
+    low, high = wilson(share, len(tried))
+    print(
+        f"| `{folder}` | {len(everything)} | {seed} | {len(tried)} | {noticed} | {100 * share:.0f} % "
+        f"| {100 * low:.0f} to {100 * high:.0f} % |"
+    )
+    for one, outcome in sorted(tried, key=lambda each: (str(each[0].module_path), each[0].start_pos)):
+        if outcome != "noticed":
+            print(f"{one.module_path}:{one.start_pos[0]} {one.operator_name} {outcome}\n{_changed(one)}")
+    print(
+        "".join(f"{one.module_path}:{one.start_pos[0]} {json.dumps(said)}\n" for one, said in broken),
+        end="",
+        flush=True,
+    )
+    return share >= WANTED
 
 
 def main() -> int:
     """Choose, try, tell."""
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--sample", type=int, default=400, help="mutants per part, 0 for all (default: %(default)s)")
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.mutants", description=__doc__)
+    parser.add_argument("folders", nargs="*", metavar="FOLDER", help=f"default: all of {', '.join(FOLDERS)}")
+    parser.add_argument("--sample", type=int, default=40, help="slips a folder, 0 for all (default: %(default)s)")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument(
-        "--module", action="append", default=[], help="only this part or module, as in watch or watch/band"
-    )
-    parser.add_argument("--minutes", type=float, default=600.0, help="stop after so long (default: %(default)g)")
     parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--results", type=Path, help="keep the results in this file, and go on from it")
-    parser.add_argument("--again", action="store_true", help="try the survivors of the results again")
-    parser.add_argument("--tests", nargs="+", help="only these tests, while closing a gap")
     options = parser.parse_args()
-    os.chdir(TOP)
-    everything = [one for path in _modules(options.module) for one in mutants_of(path, (TOP / path).read_text())]
-    mutants = sample(everything, options.sample, options.seed)
-    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
-        return _run_all(everything, mutants, _Kept(options.results or Path(folder) / "results", options.again), options)
-
-
-def _run_all(everything: list[Mutant], mutants: list[Mutant], kept: _Kept, options: argparse.Namespace) -> int:
-    _try(mutants, kept, options.tests or list(TESTS), options.workers, options.minutes)
-    tried = [(one, kept.known[kept.key(one)]) for one in mutants if kept.key(one) in kept.known]
-    return 0 if _told(everything, tried) else 1
+    unknown = set(options.folders) - set(FOLDERS)
+    if unknown:
+        parser.error(f"no folder {', '.join(sorted(unknown))}; there are: {', '.join(FOLDERS)}")
+    good = [run(one, options.sample, options.seed, options.workers) for one in options.folders or FOLDERS]
+    return 0 if all(good) else 1
 
 
 if __name__ == "__main__":

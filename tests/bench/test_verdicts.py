@@ -5,7 +5,6 @@ from collections.abc import Callable
 import pytest
 
 from tests.bench.__main__ import Outcome, page
-from tests.bench.instructions import pi_seconds
 from tests.bench.soak import Sample, slope, verdicts
 
 
@@ -53,16 +52,8 @@ def test_a_file_that_is_open_at_one_moment_is_no_growth() -> None:
 
 def test_the_page_lists_each_target_with_its_verdict_and_shows_what_was_printed() -> None:
     lines = ("a row", "target: so and so, at most: 2: met", "target: a redraw under 100 ms: MISSED")
-    made = page(
-        [Outcome("fleet", lines, 1), Outcome("instructions", ("left out: no valgrind",), None)], 3.2, (0.1, 2.0)
-    )
-    assert "| [fleet](#fleet) | so and so, at most: 2 | met |" in made
-    assert "| [fleet](#fleet) | a redraw under 100 ms | MISSED |" in made
-    assert "`python -m tests.bench.fleet`\n\n```\na row\n```" in made
-    assert "left out: no valgrind" in made
+    made = page([Outcome("dashboard", lines, 1)], 3.2, (0.1, 2.0))
+    assert "| [dashboard](#dashboard) | so and so, at most: 2 | met |" in made
+    assert "| [dashboard](#dashboard) | a redraw under 100 ms | MISSED |" in made
+    assert "`python -m tests.bench.dashboard`\n\n```\na row\n```" in made
     assert max(len(line) for line in made.splitlines()) <= 120
-
-
-def test_instructions_become_seconds_by_the_ranges_that_are_stated() -> None:
-    least, most = pi_seconds(1000.0)
-    assert (least, most) == pytest.approx((0.9 / 0.8, 1.2 / 0.4))
