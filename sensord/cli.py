@@ -17,6 +17,7 @@ from typing import NamedTuple, TextIO
 
 from sensord import __version__
 from sensord.errors import CommandError, SensordError
+from sensord.texts import plain_text
 
 __all__ = ["VERBS", "Verb", "main", "parser_for"]
 
@@ -81,7 +82,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code: int = module.run(options)
         sys.stdout.flush()
     except SensordError as error:
-        print(f"sensord {options.verb}: {error}", file=sys.stderr)
+        for line in f"sensord {options.verb}: {error}".split("\n"):
+            print(plain_text(line), file=sys.stderr)
         return 1 if isinstance(error, CommandError) else 2
     except KeyboardInterrupt:
         return 130

@@ -17,6 +17,7 @@ from typing import Any, Self, TextIO
 
 from sensord.clock import Clock
 from sensord.screens.page import ASCII, BLOCKS, Glyphs
+from sensord.texts import plain_text
 
 __all__ = ["Keyboard", "fitting_glyphs", "forget_typed", "say_as_utf_8", "say_lines", "stop_on_signals", "zone_of"]
 
@@ -120,7 +121,7 @@ def zone_of(clock: Clock) -> tzinfo:
 def say_lines(lines: list[str]) -> None:
     """Print lines at once."""
     for line in lines:
-        print(line, flush=True)
+        print(plain_text(line), flush=True)
 
 
 def say_as_utf_8() -> TextIO:

@@ -16,6 +16,7 @@ from pydantic_core import PydanticUndefined
 
 from sensord.config.model_words import wanted
 from sensord.errors import CommandError, quoted
+from sensord.texts import plain_text
 from sensord.watch.command_table import COMMANDS, Giver, check_giver, verbs_for
 from sensord.watch.conditions import Condition
 from sensord.watch.events import Command, Origin
@@ -122,7 +123,8 @@ def _command(verb: str, document: str, seconds: float, giver: Giver) -> Command:
         asked = model_of(verb).model_validate_json(document)
     except ValidationError as error:
         raise CommandError(f"{verb}: {_told(error, verb)}") from None
-    return COMMANDS[verb].value(seconds=seconds, origin=_ORIGINS.get(giver, Origin.CONTROL), **dict(asked))
+    given = {name: plain_text(value) if type(value) is str else value for name, value in asked}
+    return COMMANDS[verb].value(seconds=seconds, origin=_ORIGINS.get(giver, Origin.CONTROL), **given)
 
 
 def _told(error: ValidationError, verb: str) -> str:

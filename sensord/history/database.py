@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import IO, Any, TypeAlias
 
 from sensord.errors import StorageError
+from sensord.texts import plain_text
 
 __all__ = [
     "APPLICATION_ID",
@@ -206,7 +207,8 @@ def open_reader(path: Path, untouched: bool = False) -> Connection:
 
 def _connect(address: str, uri: bool = False) -> Connection:
     connection = sqlite3.connect(address, uri=uri, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False)
-    connection.text_factory = lambda raw: raw.decode("utf-8", "replace")  # damaged text is shown, and ends no question
+    # Damaged text is shown and ends no question; what an older version stored does nothing where it is shown.
+    connection.text_factory = lambda raw: plain_text(raw.decode("utf-8", "replace"))
     return connection
 
 

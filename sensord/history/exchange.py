@@ -15,6 +15,7 @@ from sensord.errors import DataError, unreadable
 from sensord.history.database import Connection, leaving_nothing, lock, open_writer, telling, transaction
 from sensord.history.exchange_tables import TABLES, Column, Table, Value, can_be_empty
 from sensord.history.migrations import migrate
+from sensord.texts import from_sheet, plain_text, sheet_text
 
 __all__ = ["TABLES", "Imported", "export_csv", "export_jsonl", "import_file"]
 
@@ -49,6 +50,8 @@ def export_csv(connection: Connection, path: Path, table: str, out: TextIO, star
 def _csv_text(value: Value) -> str:
     if value is None:
         return ""
+    if isinstance(value, str):
+        return sheet_text(value)
     return ("true" if value else "false") if isinstance(value, bool) else str(value)
 
 
@@ -139,14 +142,14 @@ def _csv_lines(file: TextIO, source: Path, troubles: list[str]) -> Iterator[_Lin
     header = next(reader, [])
     table = next((one for one in TABLES.values() if one.header() == header), None)
     if table is None:
-        names = ", ".join(header)[:200]
-        raise DataError(f"{source}: line 1: these are not the column names of an export: {names or 'an empty line'}")
+        names = plain_text(", ".join(header)[:200]) or "an empty line"
+        raise DataError(f"{source}: line 1: these are not the column names of an export: {names}")
     for row in reader:
         if len(row) != len(header):
             troubles.append(f"line {reader.line_num}: has {len(row)} fields, the header {len(header)}")
             continue
         fields = {
-            column.name: (value if value or can_be_empty(column) else None)
+            column.name: (from_sheet(value) if value or can_be_empty(column) else None)
             for column, value in zip(table.columns, row, strict=True)
         }
         yield _Line(reader.line_num, table, fields)

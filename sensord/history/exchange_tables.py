@@ -9,6 +9,7 @@ from datetime import date, datetime
 from typing import Any, NamedTuple, TypeAlias
 
 from sensord.clock import rfc3339
+from sensord.texts import plain_text
 
 __all__ = ["TABLES", "Codec", "Column", "Table", "Value", "can_be_empty"]
 
@@ -53,7 +54,7 @@ def _read_truth(value: Value) -> int:
 def _read_text(value: Value) -> str:
     if not isinstance(value, str):
         raise ValueError("not a text")
-    return value
+    return plain_text(value)
 
 
 def _read_day(value: Value) -> str:

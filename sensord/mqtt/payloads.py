@@ -14,11 +14,12 @@ from functools import cache
 from math import isfinite
 from typing import Annotated, Any, Literal, NamedTuple, Self, TypeAlias, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, TypeAdapter
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, TypeAdapter
 from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
 from sensord.gate.command_reader import model_of
 from sensord.readings import FaultKind, Place
+from sensord.texts import plain_text
 from sensord.watch.command_table import Giver, verbs_for
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, DishState, Note, Verdict
@@ -66,6 +67,7 @@ def rounded(number: object, places: int = 3) -> object:
 
 Number: TypeAlias = Annotated[float | None, BeforeValidator(rounded)]
 Tenths: TypeAlias = Annotated[float, BeforeValidator(lambda number: rounded(number, 1))]
+Text: TypeAlias = Annotated[str, AfterValidator(plain_text)]
 PriorityWord: TypeAlias = Literal["low", "medium", "high"]
 Quality: TypeAlias = Literal["good", "fault", "none"]
 
@@ -112,7 +114,7 @@ class BandPayload(_Sent):
 
     low: Annotated[float, BeforeValidator(rounded), From("band.low_celsius")]
     high: Annotated[float, BeforeValidator(rounded), From("band.high_celsius")]
-    source: Annotated[str, From("band_source")]
+    source: Annotated[Text, From("band_source")]
 
 
 class Estimate(_Sent):
@@ -126,10 +128,10 @@ class Estimate(_Sent):
 class ProbePayload(_Measured):
     """`probe/<name>`."""
 
-    probe: Annotated[str, From("name")]
+    probe: Annotated[Text, From("name")]
     place: Place
     fault: FaultKind | None = None
-    remedy: str = ""
+    remedy: Text = ""
     readings: int = Field(ge=0, description="good readings since the start")
     faults: Annotated[int, From("failures")] = Field(ge=0, description="failed readings since the start")
 
@@ -140,14 +142,14 @@ class DishPayload(_Measured):
     value: Annotated[Number, From("reading_celsius")] = Field(
         description="the calibrated reading, null while there is none"
     )
-    dish: Annotated[str, From("name")]
-    probe: str
+    dish: Annotated[Text, From("name")]
+    probe: Text
     state: DishState
     ready: bool
     verdict: Verdict | None
     band: BandPayload
-    why: str
-    advice: str
+    why: Text
+    advice: Text
     estimate: Estimate
     probability: Number = Field(description="that the paste is in the band, 0 to 1")
     uptake_left_s: Number
@@ -164,42 +166,42 @@ class DishPayload(_Measured):
 class BrooderPayload(_Measured):
     """`brooder/<name>`."""
 
-    brooder: Annotated[str, From("name")]
+    brooder: Annotated[Text, From("name")]
     verdict: Verdict | None
     band: BandPayload
     pinned: bool
-    stage: str
-    heading: str
+    stage: Text
+    heading: Text
     leaves_band_in_s: Number
-    notes: list[str]
+    notes: list[Text]
 
 
 class AlarmPayload(StatePayload):
     """`alarm/<place>/<condition>`; states of IEC 62682."""
 
-    place: str
+    place: Text
     condition: Condition
     state: AlarmState
     active: Annotated[bool, From("standing")] = Field(description="the condition stands now, heard or not")
     priority: Annotated[PriorityWord | None, From("priority.word")]
     value: Annotated[Number, From("celsius")]
     unit: Literal["Cel"] = "Cel"
-    since: str | None
-    seen: str
-    do_first: str
+    since: Text | None
+    seen: Text
+    do_first: Text
     shelved_left_s: Number
 
 
 class _Event(Payload):
     number: int = Field(ge=1, description="counts the events of a series; seen twice means sent twice")
-    series: str = Field(description="a new one begins only when the outbox of the unit was lost")
+    series: Text = Field(description="a new one begins only when the outbox of the unit was lost")
 
 
 class AlarmEvent(_Event):
     """One transition of one alarm."""
 
     kind: Literal["alarm"] = "alarm"
-    place: str
+    place: Text
     condition: Condition
     priority: Annotated[PriorityWord, From("priority.word")]
     state: AlarmState
@@ -207,39 +209,39 @@ class AlarmEvent(_Event):
     value: Annotated[Number, From("celsius")]
     unit: Literal["Cel"] = "Cel"
     origin: Origin
-    seen: str
-    do_first: str
+    seen: Text
+    do_first: Text
 
 
 class DishEvent(_Event):
     """A dish entered a state."""
 
     kind: Literal["dish"] = "dish"
-    dish: str
-    probe: str
+    dish: Text
+    probe: Text
     state: DishState
     previous: DishState
     estimate: Estimate
     unit: Literal["Cel"] = "Cel"
-    why: str
+    why: Text
 
 
 class NoteEvent(_Event):
     """Something found from the readings of a probe."""
 
     kind: Literal["note"] = "note"
-    probe: str
+    probe: Text
     what: Note
     fault: FaultKind | None
     gap_s: Number
-    detail: str
+    detail: Text
 
 
 class ForecastEvent(_Event):
     """A brooder will leave its band unless something changes."""
 
     kind: Literal["forecast"] = "forecast"
-    place: str
+    place: Text
     condition: Condition
     in_s: Annotated[Tenths, From("in_seconds.middle")]
     low_s: Annotated[Tenths, From("in_seconds.low")]
@@ -250,7 +252,7 @@ class BandEvent(_Event):
     """A brooder is held to another band from now on."""
 
     kind: Literal["band"] = "band"
-    place: str
+    place: Text
     band: BandPayload
     pinned: bool
 
@@ -259,7 +261,7 @@ class BatchEvent(_Event):
     """A bowl of formula began."""
 
     kind: Literal["batch"] = "batch"
-    dish: str
+    dish: Text
     origin: Origin
 
 
@@ -280,10 +282,10 @@ EventPayload: TypeAlias = Annotated[
 class AnswerPayload(Payload):
     """`done`: what became of one command."""
 
-    request: str
-    verb: str
+    request: Text
+    verb: Text
     done: bool
-    reason: str
+    reason: Text
 
 
 # --- along the ways, and back --------------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from typing import TypeVar
 from sensord.clock import Clock
 from sensord.mqtt.broker import BrokerSettings, Connection, Link, Received
 from sensord.mqtt.payloads import AlarmPayload, BrooderPayload, DishPayload, ProbePayload, StatePayload, view_of
+from sensord.texts import plain_text
 from sensord.watch.conditions import Priority
 from sensord.watch.effects import AlarmState
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
@@ -131,7 +132,7 @@ def _shown(state: StatePayload, heard_utc: float) -> object:
 def _seen(name: str, unit: _Unit, now: float) -> UnitSeen:
     at = now if unit.online else unit.heard_utc or now
     snapshot = Snapshot(
-        unit=name,
+        unit=plain_text(name),
         seconds=at,
         utc_seconds=at if unit.trusted else None,
         probes=tuple(_probe_view(probe, at) for probe in unit.of(ProbePayload)),
@@ -139,7 +140,7 @@ def _seen(name: str, unit: _Unit, now: float) -> UnitSeen:
         brooders=unit.of(BrooderView),
         alarms=unit.of(AlarmView),
     )
-    return UnitSeen(name, snapshot, None if unit.online else max(0.0, now - at))
+    return UnitSeen(snapshot.unit, snapshot, None if unit.online else max(0.0, now - at))
 
 
 class FleetListener:

@@ -23,6 +23,7 @@ from sensord.report.report_words import (
     signed,
     vet_rows,
 )
+from sensord.texts import plain_text
 
 __all__ = ["page"]
 
@@ -31,6 +32,11 @@ _MOST_EVENTS = 120
 _MOST_LOOKS = 12
 _PHONE = "screen and (max-width: 46rem)"
 """As in `page.css`."""
+
+
+def _text(text: str) -> str:
+    """Between the tags of the page, or in a quoted attribute."""
+    return escape(plain_text(text))
 
 
 def page(report: Report, zone: tzinfo | None = None, band: tuple[float, float] | None = None) -> str:
@@ -51,23 +57,23 @@ def page(report: Report, zone: tzinfo | None = None, band: tuple[float, float] |
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(report.title)}</title>\n<style>{style}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
+        f"<title>{_text(report.title)}</title>\n<style>{style}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
     )
 
 
 def _head(report: Report, zone: tzinfo | None) -> str:
     span = f"{clock_words(report.start, zone, True)} to {clock_words(report.end, zone, True)}"
-    lead = "".join(f"<p>{escape(sentence)}</p>" for sentence in sentences(report))
+    lead = "".join(f"<p>{_text(sentence)}</p>" for sentence in sentences(report))
     return (
-        f'<header><p class="unit">{escape(report.unit)}<span>{escape(span)}</span></p>'
-        f"<h1>{escape(report.title)}</h1><div class=lead>{lead}</div></header>"
+        f'<header><p class="unit">{_text(report.unit)}<span>{_text(span)}</span></p>'
+        f"<h1>{_text(report.title)}</h1><div class=lead>{lead}</div></header>"
     )
 
 
 def _section(title: str, matter: str, note: str = "", kind: str = "") -> str:
-    aside = f"<p>{escape(note)}</p>" if note else ""
+    aside = f"<p>{_text(note)}</p>" if note else ""
     return (
-        f'<section class="{kind}"><div class=margin><h2>{escape(title)}</h2>{aside}</div><div>{matter}</div></section>'
+        f'<section class="{kind}"><div class=margin><h2>{_text(title)}</h2>{aside}</div><div>{matter}</div></section>'
     )
 
 
@@ -75,7 +81,7 @@ def _look(report: Report) -> str:
     found = look_first(report)
     if not found:
         return ""
-    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in found[:_MOST_LOOKS])
+    items = "".join(f"<li>{_text(sentence)}</li>" for sentence in found[:_MOST_LOOKS])
     if len(found) > _MOST_LOOKS:
         items += f"<li>and {len(found) - _MOST_LOOKS} more, marked with a red square among the weights</li>"
     return _section("Look first", f"<ul class=look>{items}</ul>", "Reasons to look and to ask, not a diagnosis.")
@@ -83,7 +89,7 @@ def _look(report: Report) -> str:
 
 def _figures(pairs: Sequence[tuple[str, str]]) -> str:
     return "<dl class=figures>" + "".join(
-        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in pairs
+        f"<div><dt>{_text(name)}</dt><dd>{_text(value)}</dd></div>" for name, value in pairs
     ) + "</dl>"  # fmt: skip
 
 
@@ -113,12 +119,12 @@ def _air(report: Report, part: BrooderPart, zone: tzinfo | None) -> str:
 def _picture(wide: plots.Figure, said: str, narrow: plots.Figure | None = None) -> str:
     """A picture, described to those who do not see it; a phone takes the narrow one."""
     phone = "" if narrow is None else f'<source media="{_PHONE}" srcset="{plots.data_uri(narrow)}">'
-    return f'<picture>{phone}<img src="{plots.data_uri(wide)}" alt="{escape(said)}"></picture>'
+    return f'<picture>{phone}<img src="{plots.data_uri(wide)}" alt="{_text(said)}"></picture>'
 
 
 def _figure(draw: Callable[[bool], plots.Figure], said: str, key: str) -> str:
     """`draw` says what is drawn, given whether it has to be narrow."""
-    return f"<figure>{_picture(draw(False), said, draw(True))}<figcaption>{escape(key)}</figcaption></figure>"
+    return f"<figure>{_picture(draw(False), said, draw(True))}<figcaption>{_text(key)}</figcaption></figure>"
 
 
 def _celsius(value: float | None) -> str:
@@ -133,7 +139,7 @@ def _course(report: Report, zone: tzinfo | None) -> str:
     shown = events[-_MOST_EVENTS:]
     rows = "".join(
         f'<tr class="{one.kind}{" pressing" if one.pressing else ""}">'
-        f"<th>{clock_words(one.utc_seconds, zone, with_day)}</th><td>{escape(one.words)}</td></tr>"
+        f"<th>{clock_words(one.utc_seconds, zone, with_day)}</th><td>{_text(one.words)}</td></tr>"
         for one in shown
     )
     more = f"<p class=quiet>and {len(events) - len(shown)} earlier</p>" if len(events) > len(shown) else ""
@@ -161,7 +167,7 @@ def _bowl(part: RoundPart, zone: tzinfo | None, band: tuple[float, float] | None
     picture = _picture(plots.dish_curve(part, band), f"Bowl lifted at {warm}") if part.curve else ""
     return (
         f"<div class=card><h3>{clock_words(row.utc_seconds, zone)}<span>{warm}</span></h3>{picture}"
-        f"<p>{escape(', '.join(word for word in (mixed, since, took) if word))}</p></div>"
+        f"<p>{_text(', '.join(word for word in (mixed, since, took) if word))}</p></div>"
     )
 
 
@@ -181,8 +187,8 @@ def _chick_card(part: ChickPart) -> str:
     grams = part.weighings[-1].grams
     picture = _picture(plots.growth_small(part), f"Weights of {part.chick.name}, last {grams:g} g")
     mark = " class=flagged" if part.flags else ""
-    name = escape(part.chick.name)
-    return f"<div class=card><h3{mark}>{name}<span>{grams:g} g</span></h3>{picture}<p>{escape(gain)}</p></div>"
+    name = _text(part.chick.name)
+    return f"<div class=card><h3{mark}>{name}<span>{grams:g} g</span></h3>{picture}<p>{_text(gain)}</p></div>"
 
 
 def _one_chick(report: Report, zone: tzinfo | None) -> str:
@@ -220,9 +226,9 @@ def _vet(report: Report) -> str:
     if not rows:
         return ""
     names = [name for name in rows[0] if any(row[name] != "–" for row in rows)]
-    head = "".join(f"<th>{escape(name)}</th>" for name in names)
+    head = "".join(f"<th>{_text(name)}</th>" for name in names)
     body = "".join(
-        "<tr>" + "".join(f'<td data-name="{escape(name)}">{escape(row[name])}</td>' for name in names) + "</tr>"
+        "<tr>" + "".join(f'<td data-name="{_text(name)}">{_text(row[name])}</td>' for name in names) + "</tr>"
         for row in rows
     )
     return _section(
@@ -256,4 +262,4 @@ def _alarm_figures(report: Report) -> str:
 
 def _foot(report: Report, zone: tzinfo | None) -> str:
     made = clock_words(report.made, zone, True)
-    return f"<footer><p>{escape(CAUTION)}</p><p>sensord {escape(report.version)}, written {made}</p></footer>"
+    return f"<footer><p>{_text(CAUTION)}</p><p>sensord {_text(report.version)}, written {made}</p></footer>"

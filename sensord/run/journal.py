@@ -12,6 +12,7 @@ from types import TracebackType
 from typing import TextIO
 
 from sensord.durations import duration, foretold
+from sensord.texts import plain_text
 from sensord.watch.conditions import Priority
 from sensord.watch.effects import (
     AlarmChanged,
@@ -60,7 +61,8 @@ class Journal:
             return
         told = _told(item)
         if told is not None:
-            self.write(*told)
+            level, text = told
+            self.write(level, plain_text(text))
 
     def _outputs(self, snapshot: Snapshot) -> None:
         """An output that has just failed, or works again: once each, however long it lasts."""
@@ -72,8 +74,12 @@ class Journal:
         self._in_trouble = frozenset(failed)
 
     def write(self, level: int, text: str) -> None:
-        """Write `text` at a syslog level; every line of it gets the prefix."""
-        for line in text.splitlines():
+        """Write `text` at a syslog level; every line of it gets the prefix, and all but the first a margin.
+
+        So a line end in what somebody else has said begins no line that looks like one of ours.
+        """
+        for number, each in enumerate(text.splitlines()):
+            line = f"{'  | ' if number else ''}{plain_text(each)}"
             print(f"<{level}>{line}" if self._prefixed else line, file=self._stream, flush=True)
 
     def adopt(self) -> None:

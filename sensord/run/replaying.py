@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from sensord.config.sections import BandSection, Config, ProbeSection
-from sensord.errors import DataError, unreadable
+from sensord.errors import DataError, quoted, unreadable
 from sensord.readings import Fault, FaultKind, Observation, Place, Reading
 from sensord.watch import nursery as whole
 from sensord.watch.effects import AlarmChanged, DishChanged, DishEstimated, Effect, Forecast, Noted, columns_of
@@ -99,15 +99,15 @@ def _observation(row: list[str], known: set[str] | None) -> Observation:
     except ValueError:
         seconds = math.nan
     if not math.isfinite(seconds) or seconds < 0:
-        raise DataError(f"'{time_text}' is no time in seconds from the start")
+        raise DataError(f"{quoted(time_text)} is no time in seconds from the start")
     if known is not None and probe not in known:
-        raise DataError(f"unknown probe '{probe}'; known: {', '.join(sorted(known))}")
+        raise DataError(f"unknown probe {quoted(probe)}; known: {', '.join(sorted(known))}")
     try:
         celsius = float(text)
     except ValueError:
         return Fault(probe, seconds, _fault_kind(text))
     if not math.isfinite(celsius):
-        raise DataError(f"'{text}' is no temperature in Celsius")
+        raise DataError(f"{quoted(text)} is no temperature in Celsius")
     return Reading(probe, seconds, celsius)
 
 
@@ -115,7 +115,7 @@ def _fault_kind(text: str) -> FaultKind:
     try:
         return FaultKind(text)
     except ValueError:
-        raise DataError(f"'{text}' is neither a temperature nor a fault word ({', '.join(FaultKind)})") from None
+        raise DataError(f"{quoted(text)} is neither a temperature nor a fault word ({', '.join(FaultKind)})") from None
 
 
 def config_for(

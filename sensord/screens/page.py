@@ -11,6 +11,7 @@ from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
 from sensord.screens.words import Tone
+from sensord.texts import plain_text
 from sensord.watch.conditions import Priority
 
 __all__ = [
@@ -78,7 +79,7 @@ class Glyphs:
 
     def say(self, text: str) -> str:
         """`text` as this set can show it: one line, nothing that would move the cursor."""
-        shown = "".join(character if character.isprintable() else " " for character in text)
+        shown = plain_text(text)
         if not self.only_ascii:
             return shown
         for character, instead in _INSTEAD.items():

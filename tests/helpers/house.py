@@ -17,7 +17,7 @@ FOLDERS = [
 ]  # fmt: skip
 """A folder may import the folders before it. `words` are the modules at the root that everybody may use."""
 
-WORDS = {"sensord.readings", "sensord.errors", "sensord.clock", "sensord.durations", "sensord"}
+WORDS = {"sensord.readings", "sensord.errors", "sensord.clock", "sensord.durations", "sensord.texts", "sensord"}
 
 WATCH = ["words", "alarms", "sound", "brooder", "dish", "whole"]
 """Inside `watch` the same: its words first, then its folders, then the modules that hold the whole together."""

@@ -13,9 +13,10 @@ from sensord.errors import DataError, StorageError
 from sensord.history.database import open_reader, open_writer, transaction
 from sensord.history.exchange import TABLES, export_csv, export_jsonl, import_file
 from sensord.history.migrations import migrate
+from sensord.texts import plain_text
 
 EVER = (0.0, 1e11)
-TEXT = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=12)
+TEXT = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=12).map(plain_text)
 NUMBER = st.floats(allow_nan=False, allow_infinity=False, width=64)
 MS = st.integers(0, 4_000_000_000_000)
 DAY = st.dates().map(lambda day: day.isoformat())

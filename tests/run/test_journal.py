@@ -46,7 +46,7 @@ def test_under_systemd_every_line_carries_its_level(monkeypatch: pytest.MonkeyPa
     assert out.getvalue().splitlines() == [
         "<3>alarm brooder too-cold: unacknowledged at 33.0 °C (medium, daemon)",
         "<3>first",
-        "<3>second",
+        "<3>  | second",
     ]
 
 
@@ -67,7 +67,7 @@ def test_what_ends_a_thread_is_told_with_its_level_on_every_line(monkeypatch: py
         logging.root.setLevel(level)
     lines = out.getvalue().splitlines()
     assert lines[0].startswith("<3>thread worker: Traceback")
-    assert "<3>ZeroDivisionError: division by zero" in lines
+    assert "<3>  | ZeroDivisionError: division by zero" in lines
     assert lines[-1] == "<4>somewhere: a word of warning"
     assert all(line.startswith(("<3>", "<4>")) for line in lines)
 

@@ -1,0 +1,34 @@
+"""Text from outside as it may reach a terminal, the journal, a page or a spreadsheet: one line of what can be seen.
+
+Names, marks and notes come from the network, from files and from whoever imports them. Some characters do something
+where they are shown: they move the cursor, turn the direction of what stands beside them, begin a new line of a log, or
+cannot be seen at all. None of them gets out of here.
+"""
+
+import re
+
+__all__ = ["from_sheet", "plain_text", "sheet_text"]
+
+_SHOWN_INSTEAD = "\N{REPLACEMENT CHARACTER}"
+# What a spreadsheet takes for a formula or a command, however many marks of ours it has in front already.
+_FORMULA = re.compile(r"'*\s*[=+\-@|%\uFF1D\uFF0B\uFF0D\uFF20]")
+
+
+def plain_text(text: str) -> str:
+    """`text` on one line: a space for each kind of white space, the replacement character for what cannot be seen.
+
+    Unicode categories Cc, Cf (direction marks), Cs, Co, Cn, Zl and Zp, and of Zs all but the plain space, go.
+    """
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else " " if c.isspace() else _SHOWN_INSTEAD for c in text)
+
+
+def sheet_text(text: str) -> str:
+    """`text` as a field of a CSV that a spreadsheet may open: with `'` before what it would take for a formula."""
+    return f"'{text}" if _FORMULA.match(text) else text
+
+
+def from_sheet(text: str) -> str:
+    """What `sheet_text` was given."""
+    return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
