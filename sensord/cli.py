@@ -51,7 +51,7 @@ VERBS: dict[str, Verb] = {
     "stage": Verb("stage", "say which stage the chicks have reached", "sensord stage feathered --brooder nest"),
     "feed": Verb("feed", "write a feed down, or see who is due", "sensord feed pip 4.5 --crop empty"),
     "weigh": Verb("weigh", "write a weight down, or see how a chick grows", "sensord weigh pip 45.2"),
-    "chick": Verb("chick", "add a chick, change or list them", "sensord chick pip --hatched 2031-05-04"),
+    "chick": Verb("chick", "add a chick, change or list them", "sensord chick pip --hatched 2024-05-04"),
     "report": Verb("report", "a night, a day or a chick's rearing", "sensord report night --out night.html"),
     "history": Verb("history", "what is kept, check it, copy it", "sensord history --backup copy.db"),
     "export": Verb("transfer", "the history as CSV or JSON lines", "sensord export feed --out feeds.csv"),

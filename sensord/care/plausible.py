@@ -90,11 +90,11 @@ def check_weighing(weighing: Weighing, earlier: Sequence[Weighing], now_utc_seco
 
 
 def day(text: str) -> date:
-    """An ISO 8601 day such as 2031-05-04. Raises `CommandError`."""
+    """An ISO 8601 day such as 2024-05-04. Raises `CommandError`."""
     try:
         return date.fromisoformat(text)
     except ValueError as error:
-        raise CommandError(f"'{text}' is no date: write year-month-day, such as 2031-05-04") from error
+        raise CommandError(f"'{text}' is no date: write year-month-day, such as 2024-05-04") from error
 
 
 def _check_time(utc_seconds: float, now_utc_seconds: float, what: str) -> None:

@@ -16,7 +16,7 @@ __all__ = ["arguments", "run"]
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("name", nargs="?", type=chick_name, metavar="NAME", help="without it: all chicks")
-    parser.add_argument("--hatched", metavar="DATE", help="the day it hatched, such as 2031-05-04")
+    parser.add_argument("--hatched", metavar="DATE", help="the day it hatched, such as 2024-05-04")
     parser.add_argument("--kind", metavar="KIND", help="its kind, such as 'rock pigeon': picks the feed table")
     parser.add_argument("--mark", metavar="TEXT", help="ring number or colour mark")
     parser.add_argument("--brooder", metavar="NAME", help="where it lives")

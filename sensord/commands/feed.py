@@ -20,7 +20,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("millilitres", nargs="?", type=number, metavar="ML", help="how much it took")
     parser.add_argument("--crop", choices=[crop.value for crop in Crop], help="how full the crop was before the feed")
     parser.add_argument("--celsius", type=number, metavar="C", help="of the formula; without it what the dish showed")
-    parser.add_argument("--at", metavar="TIME", help="when, if not now: 06:30 or 2031-05-04T06:30")
+    parser.add_argument("--at", metavar="TIME", help="when, if not now: 06:30 or 2024-05-04T06:30")
     parser.add_argument("--note", default="", metavar="TEXT", help="anything worth keeping")
     parser.add_argument("--sure", action="store_true", help="the numbers are right although they look odd")
     parser.add_argument("--undo", action="store_true", help="take the last feed of the chick back")

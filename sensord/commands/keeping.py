@@ -128,7 +128,7 @@ def local(utc_seconds: float) -> datetime:
 
 
 def moment(text: str, now: float | None = None) -> float:
-    """UTC seconds of `06:30` (today's, or last night's), `2031-05-04`, `2031-05-04T06:30` or RFC 3339; local time.
+    """UTC seconds of `06:30` (today's, or last night's), `2024-05-04`, `2024-05-04T06:30` or RFC 3339; local time.
 
     Raises `DataError` naming what to write.
     """
@@ -138,7 +138,7 @@ def moment(text: str, now: float | None = None) -> float:
             return read(text.strip(), here).timestamp()
         except ValueError:
             continue
-    raise DataError(f"'{text}' is no time: write 06:30, or 2031-05-04T06:30 with the day")
+    raise DataError(f"'{text}' is no time: write 06:30, or 2024-05-04T06:30 with the day")
 
 
 def _time_of_day(text: str, here: datetime) -> datetime:

@@ -83,7 +83,7 @@ def _gathered(options: argparse.Namespace, reader: HistoryReader) -> Report:
 def _span(options: argparse.Namespace, now: float) -> tuple[float, float, str]:
     if options.kind == "span":
         if options.start is None:
-            raise DataError("a span needs --from, such as --from 2031-05-04")
+            raise DataError("a span needs --from, such as --from 2024-05-04")
         start, end = moment(options.start), now if options.end is None else moment(options.end)
         if end <= start:
             raise DataError(f"--to {options.end}: is not after --from {options.start}")

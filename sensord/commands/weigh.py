@@ -42,7 +42,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "chick", nargs="?", type=chick_name, metavar="CHICK", help="without it: every chick's last weight and gain"
     )
     parser.add_argument("grams", nargs="?", type=number, metavar="GRAMS", help="without it: how the chick has grown")
-    parser.add_argument("--at", metavar="TIME", help="when, if not now: 06:30 or 2031-05-04T06:30")
+    parser.add_argument("--at", metavar="TIME", help="when, if not now: 06:30 or 2024-05-04T06:30")
     parser.add_argument("--note", default="", metavar="TEXT", help="anything worth keeping")
     parser.add_argument("--sure", action="store_true", help="the number is right although it looks odd")
     parser.add_argument("--undo", action="store_true", help="take the last weight of the chick back")
