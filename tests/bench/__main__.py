@@ -32,8 +32,6 @@ BENCHMARKS = {
     "estimator": Benchmark("What a reading costs the rules, and the replay of an hour"),
     "dashboard": Benchmark("Control socket and dashboard"),
     "mqtt_cost": Benchmark("What MQTT costs, beside a bare publish", ("--seconds", "40")),
-    "outbox_campaign": Benchmark("Events through kills of broker and daemon"),
-    "history_kills": Benchmark("The history through kills"),
     "history_size": Benchmark("How large the history gets and what it writes", ("--days", "12")),
     "score_dishes": Benchmark("The dish on twelve recordings, beside plain rules", ("tests/data/dish",)),
     "score_brooders": Benchmark("The brooder on four days, beside plain rules", ("tests/data/brooder",)),

@@ -27,7 +27,7 @@ from sensord.clock import FastClock
 from sensord.control.control_client import ControlClient
 from sensord.demo.fake_tree import FakeProbe, FakeTree, content_of
 from sensord.errors import SensordError
-from tests.bench.fault_house import AIR, PASTE, House
+from tests.fort.fault_house import AIR, PASTE, House
 from tests.mqtt.mosquitto import Broker
 
 __all__ = ["Sample", "slope", "soak", "verdicts"]

@@ -1,4 +1,4 @@
-"""A process that writes a history as fast as it can until it is killed; used by the kill tests and the bench.
+"""A process that writes a history as fast as it can until it is killed; used by the kill tests and the campaign.
 
 Prints one line per promise kept: `feed N` once entry N was answered as done, `alarm N` once alarm N was handed over
 and `handle` returned; and `read MS` for each second of readings handed over, which is no promise.

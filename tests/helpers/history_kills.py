@@ -1,4 +1,4 @@
-"""What a kill -9 may cost and what it may not, counted; shared by the test (a few kills) and the bench (hundreds)."""
+"""What a kill -9 may cost and what it may not, counted; shared by the test (a few kills) and the campaign (hundreds)."""
 
 import os
 import random
@@ -17,7 +17,7 @@ ROOT = Path(__file__).parents[2]
 
 @dataclass
 class Counts:
-    """One line of the bench."""
+    """One line of the campaign."""
 
     kills: int = 0
     opens: int = 0

@@ -1,10 +1,10 @@
-"""A few faults of the campaign (`python -m tests.bench.faults` has all of them), done to a real daemon process."""
+"""A few faults of the campaign (`python -m tests.fort.faults` has all of them), done to a real daemon process."""
 
 from pathlib import Path
 
 import pytest
 
-from tests.bench.faults import FAULTS, run_one
+from tests.fort.faults import FAULTS, run_one
 
 QUICK = (
     "full disk",

@@ -14,10 +14,10 @@ from sensord.watch.conditions import Condition
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.dish.dish_table import TABLE, Findings, decide
 from sensord.watch.effects import Cue, Cued, DishChanged, DishState, Effect, Note, Noted
-from tests.bench.fuzz_dish import broken_promises
 from tests.bench.judges import plain_rule, sensord_says
 from tests.bench.scenarios import load
 from tests.bench.score_dishes import score
+from tests.fort.dish_steps import broken_promises
 from tests.helpers.dish_page import PAGE, page
 
 SETTINGS = dish.DishSettings(name="dish", probe="dish", uncertainty_celsius=0.1, uptake_seconds=0.0)

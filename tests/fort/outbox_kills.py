@@ -1,7 +1,7 @@
 """Kills the broker and the daemon again and again while numbered events go through, and counts what is missing.
 
-    python -m tests.bench.outbox_campaign                the whole campaign and the brokers on weaker settings
-    python -m tests.bench.outbox_campaign --events 500 --kills 5 --only durable
+    python -m tests.fort.outbox_kills                the whole campaign and the brokers on weaker settings
+    python -m tests.fort.outbox_kills --events 500 --kills 5 --only durable
 
 The events go the way that they go in the daemon: `Publisher.handle`, outbox, broker, and a subscriber with a session of
 its own that lasts. Kills are SIGKILL. Now and then the broker dies while the subscriber is away. Exit code 1 where the

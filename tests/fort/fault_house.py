@@ -115,7 +115,7 @@ class House:
         self._let_go()
         self.snapshot = None
         with (self.folder / "journal.log").open("a") as journal:
-            command = [sys.executable, "-m", "tests.bench.fault_child", str(self.folder), "--speed", f"{self.speed:g}"]
+            command = [sys.executable, "-m", "tests.fort.fault_child", str(self.folder), "--speed", f"{self.speed:g}"]
             command += self.child_options
             self.process = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=journal, text=True, cwd=TOP)
 

@@ -1,4 +1,4 @@
-"""The fault campaign: `python -m tests.bench.faults [NAME ...] [--list] [--speed N]`.
+"""The fault campaign: `python -m tests.fort.faults [NAME ...] [--list] [--speed N]`.
 
 Each fault is done to a real daemon process on a fake one-wire tree, a real broker and a real disk, and what a keeper
 would hear and see is looked at from outside: the buzzer's pin, the control socket, the log. In each the brooder goes
@@ -23,7 +23,7 @@ from sensord.clock import SystemClock
 from sensord.demo.fake_tree import Failure
 from sensord.history.history_file import FILE_NAME
 from sensord.history.history_reader import HistoryReader
-from tests.bench.fault_house import AIR, TOP, House
+from tests.fort.fault_house import AIR, TOP, House
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker
 
@@ -379,7 +379,7 @@ def _bounces(house: House) -> tuple[str, str]:
 
 @_fault("two daemons at once")
 def _two(house: House) -> tuple[str, str]:
-    command = [sys.executable, "-m", "tests.bench.fault_child", str(house.folder)]
+    command = [sys.executable, "-m", "tests.fort.fault_child", str(house.folder)]
     second = subprocess.run(
         command, capture_output=True, text=True, cwd=TOP, timeout=30, stdin=subprocess.DEVNULL, check=False
     )

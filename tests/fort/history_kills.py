@@ -1,4 +1,4 @@
-"""What a kill -9 costs: `python -m tests.bench.history_kills`; 500 and 50 kills with --full, else 20 and 5."""
+"""What a kill -9 costs: `python -m tests.fort.history_kills`; 500 and 50 kills with --full, else 20 and 5."""
 
 import sys
 import tempfile

@@ -1,4 +1,4 @@
-"""Random and adversarial sequences against the watch: `python -m tests.bench.fuzz_dish --sequences 1000000`.
+"""Random and adversarial sequences against the watch: `python -m tests.fort.dish_steps --sequences 1000000`.
 
 Each sequence starts from one of a few prepared dishes (one of them ready) and must never show `ready` while the last
 observation is a fault, while no reading has come for longer than allowed, or while the probe is not in the paste.
@@ -90,7 +90,7 @@ def _acts(rng: random.Random) -> list[tuple[str, float | FaultKind]]:
 
 
 def main(arguments: list[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.bench.fuzz_dish", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m tests.fort.dish_steps", description=__doc__)
     parser.add_argument("--sequences", type=int, default=1_000_000)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args(arguments)
