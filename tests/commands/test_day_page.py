@@ -42,8 +42,8 @@ def test_every_command_of_the_page_is_taken(alone: Path, capsys: pytest.CaptureF
     assert len(COMMANDS) > 20
     for command in COMMANDS:
         if command.startswith("import"):  # into an empty history, says the page
-            for file in (alone / "state").glob("history.db*"):
-                file.unlink()
+            for kept in (alone / "state").glob("history.db*"):
+                kept.unlink()
         if command.startswith("mix"):
             assert main(["weigh", "pip", "45.2"]) == 0  # the page has just taken it back
         for file in ("night.html", "copy.db", "feeds.csv"):
