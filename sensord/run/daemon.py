@@ -21,6 +21,7 @@ from sensord.errors import SensordError
 from sensord.run.notify import Notifier
 from sensord.run.outlets import Item, Outlet, Output, close_all
 from sensord.watch import nursery as whole
+from sensord.watch.alarms import alarms
 from sensord.watch.conditions import Priority
 from sensord.watch.effects import Alerting, BandMoved, DishState
 from sensord.watch.events import Event, Observed, Tick, Troubled
@@ -246,8 +247,9 @@ class Daemon:
         return replace(seen, probes=probes, outputs=self._output_views())
 
     def _unseen(self, now: float) -> Snapshot:
-        """Where the rules can show nothing: the alarms as last seen, and no reading or state that might be old."""
+        """Where the rules can show nothing: the alarms, and no reading or state that might be old."""
         seen = self._seen or Snapshot(unit=self._settings.unit, seconds=now, utc_seconds=None, version=__version__)
+        standing = self._do("alarms", lambda: alarms.views(self._nursery.book, self._settings.alarms, now))
         return replace(
             seen,
             seconds=now,
@@ -265,18 +267,20 @@ class Daemon:
                 for dish in seen.dishes
             ),
             brooders=tuple(replace(brooder, celsius=None, verdict=None) for brooder in seen.brooders),
+            alarms=seen.alarms if standing is None else standing,
+            sounding=self._nursery.alerting.priority,
             outputs=self._output_views(),
         )
 
     def _output_views(self) -> tuple[OutputView, ...]:
         """Every output as it says itself, or with its trouble; then whatever else is in trouble."""
+        views = [(outlet.name, self._do(outlet.name, outlet.view)) for outlet in self._outlets]
         troubles = {**self._nursery.troubles, **{part: words for part, (words, _) in self._faults.items()}}
-        views = []
-        for outlet in self._outlets:
-            well = self._do(outlet.name, outlet.view)
-            words = troubles.pop(outlet.name, None)
-            views.append(well if words is None and well is not None else OutputView(outlet.name, False, words or ""))
-        return (*views, *(OutputView(name, False, words) for name, words in troubles.items()))
+        shown = []
+        for name, well in views:
+            words = troubles.pop(name, "")
+            shown.append(OutputView(name, False, words) if words or well is None else well)
+        return (*shown, *(OutputView(name, False, words) for name, words in troubles.items()))
 
 
 def _end(source: Source) -> None:

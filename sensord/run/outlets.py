@@ -56,7 +56,8 @@ class Outlet:
         self._items: deque[Item] = deque()
         self._wake = threading.Condition()
         self._closing = False
-        self._in_trouble = False
+        self._words = ""
+        self._failed_at: type[object] = object
         self._clock = SystemClock()
         self._taken_seconds: float | None = None
         self.lost = 0
@@ -105,15 +106,19 @@ class Outlet:
                     self._output.handle(items[0])
             # Whatever an output does wrong must not end the watch; SystemExit would end this thread unheard.
             except BaseException as error:
-                self._in_trouble = True
-                self._told(self.name, f"{type(error).__name__}: {error}")
+                self._failed_at = object if self._takes_all else type(items[0])
+                self._say(f"{type(error).__name__}: {error}")
             else:
-                if self._in_trouble:
-                    self._in_trouble = False
-                    self._told(self.name, "")
+                if isinstance(items[0], self._failed_at):  # one that fails at some kind of item only is not well yet
+                    self._say("")
             finally:
                 self._taken_seconds = None
         self._close_output()
+
+    def _say(self, words: str) -> None:
+        if words != self._words:
+            self._words = words
+            self._told(self.name, words)
 
     def _close_output(self) -> None:
         try:
@@ -128,13 +133,13 @@ class Outlet:
             self._told_lost = self.lost
             lost = f"{self.lost} readings and events are lost: more came than it could take"
         silent = 0.0 if taken is None else self._clock.monotonic_seconds() - taken
-        if silent >= STUCK_SECONDS and (lost or not self._in_trouble):
+        if silent >= STUCK_SECONDS and (lost or not self._words):
             words = f"has not come back for {silent:.0f} s: what it should do waits"
             lost = f"{words}, {self.lost} items are lost" if self.lost else words
         if lost:
             _log.error("%s %s", self.name, lost)  # the trouble may be over before a screen has shown it
-            self._in_trouble = True
-            self._told(self.name, lost)
+            self._failed_at = object
+            self._say(lost)
 
     def finish(self) -> None:
         """Ask for the end: what is queued is handed on, then the output is closed, all on the outlet's thread."""

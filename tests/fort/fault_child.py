@@ -10,6 +10,7 @@ import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
@@ -18,12 +19,16 @@ from sensord.commands.run import stop_daemon_on_signals
 from sensord.config.folders import Places
 from sensord.config.loading import load
 from sensord.history import database
+from sensord.log import chick_log
 from sensord.pins import factory as pins
+from sensord.probes.probe_reader import ProbeReader
 from sensord.run import daemon as rhythm
 from sensord.run.daemon import Daemon
 from sensord.run.journal import Journal
+from sensord.run.notify import Notifier
 from sensord.run.outlets import Item
 from sensord.run.service import build
+from sensord.watch import nursery as whole
 
 _FACTORY = "mock"
 _TELLING = database.telling
@@ -100,6 +105,29 @@ class Sabotage:
     def leave(self, _value: float) -> None:
         """An output ends its thread."""
         self._saboteur.harm = lambda: _raise(SystemExit("a library that wants to end the program"))
+
+    def break_words(self, _value: float) -> None:
+        """An output cannot say how it fares."""
+        self._saboteur.words = self._raising  # type: ignore[method-assign]
+
+    def break_view(self, _value: float) -> None:
+        """Nothing can be shown of the rules."""
+        whole.snapshot = self._raising
+
+    def break_day(self, _value: float) -> None:
+        """The log of the chicks cannot read the day."""
+        chick_log.chick_views = self._raising  # type: ignore[attr-defined]
+
+    def break_reader(self, _value: float) -> None:
+        """The probes' reader cannot say how it fares."""
+        ProbeReader.health = self._raising  # type: ignore[method-assign]
+
+    def break_notifier(self, _value: float) -> None:
+        """The service manager cannot be told."""
+        Notifier.alive = self._raising  # type: ignore[method-assign]
+
+    def _raising(self, *_arguments: object, **_named: object) -> Any:
+        raise KeyError("a slip in the program")
 
     def memory(self, _value: float) -> None:
         """An output asks for more memory than there is."""

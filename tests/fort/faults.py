@@ -352,6 +352,40 @@ def _saboteur(house: House, order: str, words: str) -> tuple[str, str]:
     return f"screen and log name the output ({words}), low alarm", watch
 
 
+@_fault("an output whose words raise")
+def _words_raise(house: House) -> tuple[str, str]:
+    return _slip(house, "words", "saboteur")
+
+
+@_fault("a view that raises")
+def _view_raises(house: House) -> tuple[str, str]:
+    return _slip(house, "view", "view")
+
+
+@_fault("a day that raises")
+def _day_raises(house: House) -> tuple[str, str]:
+    house.order(f"jump {3600}")
+    return _slip(house, "day", "log")
+
+
+@_fault("a probes' reader that raises")
+def _reader_raises(house: House) -> tuple[str, str]:
+    return _slip(house, "reader", "probes")
+
+
+@_fault("a service manager that raises")
+def _notifier_raises(house: House) -> tuple[str, str]:
+    return _slip(house, "notifier", "service manager")
+
+
+def _slip(house: House, part: str, output: str) -> tuple[str, str]:
+    """A slip of ours on the owner's thread: a trouble like any other."""
+    house.order(f"break_{part}")
+    house.until(lambda: f"output {output} is in trouble: KeyError" in house.journal(), "the log to name it")
+    house.until(lambda: house.alarm("output-failed"), "an alarm")
+    return f"screen and log name '{output}', low alarm; still the same process", house.cold_snap()
+
+
 @_fault("an output that never comes back")
 def _hanging_output(house: House) -> tuple[str, str]:
     house.order("hang")
