@@ -249,7 +249,7 @@ class Daemon:
     def _unseen(self, now: float) -> Snapshot:
         """Where the rules can show nothing: the alarms, and no reading or state that might be old."""
         seen = self._seen or Snapshot(unit=self._settings.unit, seconds=now, utc_seconds=None, version=__version__)
-        standing = self._do("alarms", lambda: alarms.views(self._nursery.book, self._settings.alarms, now))
+        standing = self._do("alarms", lambda: alarms.alarm_views(self._nursery.book, now))
         return replace(
             seen,
             seconds=now,

@@ -46,8 +46,8 @@ def test_every_command_of_the_page_is_taken(alone: Path, capsys: pytest.CaptureF
                 kept.unlink()
         if command.startswith("mix"):
             assert main(["weigh", "pip", "45.2"]) == 0  # the page has just taken it back
-        for file in ("night.html", "copy.db", "feeds.csv"):
-            (alone / file).unlink(missing_ok=True)
+        for name in ("night.html", "copy.db", "feeds.csv"):
+            (alone / name).unlink(missing_ok=True)
         code = main(shlex.split(command))
         said = capsys.readouterr()
         assert code == 0, f"sensord {command}: {said.out}{said.err}"
