@@ -6,15 +6,14 @@ retained, on a topic that nobody else listens to.
 
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from secrets import token_hex
 
 from sensord.checks.site import CheckFinding, Site, bad, fine, warn
 from sensord.clock import Clock, SystemClock
 from sensord.config.sections import MqttSection
-from sensord.mqtt.broker import BrokerSettings, Connection, Link, Message, Received
-from sensord.mqtt.publishing import broker_settings
+from sensord.mqtt.broker import Connection, Link, Message, Received
 from sensord.mqtt.topics import Topics
 
 __all__ = ["broker"]
@@ -53,8 +52,8 @@ class _Echo:
         self.refusal = refusal
         self.answered.set()
 
-    def turn(self, _link: Link) -> float:
-        return 0.2
+    def turn(self, _link: Link) -> None:
+        """Nothing waits."""
 
 
 def broker(site: Site, patience_seconds: float = _PATIENCE_SECONDS) -> Iterator[CheckFinding]:
@@ -63,24 +62,21 @@ def broker(site: Site, patience_seconds: float = _PATIENCE_SECONDS) -> Iterator[
     if section is None:
         yield fine("mqtt.wanted", "no broker is configured: nothing is published, and nothing is missed")
         return
-    settings, trouble = _settings(site, section)
+    section, trouble = _with_password(site, section)
     if trouble is not None:
         yield trouble
         return
-    root = Topics(section.base, site.config.unit.name).root
+    topics = Topics(section.base, site.config.unit.name)
+    root = topics.root
     clock = SystemClock()
     echo = _Echo(f"{root}/checkup", clock)
-    connection = Connection(settings, echo)
+    connection = Connection(section, f"{topics.client_id}-checkup-{token_hex(2)}", echo)
     connection.start()
     try:
         yield from _told(echo, connection, root, clock, patience_seconds)
     finally:
         connection.close()
-    if (
-        not settings.encrypted
-        and section.username is not None
-        and section.host not in ("localhost", "127.0.0.1", "::1")
-    ):
+    if not section.encrypted and section.username is not None and section.host not in ("localhost", "127.0.0.1", "::1"):
         yield warn(
             "mqtt.secrecy",
             "the password goes over the network unencrypted",
@@ -113,20 +109,18 @@ def _told(
         )
 
 
-def _settings(site: Site, section: MqttSection) -> tuple[BrokerSettings, CheckFinding | None]:
-    """As the daemon's, but with a client id of our own, and with the service's password where we may read it."""
-    settings = broker_settings(section, site.config.unit.name)
-    settings = replace(settings, client_id=f"{settings.client_id}-checkup-{token_hex(2)}")
+def _with_password(site: Site, section: MqttSection) -> tuple[MqttSection, CheckFinding | None]:
+    """As the daemon's, with the service's password where we may read it."""
     credential = site.machine.at(CREDENTIAL)
     if section.username is None or section.password_file is not None or "CREDENTIALS_DIRECTORY" in site.environment:
-        return settings, None
+        return section, None
     try:
         if credential.read_text(encoding="utf-8").strip():
-            return replace(settings, password_file=credential), None
+            return section.model_copy(update={"password_file": credential}), None
     except PermissionError:
-        return settings, warn(
+        return section, warn(
             "mqtt.password", f"the password in {credential} is for root and the daemon only", "sudo sensord checkup"
         )
     except OSError:
-        return settings, None
-    return settings, None
+        return section, None
+    return section, None

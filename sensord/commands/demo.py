@@ -18,7 +18,7 @@ from sensord.demo.fake_tree import FakeTree
 from sensord.demo.scene import CONFIG, Scene
 from sensord.durations import duration_seconds
 from sensord.errors import BrokerError, DataError
-from sensord.mqtt.publishing import forget
+from sensord.mqtt.clearing import forget_unit
 from sensord.run.daemon import Daemon
 from sensord.run.journal import INFO, Journal
 from sensord.run.service import build
@@ -66,7 +66,7 @@ def run(options: argparse.Namespace) -> int:
         if config.mqtt is not None:
             # Nothing invented stays behind, at the broker or in a hub; where the broker has gone there is nothing.
             with contextlib.suppress(BrokerError):
-                forget(config, config.mqtt, places.state)
+                forget_unit(config, config.mqtt, places.state)
     return 0
 
 

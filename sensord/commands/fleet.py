@@ -5,7 +5,6 @@ import json
 import os
 from dataclasses import replace
 from pathlib import Path
-from secrets import token_hex
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -14,10 +13,9 @@ from sensord.clock import Clock, SystemClock
 from sensord.commands.given import host_port
 from sensord.commands.terminal import Keyboard, fitting_glyphs, say_lines, stop_on_signals, zone_of
 from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config.sections import MqttSection
 from sensord.errors import BrokerError, ConfigError, DataError
-from sensord.mqtt.broker import BrokerSettings
-from sensord.mqtt.publishing import broker_settings
-from sensord.mqtt.units import LARGEST_PACKET_BYTES, FleetListener, UnitSeen
+from sensord.mqtt.units import FleetListener, UnitSeen
 from sensord.screens.fleet_screen import Finder, Only, Told, fleet, fleet_words, told, unit_lines
 from sensord.screens.page import ASCII, Glyphs, Look
 
@@ -87,9 +85,8 @@ class FleetKeys:
 
 def run(options: argparse.Namespace) -> int:
     """The fleet on a terminal, or as lines or JSON; exit code 1 with `--once` while a unit needs a person."""
-    settings, base = _broker(options)
     clock, console = SystemClock(), Console()
-    listener = FleetListener(settings, base, clock)
+    listener = FleetListener(_broker(options), clock)
     listener.start()
     try:
         if options.once or options.json or options.plain or not console.is_terminal:
@@ -99,27 +96,19 @@ def run(options: argparse.Namespace) -> int:
         listener.close()
 
 
-def _broker(options: argparse.Namespace) -> tuple[BrokerSettings, str]:
+def _broker(options: argparse.Namespace) -> MqttSection:
     """Where the broker is, and the base of the topics: from the config where there is one, `--broker` before it."""
-    settings, base = BrokerSettings(host=""), "sensord"
+    section: MqttSection | None = None
     path: Path | None = options.config or (DEFAULT_PATH if not options.broker and DEFAULT_PATH.exists() else None)
-    if path is not None:
-        config = load(path)
-        if config.mqtt is None:
-            raise ConfigError(
-                f"{path}: mqtt: there is no such section: add [mqtt] with host, or use --broker HOST:PORT"
-            )
-        settings, base = broker_settings(config.mqtt, config.unit.name), config.mqtt.base
+    if path is not None and (section := load(path).mqtt) is None:
+        raise ConfigError(f"{path}: mqtt: there is no such section: add [mqtt] with host, or use --broker HOST:PORT")
     if options.broker:
         host, port = host_port(options.broker)
-        settings = replace(settings, host=host, port=port)
-    if not settings.host:
+        at = {"host": host, "port": port}
+        section = MqttSection(**at) if section is None else section.model_copy(update=at)
+    if section is None:
         raise DataError("--fleet needs a broker: give --broker HOST:PORT, or --config FILE with a section [mqtt]")
-    # An id of its own: a second screen, or the daemon on this machine, must not be pushed out.
-    return (
-        replace(settings, client_id=f"sensord-fleet-{token_hex(4)}", largest_packet_bytes=LARGEST_PACKET_BYTES),
-        base,
-    )
+    return section
 
 
 def _live(listener: FleetListener, clock: Clock, console: Console, glyphs: Glyphs | None) -> int:

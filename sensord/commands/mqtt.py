@@ -8,8 +8,9 @@ from sensord.config.folders import state_beside
 from sensord.config.loading import DEFAULT_PATH, load
 from sensord.config.sections import Config, MqttSection
 from sensord.errors import BrokerError, ConfigError
+from sensord.mqtt.clearing import forget_unit
 from sensord.mqtt.payloads import mqtt_schema
-from sensord.mqtt.publishing import OUTBOX, forget
+from sensord.mqtt.publishing import OUTBOX
 
 __all__ = ["arguments", "run"]
 
@@ -34,7 +35,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _remove(config: Config, section: MqttSection, state: Path | None) -> int:
     try:
-        cleared = forget(config, section, state or state_beside(config, OUTBOX))
+        cleared = forget_unit(config, section, state or state_beside(config, OUTBOX))
     except BrokerError as error:
         print(f"sensord mqtt remove: {error}")
         return 1

@@ -240,6 +240,11 @@ class MqttSection(Section):
     read_only: bool = False
     discovery: DiscoverySection = DiscoverySection()
 
+    @property
+    def encrypted(self) -> bool:
+        """Whether the broker is spoken to over TLS."""
+        return self.tls or self.ca_file is not None or self.certificate_file is not None
+
 
 class HistorySection(Section):
     """What is kept and for how long."""

@@ -1,15 +1,19 @@
-"""A short visit to the broker by hand, that takes away what a unit has left there."""
+"""A short visit to the broker by hand, that takes away what a unit has left there: retained messages, hub entities."""
 
 import threading
 from collections.abc import Iterable
-from dataclasses import replace
+from pathlib import Path
 from secrets import token_hex
 
+from sensord.config.sections import Config, MqttSection
 from sensord.errors import BrokerError
-from sensord.mqtt.broker import BrokerSettings, Connection, Link, Message, Received
+from sensord.mqtt.broker import Connection, Link, Message, Received
+from sensord.mqtt.discovery import announce
+from sensord.mqtt.outbox import Outbox
+from sensord.mqtt.publishing import OUTBOX, announcement
 from sensord.mqtt.topics import Topics
 
-__all__ = ["clear"]
+__all__ = ["forget_unit"]
 
 PATIENCE_SECONDS = 8.0
 
@@ -40,25 +44,36 @@ class _Visit:
         self.refused = self.refused or refusal
         self._waiting.discard(identifier)
 
-    def turn(self, link: Link) -> float:
-        if not self.may_speak.is_set():
-            return 0.1
-        while self._messages and len(self._waiting) < 20:
+    def turn(self, link: Link) -> None:
+        while self.may_speak.is_set() and self._messages and len(self._waiting) < 20:
             self._waiting.add(link.publish(self._messages.pop(0)))
         if not self._messages and not self._waiting:
             self.all_taken.set()
-        return 0.1
 
 
-def clear(settings: BrokerSettings, topics: Topics, held: Iterable[str]) -> None:
-    """Take every retained message of the unit off the broker.
+def forget_unit(config: Config, section: MqttSection, state_folder: Path) -> int:
+    """Take every retained message and hub entity of this unit off the broker; how many topics there were.
 
-    Raises `BrokerError` where the broker cannot be had, refuses, or the daemon of the unit is running.
+    Raises `BrokerError` where the broker cannot be had or does not do it, or the daemon is running and would say it
+    all again.
     """
+    outbox = Outbox(state_folder / OUTBOX)
+    try:
+        held = {topic for topic in outbox.held() if "#" not in topic}
+        # Even where the state folder was lost, what the config says now can be cleared.
+        held |= {topic for topic, _ in announce(announcement(config, section))}
+        _clear(section, Topics(section.base, config.unit.name), held)
+        outbox.let_go(outbox.held())
+    finally:
+        outbox.close()
+    return len(held)
+
+
+def _clear(section: MqttSection, topics: Topics, held: Iterable[str]) -> None:
     messages = [Message(topic=topic, payload=b"", qos=1, retain=True) for topic in sorted({*held, topics.status})]
     visit = _Visit(topics.status, messages)
     # An id of its own, so that the daemon is not pushed out.
-    connection = Connection(replace(settings, client_id=f"{settings.client_id}-{token_hex(3)}"), visit)
+    connection = Connection(section, f"{topics.client_id}-{token_hex(3)}", visit)
     connection.start()
     try:
         if not _let_in(visit, connection):
@@ -68,6 +83,7 @@ def clear(settings: BrokerSettings, topics: Topics, held: Iterable[str]) -> None
                 f"the daemon of unit '{topics.unit}' is online and would say everything again: stop it first"
             )
         visit.may_speak.set()
+        connection.wake()
         if not visit.all_taken.wait(PATIENCE_SECONDS + len(messages) / 10) or visit.refused:
             raise BrokerError(f"the broker did not take everything ({visit.refused or 'no answer'}): try again")
     finally:

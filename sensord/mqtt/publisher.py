@@ -7,14 +7,14 @@ connection's thread, which says it when there is a broker. Without one the daemo
 import random
 import threading
 from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 from typing import Literal
 
 from sensord.clock import Clock, SystemClock
+from sensord.config.sections import MqttSection
 from sensord.errors import StorageError
 from sensord.gate.network_gate import CommandAnswer, NetworkGate
-from sensord.mqtt.broker import BrokerSettings, Connection, Link, Message, Received
+from sensord.mqtt.broker import Connection, Link, Message, Received
 from sensord.mqtt.messages import RetainedState, Timing, Transition, event_of, states_of
 from sensord.mqtt.outbox import Outbox
 from sensord.mqtt.payloads import AnswerPayload
@@ -24,7 +24,7 @@ from sensord.watch.effects import AlarmChanged, Answered, Effect
 from sensord.watch.events import Command
 from sensord.watch.views import Snapshot
 
-__all__ = ["Publisher", "PublisherSettings", "expiry_seconds"]
+__all__ = ["Publisher", "expiry_seconds"]
 
 ONLINE, OFFLINE = b"online", b"offline"
 STATUS_AGAIN_SECONDS = 60.0
@@ -37,64 +37,55 @@ long after confirming it; what was confirmed just before a broker died is sent a
 WAITING_ANSWERS = 64
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PublisherSettings:
-    """What is published besides the broker's address.
-
-    `alarms` are told while they are normal too; `discovery` is what the hub is told, by topic; an empty `birth_topic`
-    means that there is no hub.
-    """
-
-    topics: Topics
-    alarms: frozenset[tuple[str, Condition]] = frozenset()
-    interval_seconds: float = 10.0
-    read_only: bool = False
-    discovery: tuple[tuple[str, bytes], ...] = ()
-    birth_topic: str = ""
-    birth_payload: str = "online"
-
-
 def expiry_seconds(interval_seconds: float) -> int:
     """After so long without a new one, a value is not live any more."""
     return max(60, round(3 * interval_seconds))
 
 
 class Publisher:
-    """An output of the daemon. `deliver` gets commands and must not block; `birth_delay_seconds` spreads many units."""
+    """An output of the daemon. `deliver` gets commands and must not block; `birth_delay_seconds` spreads many units.
+
+    `alarms` are told while they are normal too; `announced` is what the hub is told, by topic; without it none is
+    listened to.
+    """
 
     name = "mqtt"
 
     def __init__(
         self,
-        settings: PublisherSettings,
-        broker: BrokerSettings,
+        section: MqttSection,
+        unit: str,
         outbox: Outbox,
         clock: Clock,
         deliver: Callable[[Command], None],
+        *,
+        alarms: frozenset[tuple[str, Condition]] = frozenset(),
+        announced: Mapping[str, bytes] | None = None,
         birth_delay_seconds: Callable[[], float] = lambda: random.uniform(0.5, 10.0),
     ) -> None:
-        self._settings = settings
-        self._topics = settings.topics
+        self._section = section
+        self._topics = Topics(section.base, unit)
+        self._announced = announced or {}
+        self._birth_topic = section.discovery.birth_topic if announced else ""
         self._outbox = outbox
         self._clock = clock
         self._real = SystemClock()  # the network knows nothing of a clock that runs faster than life
         self._birth_delay_seconds = birth_delay_seconds
-        self._gate = NetworkGate(settings.read_only, clock, deliver)
+        self._gate = NetworkGate(section.read_only, clock, deliver)
         self._lock = threading.Lock()
         self._sequence = 0
         self._latest: dict[str, tuple[RetainedState, float]] = {}
         self._due: set[str] = set()
         self._answers: deque[CommandAnswer] = deque(maxlen=WAITING_ANSWERS)
-        self._told_alarms = set(settings.alarms)
+        self._told_alarms = set(alarms)
         self._held = outbox.held()
         self._stale = self._former_announcements()
         self._seen_snapshot = False
         self._trouble = self._disk_trouble = ""
-        self._revivals = 0
         self._clearing: dict[int, str] = {}
         self._new_session()
         will = Message(topic=self._topics.status, payload=OFFLINE, qos=1, retain=True)
-        self._connection = Connection(broker, self, will)
+        self._connection = Connection(section, self._topics.client_id, self, will)
 
     def start(self) -> None:
         """Begin to connect; returns at once."""
@@ -115,8 +106,6 @@ class Publisher:
         if self._connection.up and self._connection.trouble:
             parts.append(self._connection.trouble)
         parts += [trouble for trouble in (self._trouble, self._disk_trouble, self._outbox.trouble) if trouble]
-        if self._revivals:
-            parts.append(f"the connection's thread had died and was started again ({self._revivals} times)")
         if self._outbox.dropped:
             parts.append(f"{self._outbox.dropped} events had to give way while there was no broker")
         if self._gate.dropped:
@@ -125,8 +114,6 @@ class Publisher:
 
     def handle(self, item: Effect | Snapshot) -> None:
         """Note what is to be said. Raises `StorageError` where an event could not be put on the disk."""
-        if self._connection.revive():
-            self._revivals += 1
         if isinstance(item, Snapshot):
             self._note_states(item)
         elif isinstance(item, Answered):
@@ -161,7 +148,7 @@ class Publisher:
         self._more_events = True
 
     def _note_states(self, snapshot: Snapshot) -> None:
-        settings, now, timing = self._settings, self._clock.monotonic_seconds(), self._timing()
+        section, now, timing = self._section, self._clock.monotonic_seconds(), self._timing()
         # An alarm that nobody expected to exist is told while normal from then on, so that it does not stay raised.
         self._told_alarms |= {(alarm.place, alarm.condition) for alarm in snapshot.alarms}
         states = states_of(
@@ -169,8 +156,8 @@ class Publisher:
             self._topics,
             timing,
             frozenset(self._told_alarms),
-            settings.interval_seconds,
-            expiry_seconds(settings.interval_seconds),
+            section.interval_seconds,
+            expiry_seconds(section.interval_seconds),
         )
         with self._lock:
             for state in states:
@@ -184,16 +171,15 @@ class Publisher:
 
     def _former_announcements(self) -> set[str]:
         """Discovery of an earlier life: to be cleared before the new one, or the hub sees every id twice."""
-        announced = {topic for topic, _ in self._settings.discovery}
         return {
             topic
-            for topic in self._held - announced
+            for topic in self._held - self._announced.keys()
             if topic.endswith("/config") and "#" not in topic and not topic.startswith(f"{self._topics.root}/")
         }
 
     def _find_stale(self) -> None:
         """What an earlier life of this unit left at the broker and nobody will say again."""
-        wanted = {self._topics.status, *self._latest, *(topic for topic, _ in self._settings.discovery)}
+        wanted = {self._topics.status, *self._latest, *self._announced}
         self._stale |= {topic for topic in self._held - wanted if "#" not in topic}
 
     # --- from the connection's thread -------------------------------------------------------------------------------
@@ -215,13 +201,13 @@ class Publisher:
         self._new_session()
         self._trouble = ""
         link.subscribe(self._topics.commands, replay_retained=False)
-        if self._settings.birth_topic:
-            link.subscribe(self._settings.birth_topic, replay_retained=False)
+        if self._birth_topic:
+            link.subscribe(self._birth_topic, replay_retained=False)
 
     def received(self, message: Received) -> None:
         """A command, or the hub that is back."""
-        if self._settings.birth_topic and message.topic == self._settings.birth_topic:
-            if message.payload == self._settings.birth_payload.encode():
+        if message.topic == self._birth_topic:
+            if message.payload == self._section.discovery.birth_payload.encode():
                 self._discovery_seconds = self._real.monotonic_seconds() + self._birth_delay_seconds()
             return
         verb = message.topic.removeprefix(self._topics.command(""))
@@ -249,13 +235,13 @@ class Publisher:
             self._held -= gone
             self._outbox.let_go(gone)
 
-    def turn(self, link: Link) -> float:
+    def turn(self, link: Link) -> None:
         """Say what is due: status and discovery, then states, answers and events."""
         now = self._real.monotonic_seconds()
         if self._discovery_seconds is not None and now >= self._discovery_seconds:
             self._discovery_seconds = None
             self._clear_stale(link)
-            for topic, payload in self._settings.discovery:
+            for topic, payload in self._announced.items():
                 self._retain(link, Message(topic=topic, payload=payload, qos=1, retain=True))
             self._status_seconds = -float("inf")
             with self._lock:
@@ -270,8 +256,6 @@ class Publisher:
             self._disk_trouble = ""
         except StorageError as error:
             self._disk_trouble = str(error)
-        waits = [1.0] + ([self._discovery_seconds - now] if self._discovery_seconds is not None else [])
-        return max(0.0, min(waits))
 
     def _retain(self, link: Link, message: Message) -> int:
         """Publish something that stays at the broker, remembered on the disk beforehand."""

@@ -15,6 +15,11 @@ class Topics:
     unit: str
 
     @property
+    def client_id(self) -> str:
+        """The daemon's own at the broker: each has another, and keeps it."""
+        return self.root.replace("/", "-")
+
+    @property
     def root(self) -> str:
         return f"{self.base}/{self.unit}"
 

@@ -6,10 +6,12 @@ Seconds in these snapshots are UTC seconds since 1970: units do not share a mono
 import threading
 from dataclasses import dataclass, field
 from datetime import datetime
+from secrets import token_hex
 from typing import TypeVar
 
 from sensord.clock import Clock
-from sensord.mqtt.broker import BrokerSettings, Connection, Link, Received
+from sensord.config.sections import MqttSection
+from sensord.mqtt.broker import Connection, Link, Received
 from sensord.mqtt.payloads import AlarmPayload, BrooderPayload, DishPayload, ProbePayload, StatePayload, view_of
 from sensord.texts import plain_text
 from sensord.watch.conditions import Priority
@@ -146,13 +148,15 @@ def _seen(name: str, unit: _Unit, now: float) -> UnitSeen:
 class FleetListener:
     """Keeps a `FleetBook` filled from a broker; `look_into` brings the details of one unit as well."""
 
-    def __init__(self, settings: BrokerSettings, base: str, clock: Clock) -> None:
-        self.book = FleetBook(base)
-        self._base = base
+    def __init__(self, section: MqttSection, clock: Clock) -> None:
+        self.book = FleetBook(section.base)
+        self._base = section.base
         self._clock = clock
         self._wanted: list[str] = []
         self._looking_into: set[str] = set()
-        self._connection = Connection(settings, self)
+        # An id of its own: a second screen, or the daemon on this machine, must not be pushed out.
+        client_id = f"sensord-fleet-{token_hex(4)}"
+        self._connection = Connection(section, client_id, self, largest_packet_bytes=LARGEST_PACKET_BYTES)
 
     def start(self) -> None:
         """Begin to connect; returns at once."""
@@ -188,10 +192,9 @@ class FleetListener:
     def confirmed(self, identifier: int, refusal: str) -> None:
         """Nothing is published, so nothing is confirmed."""
 
-    def turn(self, link: Link) -> float:
+    def turn(self, link: Link) -> None:
         while self._wanted:
             link.subscribe(self._wanted.pop(), replay_retained=True)
-        return 1.0
 
 
 def _probe_view(probe: ProbePayload, now: float) -> ProbeView:

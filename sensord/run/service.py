@@ -54,7 +54,7 @@ def build(
     if config.mqtt is not None:
         from sensord.mqtt import publishing  # brings the MQTT library: not without a broker
 
-        publisher = publishing.publisher(config, config.mqtt, places.state, clock, inbox.deliver)
+        publisher = publishing.open_publisher(config, config.mqtt, places.state, clock, inbox.deliver)
         outputs.append(publisher)
         sources.append(Source(start=publisher.start))  # closed as an output, after the last effect
     outputs += [Chime(config.chime, clock), *more]

@@ -17,13 +17,9 @@ from pathlib import Path
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from sensord.clock import SystemClock
-from sensord.mqtt.broker import BrokerSettings
-from sensord.mqtt.outbox import Outbox
-from sensord.mqtt.publisher import Publisher
 from tests.bench.table import target
 from tests.mqtt.mosquitto import Broker, free_port, until
-from tests.mqtt.world import TOPICS, alarm_changed, settings, snapshot
+from tests.mqtt.world import TOPICS, alarm_changed, publisher_at, snapshot
 
 ROOT = Path(__file__).parents[2]
 MOST_TIMES = 2.0
@@ -32,15 +28,10 @@ PUBLISHING = """
 import resource, sys, threading
 from pathlib import Path
 from sensord.clock import SystemClock
-from sensord.mqtt.broker import BrokerSettings
-from sensord.mqtt.publisher import Publisher
-from sensord.mqtt.outbox import Outbox
-from tests.mqtt.world import settings, snapshot
+from tests.mqtt.world import publisher_at, snapshot
 port, folder, interval, seconds = int(sys.argv[1]), Path(sys.argv[2]), float(sys.argv[3]), int(sys.argv[4])
 clock, pause = SystemClock(), threading.Event()
-broker = BrokerSettings(host="127.0.0.1", port=port, client_id="sensord-nursery")
-publisher = Publisher(settings(interval_seconds=interval), broker,
-                      Outbox(folder / "outbox.db"), clock, print)
+publisher = publisher_at(port, folder / "outbox.db", interval_seconds=interval)
 publisher.start()
 publisher.handle(snapshot(clock.monotonic_seconds()))
 pause.wait(3)
@@ -117,13 +108,7 @@ class Stopwatch:
 
 def latencies(broker: Broker, folder: Path, times: int) -> dict[str, list[float]]:
     """Milliseconds from the call to the subscriber, the three ways by turns so that all meet the same machine."""
-    publisher = Publisher(
-        replace(settings(interval_seconds=0.0), alarms=frozenset()),
-        BrokerSettings(host="127.0.0.1", port=broker.port, client_id="sensord-nursery"),
-        Outbox(folder / "outbox.db"),
-        SystemClock(),
-        print,
-    )
+    publisher = publisher_at(broker.port, folder / "outbox.db", alarms=frozenset(), interval_seconds=0.0)
     publisher.start()
     until(lambda: publisher.working)
     bare = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)

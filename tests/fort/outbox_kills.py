@@ -41,15 +41,11 @@ BROKERS: dict[str, tuple[str, ...]] = {
 DAEMON = """
 import sqlite3, sys, threading
 from pathlib import Path
-from sensord.clock import SystemClock
-from sensord.mqtt.broker import BrokerSettings
-from sensord.mqtt.publisher import Publisher
-from sensord.mqtt.outbox import Outbox
-from tests.mqtt.world import alarm_changed, settings
+from sensord.mqtt import broker
+from tests.mqtt.world import alarm_changed, publisher_at
 port, path, total, per_second = int(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4])
-broker = BrokerSettings(host="127.0.0.1", port=port, client_id="sensord-nursery",
-                        first_back_off_seconds=0.05, longest_back_off_seconds=0.5)
-publisher = Publisher(settings(), broker, Outbox(path, most=100_000), SystemClock(), print)
+broker.FIRST_BACK_OFF_SECONDS, broker.LONGEST_BACK_OFF_SECONDS = 0.05, 0.5
+publisher = publisher_at(port, path, most=100_000)
 publisher.start()
 with sqlite3.connect(path) as database:
     row = database.execute("SELECT seq FROM sqlite_sequence").fetchone()

@@ -5,13 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from sensord.clock import SystemClock
-from sensord.mqtt.broker import BrokerSettings
-from sensord.mqtt.outbox import Outbox
-from sensord.mqtt.publisher import Publisher, PublisherSettings
+from sensord.mqtt.publisher import Publisher
 from sensord.watch.events import Command
 from tests.mqtt.mosquitto import Broker
-from tests.mqtt.world import settings as unit_settings
+from tests.mqtt.world import publisher_at
 
 
 @pytest.fixture
@@ -34,18 +31,11 @@ def daemon(tmp_path: Path) -> Iterator[Callable[..., Daemon]]:
     """Starts publishers; all are closed at the end."""
     started: list[Publisher] = []
 
-    def start(port: int, settings: PublisherSettings | None = None, **broker: object) -> Daemon:
+    def start(port: int, unit: str = "nursery", **section: object) -> Daemon:
         delivered: list[Command] = []
-        told = settings or unit_settings()
-        publisher = Publisher(
-            told,
-            BrokerSettings(**{"host": "127.0.0.1", "port": port, "client_id": "sensord-nursery", **broker}),  # type: ignore[arg-type]
-            # A unit takes back what its state folder says it has published: each has a folder of its own.
-            Outbox(tmp_path / ("state" if told.topics.unit == "nursery" else told.topics.unit) / "outbox.db"),
-            SystemClock(),
-            delivered.append,
-            birth_delay_seconds=lambda: 0.0,
-        )
+        # A unit takes back what its state folder says it has published: each has a folder of its own.
+        outbox = tmp_path / ("state" if unit == "nursery" else unit) / "outbox.db"
+        publisher = publisher_at(port, outbox, unit, delivered.append, **section)  # type: ignore[arg-type]
         publisher.start()
         started.append(publisher)
         return Daemon(publisher, delivered)

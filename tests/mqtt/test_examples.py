@@ -2,7 +2,6 @@
 
 import subprocess
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +9,7 @@ import pytest
 from tests.mqtt.conftest import Daemon
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import DURABLE, Broker, until
-from tests.mqtt.world import TOPICS, alarm_changed, settings, snapshot
+from tests.mqtt.world import TOPICS, alarm_changed, snapshot
 
 Start = Callable[..., Daemon]
 CONFIG = Path(__file__).parents[2] / "config"
@@ -38,18 +37,17 @@ def guarded(tmp_path: Path) -> Iterator[Broker]:
 def test_a_unit_says_all_of_its_own_and_nothing_of_another(guarded: Broker, daemon: Start, tmp_path: Path) -> None:
     secret = tmp_path / "password"
     secret.write_text(LOGINS["nursery"])
-    discovery = (
-        ("homeassistant/device/sensord_nursery/config", b"{}"),
-        ("homeassistant/sensor/sensord_nursery/probe_air_temperature/config", b"{}"),
-    )
-    told = replace(settings(), discovery=discovery)
-    nursery = daemon(guarded.port, told, username="nursery", password_file=secret)
+    announced = {
+        "homeassistant/device/sensord_nursery/config": b"{}",
+        "homeassistant/sensor/sensord_nursery/probe_air_temperature/config": b"{}",
+    }
+    nursery = daemon(guarded.port, announced=announced, username="nursery", password_file=secret)
     with Listener(guarded.port, login=("hub", "h")) as hub:
         until(lambda: nursery.publisher.working)
         nursery.publisher.handle(snapshot())
         nursery.publisher.handle(alarm_changed(1.0))
         states = (TOPICS.status, TOPICS.probe("paste"), TOPICS.dish("dish"), TOPICS.brooder("brooder"))
-        for topic in (*states, TOPICS.event, *dict(discovery)):
+        for topic in (*states, TOPICS.event, *announced):
             hub.wait(topic)
         hub.send(TOPICS.command("batch"), "PRESS")
         until(lambda: len(nursery.delivered) == 1)

@@ -26,7 +26,7 @@ from tests.helpers.program import ROOT, SENSORD
 from tests.mqtt.conftest import Daemon
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, free_port, until
-from tests.mqtt.world import TOPICS, alarm_view, settings, snapshot
+from tests.mqtt.world import TOPICS, alarm_view, snapshot
 
 CLOCK = SystemClock()
 NOW = 1_800_000_000.0
@@ -214,7 +214,7 @@ WATCH = [*SENSORD, "watch", "--fleet"]
 
 def test_once_prints_every_unit_and_answers_with_the_exit_code(broker: Broker, daemon: Callable[..., Daemon]) -> None:
     nursery = daemon(broker.port)
-    attic = daemon(broker.port, settings(Topics("sensord", "attic")), client_id="sensord-attic")
+    attic = daemon(broker.port, "attic")
     command = [*WATCH, "--broker", f"127.0.0.1:{broker.port}", "--once"]
     with Listener(broker.port) as listener:
         for one, name in ((nursery, "nursery"), (attic, "attic")):

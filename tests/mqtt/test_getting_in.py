@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from sensord.config.loading import parse
+from sensord.config.sections import MqttSection
 from sensord.errors import BrokerError, ConfigError
-from sensord.mqtt.broker_login import BrokerSettings, password
+from sensord.mqtt.broker_login import password
 from tests.mqtt.conftest import Daemon
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, until
@@ -50,12 +51,12 @@ def test_a_wrong_password_is_said_and_the_right_one_is_never_shown(
 
 def test_the_password_may_come_as_a_systemd_credential(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
-    assert password(BrokerSettings(host="x")) is None
+    assert password(MqttSection(host="x")) is None
     (tmp_path / "mqtt-password").write_text("from-systemd\n")
-    assert password(BrokerSettings(host="x")) == "from-systemd"
+    assert password(MqttSection(host="x")) == "from-systemd"
     own = tmp_path / "own"
     with pytest.raises(BrokerError, match=r"mqtt\.password_file: .*own cannot be read: No such file"):
-        password(BrokerSettings(host="x", password_file=own))
+        password(MqttSection(host="x", password_file=own))
 
 
 def test_a_refused_event_stays_in_the_outbox_and_the_screen_says_which_right_is_missing(
@@ -139,9 +140,9 @@ def test_tls_with_own_ca_and_a_client_certificate(certificates: Path, daemon: St
         started.publisher.handle(alarm_changed(second))
     until(lambda: len(started.publisher._outbox) == 0, seconds=20)
 
-    stranger = daemon(broker.port, ca_file=certificates / "stranger.crt", client_id="other", **client)
+    stranger = daemon(broker.port, ca_file=certificates / "stranger.crt", unit="other", **client)
     until(lambda: "mqtt.ca_file: the broker's certificate is not trusted" in stranger.publisher.words())
-    missing = daemon(broker.port, ca_file=tmp_path / "none.crt", client_id="third")
+    missing = daemon(broker.port, ca_file=tmp_path / "none.crt", unit="third")
     until(lambda: "mqtt.ca_file" in missing.publisher.words() and "is not there" in missing.publisher.words())
     broker.kill()
 

@@ -55,7 +55,7 @@ class Station:
 
     def live(self, config: Config) -> Publisher:
         assert config.mqtt is not None
-        made = publishing.publisher(config, config.mqtt, self.state, SystemClock(), lambda _command: None)
+        made = publishing.open_publisher(config, config.mqtt, self.state, SystemClock(), lambda _command: None)
         made._birth_delay_seconds = lambda: 0.05
         made.start()
         self._open.append(made)

@@ -12,7 +12,7 @@ from sensord.clock import SystemClock
 from sensord.config.loading import parse
 from sensord.errors import StorageError
 from sensord.mqtt.outbox import Outbox
-from sensord.mqtt.publishing import publisher
+from sensord.mqtt.publishing import open_publisher
 from tests.mqtt.world import alarm_changed
 
 ROOT = Path(__file__).parents[2]
@@ -125,7 +125,7 @@ def test_a_disk_that_refuses_the_outbox_does_not_keep_the_daemon_from_starting(t
     (tmp_path / "file").touch()
     config = parse('[mqtt]\nhost = "127.0.0.1"\nport = 9\n', "test")
     assert config.mqtt is not None
-    made = publisher(config, config.mqtt, tmp_path / "file", SystemClock(), lambda _command: None)
+    made = open_publisher(config, config.mqtt, tmp_path / "file", SystemClock(), lambda _command: None)
     try:
         assert "what waits for the broker is lost with the power" in made.words()
         made.handle(alarm_changed(1.0))

@@ -22,7 +22,7 @@ from sensord.watch.events import Origin
 from tests.mqtt.conftest import Daemon
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, free_port, until
-from tests.mqtt.world import TOPICS, alarm_changed, alarm_view, settings, snapshot
+from tests.mqtt.world import TOPICS, alarm_changed, alarm_view, snapshot
 
 ROOT = Path(__file__).parents[2]
 Start = Callable[..., Daemon]
@@ -151,7 +151,7 @@ def test_a_command_published_as_retained_while_we_listen_is_refused(broker: Brok
 
 
 def test_a_read_only_unit_takes_no_commands(broker: Broker, daemon: Start) -> None:
-    started = daemon(broker.port, settings(read_only=True))
+    started = daemon(broker.port, read_only=True)
     until(lambda: started.publisher.working)
     with Listener(broker.port) as listener:
         listener.send(TOPICS.command("acknowledge"), "PRESS")
@@ -169,14 +169,8 @@ def test_a_clean_goodbye_says_offline(broker: Broker, daemon: Start) -> None:
 CHILD = """
 import sys, threading
 from pathlib import Path
-from sensord.clock import SystemClock
-from sensord.mqtt.broker import BrokerSettings
-from sensord.mqtt.publisher import Publisher
-from sensord.mqtt.outbox import Outbox
-from tests.mqtt.world import alarm_view, settings, snapshot
-broker = BrokerSettings(host="127.0.0.1", port=int(sys.argv[1]), client_id="sensord-nursery", keepalive_seconds=5)
-publisher = Publisher(settings(), broker,
-                      Outbox(Path(sys.argv[2])), SystemClock(), print)
+from tests.mqtt.world import alarm_view, publisher_at, snapshot
+publisher = publisher_at(int(sys.argv[1]), Path(sys.argv[2]), keepalive_seconds=5)
 publisher.start()
 publisher.handle(snapshot(alarms=(alarm_view(),)))
 threading.Event().wait()
@@ -256,42 +250,23 @@ def test_an_old_broker_is_spoken_to_in_its_own_version(broker: Broker, daemon: S
         assert listener.wait(TOPICS.probe("air"))[0].fields["value"] == 34.5
 
 
+@pytest.mark.parametrize("failure", [RuntimeError, SystemExit])
 def test_an_exception_in_our_own_code_does_not_end_the_connection(
-    broker: Broker, daemon: Start, monkeypatch: pytest.MonkeyPatch
+    broker: Broker, daemon: Start, monkeypatch: pytest.MonkeyPatch, failure: type[BaseException]
 ) -> None:
     started = daemon(broker.port)
     until(lambda: started.publisher.working)
 
     def broken(_self: Publisher, _message: Received) -> None:
-        raise RuntimeError("a bug")
+        raise failure("a bug")
 
     with Listener(broker.port) as listener:
         with monkeypatch.context() as patch:
             patch.setattr(Publisher, "received", broken)
             listener.send(TOPICS.command("batch"), "PRESS")
-            until(lambda: "RuntimeError" in started.publisher.words())
+            until(lambda: failure.__name__ in started.publisher.words())
         listener.send(TOPICS.command("batch"), "PRESS")
         until(lambda: len(started.delivered) == 1)
-
-
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
-def test_a_dead_thread_is_noticed_and_replaced(broker: Broker, daemon: Start, monkeypatch: pytest.MonkeyPatch) -> None:
-    started = daemon(broker.port)
-    until(lambda: started.publisher.working)
-    connection = started.publisher._connection
-
-    def deadly(_link: object) -> float:
-        raise SystemExit  # goes past every `except Exception`
-
-    with monkeypatch.context() as patch:
-        patch.setattr(started.publisher, "turn", deadly)
-        connection.wake()
-        until(lambda: not connection._thread.is_alive())
-    started.publisher.handle(snapshot())
-    assert "had died" in started.publisher.words()
-    with Listener(broker.port) as listener:
-        listener.wait(TOPICS.probe("air"))
-        until(lambda: started.publisher.working)
 
 
 def test_alarm_goes_back_to_normal_for_whoever_looks(broker: Broker, daemon: Start) -> None:

@@ -1,23 +1,49 @@
 """An invented unit for the tests: one brooder with two probes, one dish, and what can happen there."""
 
-from sensord.mqtt.publisher import PublisherSettings
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from sensord.clock import SystemClock
+from sensord.config.sections import MqttSection
+from sensord.mqtt.outbox import Outbox
+from sensord.mqtt.publisher import Publisher
 from sensord.mqtt.topics import Topics
 from sensord.readings import Band, FaultKind, Place
 from sensord.watch.conditions import Condition, Priority, alarms_of
 from sensord.watch.effects import AlarmChanged, AlarmState, DishState, Verdict
+from sensord.watch.events import Command
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
 
-__all__ = ["TOPICS", "alarm_changed", "alarm_view", "settings", "snapshot"]
+__all__ = ["ALARMS", "TOPICS", "alarm_changed", "alarm_view", "publisher_at", "snapshot"]
 
 TOPICS = Topics("sensord", "nursery")
 
 
-def settings(topics: Topics = TOPICS, interval_seconds: float = 10.0, read_only: bool = False) -> PublisherSettings:
-    return PublisherSettings(
-        topics=topics,
-        alarms=alarms_of(["brooder"], ["dish"]),
-        interval_seconds=interval_seconds,
-        read_only=read_only,
+ALARMS = alarms_of(["brooder"], ["dish"])
+
+
+def publisher_at(
+    port: int,
+    outbox: Path,
+    unit: str = "nursery",
+    deliver: Callable[[Command], None] = print,
+    *,
+    alarms: frozenset[tuple[str, Condition]] = ALARMS,
+    announced: Mapping[str, bytes] | None = None,
+    most: int = 5_000,
+    **section: object,
+) -> Publisher:
+    """A publisher of this unit to the broker at `port` of this machine; `section` are keys of the config's `[mqtt]`."""
+    told = MqttSection(host="127.0.0.1").model_copy(update={"port": port, **section})
+    return Publisher(
+        told,
+        unit,
+        Outbox(outbox, most),
+        SystemClock(),
+        deliver,
+        alarms=alarms,
+        announced=announced,
+        birth_delay_seconds=lambda: 0.0,
     )
 
 
