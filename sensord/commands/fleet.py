@@ -15,8 +15,8 @@ from sensord.commands.terminal import Keyboard, fitting_glyphs, say_lines, stop_
 from sensord.config.loading import DEFAULT_PATH, load
 from sensord.config.sections import MqttSection
 from sensord.errors import BrokerError, ConfigError, DataError
-from sensord.mqtt.units import FleetListener, UnitSeen
-from sensord.screens.fleet_screen import Finder, Only, Told, fleet, fleet_words, told, unit_lines
+from sensord.mqtt.units import FleetListener
+from sensord.screens.fleet_screen import Finder, Only, Told, fleet_lines, fleet_words, told, unit_lines
 from sensord.screens.page import ASCII, Glyphs, Look
 
 __all__ = ["FleetKeys", "run"]
@@ -29,13 +29,12 @@ _PATIENCE_SECONDS = 8.0
 
 
 class FleetKeys:
-    """What the keys have chosen: a unit, a search, a page."""
+    """What the keys have chosen: a unit, what is looked for, and whether one is looked into."""
 
     def __init__(self) -> None:
         self.finder = Finder()
         self.chosen = ""
         self.looking_into = ""
-        self.helping = False
         self.quitting = False
 
     def press(self, key: str, names: list[str]) -> None:
@@ -47,9 +46,12 @@ class FleetKeys:
             case "q":
                 self.quitting = True
             case "\x1b":
-                self.looking_into, self.helping, self.finder = "", False, Finder()
+                self.looking_into, self.finder = "", Finder()
             case "next" | "previous" if names:
-                self._choose(names, 1 if key == "next" else -1)
+                step = 1 if key == "next" else -1
+                here = names.index(self.chosen) if self.chosen in names else min(-step, 0)
+                self.chosen = names[(here + step) % len(names)]
+                self.looking_into = self.looking_into and self.chosen
             case "\n" | "\r" if names:
                 self.looking_into = self.chosen if self.chosen in names else names[0]
             case "/":
@@ -57,30 +59,20 @@ class FleetKeys:
             case "f":
                 kinds = list(Only)
                 self.finder = replace(self.finder, only=kinds[(kinds.index(self.finder.only) + 1) % len(kinds)])
-            case "?":
-                self.helping = not self.helping
             case _:
                 pass
 
     def _type(self, key: str) -> None:
+        text = self.finder.text
         match key:
             case "\n" | "\r" | "next" | "previous":
                 self.finder = replace(self.finder, typing=False)
             case "\x1b":
                 self.finder = replace(self.finder, text="", typing=False)
             case "\x7f" | "\b":
-                self.finder = replace(self.finder, text=self.finder.text[:-1])
+                self.finder = replace(self.finder, text=text[:-1])
             case _:
-                more = key if key.isprintable() else ""
-                self.finder = replace(self.finder, text=self.finder.text + more)
-
-    def _choose(self, names: list[str], step: int) -> None:
-        if self.chosen not in names:
-            self.chosen = names[0 if step > 0 else -1]
-        else:
-            self.chosen = names[(names.index(self.chosen) + step) % len(names)]
-        if self.looking_into:
-            self.looking_into = self.chosen
+                self.finder = replace(self.finder, text=text + (key if key.isprintable() else ""))
 
 
 def run(options: argparse.Namespace) -> int:
@@ -91,7 +83,8 @@ def run(options: argparse.Namespace) -> int:
     try:
         if options.once or options.json or options.plain or not console.is_terminal:
             return _lines(listener, clock, options)
-        return _live(listener, clock, console, ASCII if options.ascii else None)
+        glyphs = ASCII if options.ascii else fitting_glyphs(console.encoding, os.environ)
+        return _live(listener, clock, console, glyphs)
     finally:
         listener.close()
 
@@ -111,82 +104,61 @@ def _broker(options: argparse.Namespace) -> MqttSection:
     return section
 
 
-def _live(listener: FleetListener, clock: Clock, console: Console, glyphs: Glyphs | None) -> int:
-    chosen_glyphs = glyphs or fitting_glyphs(console.encoding, os.environ)
+def _live(listener: FleetListener, clock: Clock, console: Console, glyphs: Glyphs) -> int:
     keys, stop = FleetKeys(), stop_on_signals()
     zone = zone_of(clock)
-    drawn_seconds, dirty = -_DRAW_SECONDS, True
+    drawn_seconds = -_DRAW_SECONDS
     names: list[str] = []
     with Keyboard() as keyboard, Live(console=console, screen=True, auto_refresh=False) as live:
         while not keys.quitting and not stop.is_set():
             now = clock.monotonic_seconds()
-            if dirty or now - drawn_seconds >= _DRAW_SECONDS:
-                units = listener.book.units(clock.utc_seconds())
+            if now - drawn_seconds >= _DRAW_SECONDS:
+                known = told(listener.book.units(clock.utc_seconds()), zone)
+                names = [one.name for one in keys.finder.found(known)]
                 width, height = console.size
                 look = Look(
-                    width=width,
-                    height=height,
-                    glyphs=chosen_glyphs,
-                    zone=zone,
-                    chosen=keys.chosen,
-                    keys=keyboard.present,
-                    help=keys.helping,
+                    width=width, height=height, glyphs=glyphs, zone=zone, chosen=keys.chosen, keys=keyboard.present
                 )
-                names = [one.unit.name for one in told(units, look, keys.finder)]
-                live.update(_page(units, look, keys, listener), refresh=True)
-                drawn_seconds, dirty = now, False
+                inside = next((one.unit for one in known if one.name == keys.looking_into), None)
+                rows = unit_lines(inside, look) if inside else fleet_lines(known, look, keys.finder, listener.trouble)
+                live.update(Group(*rows), refresh=True)
+                drawn_seconds = now
             if key := keyboard.read(_LOOK_SECONDS):
                 keys.press(key, names)
                 if keys.looking_into:
                     listener.look_into(keys.looking_into)
-                dirty = True
+                drawn_seconds = -_DRAW_SECONDS
     return 0
-
-
-def _page(units: list[UnitSeen], look: Look, keys: FleetKeys, listener: FleetListener) -> Group:
-    unit = next((unit for unit in units if unit.name == keys.looking_into), None)
-    if unit is None or keys.helping:
-        return fleet(units, look, keys.finder, listener.trouble)
-    return Group(*unit_lines(unit, look))
 
 
 def _lines(listener: FleetListener, clock: Clock, options: argparse.Namespace) -> int:
     """Plain lines or JSON: once, or again whenever a unit's answer changes."""
-    stop = stop_on_signals()
-    waited = 0.0
-    while listener.trouble and not stop.is_set():
-        if waited >= _PATIENCE_SECONDS:
+    stop, zone = stop_on_signals(), zone_of(clock)
+    begun = clock.monotonic_seconds()
+    while listener.trouble and not clock.wait(stop, 0.1):
+        if clock.monotonic_seconds() - begun >= _PATIENCE_SECONDS:
             raise BrokerError(listener.trouble)
-        clock.wait(stop, 0.1)
-        waited += 0.1
     clock.wait(stop, _SETTLE_SECONDS)
     before: dict[str, str] = {}
-    look = Look(zone=zone_of(clock))
     while True:
-        units = listener.book.units(clock.utc_seconds())
-        known = told(units, look, Finder())
-        lines = fleet_words(units, look)[1:]
-        news = {one.unit.name: line for one, line in zip(known, lines, strict=True)}
-        fresh = [one for one in known if _is_news(one.unit.name, news, before)]
-        say_lines([_json(one) if options.json else news[one.unit.name] for one in fresh])
-        before = news
+        known = told(listener.book.units(clock.utc_seconds()), zone)
+        for one, words in zip(known, fleet_words(known), strict=True):
+            news = words.split(", for ")[0]  # the length of a silence changes every second and is no news
+            if before.get(one.name) != news:
+                say_lines([_json(one) if options.json else words])
+            before[one.name] = news
         if options.once:
             return 1 if any(one.needs_a_person for one in known) else 0
         if clock.wait(stop, _DRAW_SECONDS):
             return 0
 
 
-def _is_news(name: str, news: dict[str, str], before: dict[str, str]) -> bool:
-    # The length of a silence changes every second and is no news.
-    return news[name].split(", for ")[0] != before.get(name, "").split(", for ")[0]
-
-
 def _json(one: Told) -> str:
     snapshot = one.unit.snapshot
     return json.dumps(
         {
-            "unit": one.unit.name,
-            "online": one.unit.stale_seconds is None,
+            "unit": one.name,
+            "online": not one.offline,
             "needs_a_person": one.needs_a_person,
             "answer": one.answer.sentence,
             "brooders": {brooder.name: brooder.celsius for brooder in snapshot.brooders},

@@ -104,65 +104,46 @@ def states_of(
     """Every retained state of the unit. `alarms` are told while they are normal too."""
     probes = {probe.name: probe for probe in snapshot.probes}
     now = timing.head(snapshot.seconds)
+    found: list[RetainedState] = []
+
+    def add(
+        topic: str,
+        meaning: tuple[object, ...],
+        payload: Callable[..., StatePayload],
+        pace: float = interval_seconds,
+        expiry: int | None = expiry_seconds,
+    ) -> None:
+        found.append(
+            RetainedState(topic=topic, meaning=meaning, pace_seconds=pace, expiry_seconds=expiry, payload=payload)
+        )
+
     # In the order in which they are to be said: alarms, then what somebody waits for.
-    found = [
-        RetainedState(
-            topic=topics.alarm(alarm.place, alarm.condition),
-            meaning=(alarm.state, alarm.standing, alarm.priority),
-            pace_seconds=interval_seconds,
-            expiry_seconds=None,
-            payload=partial(AlarmPayload.of, alarm, since=timing.utc(alarm.since_seconds), **now),
-        )
-        for alarm in snapshot.alarms
-    ]
-    found += [
-        RetainedState(
-            topic=topics.alarm(place, condition),
-            meaning=(AlarmState.NORMAL,),
-            pace_seconds=inf,
-            expiry_seconds=None,
-            payload=partial(AlarmPayload.of, None, place=place, condition=condition, **_NORMAL, **now),
-        )
-        for place, condition in alarms - {(alarm.place, alarm.condition) for alarm in snapshot.alarms}
-    ]
+    for alarm in snapshot.alarms:
+        payload = partial(AlarmPayload.of, alarm, since=timing.utc(alarm.since_seconds), **now)
+        meaning: tuple[object, ...] = (alarm.state, alarm.standing, alarm.priority)
+        add(topics.alarm(alarm.place, alarm.condition), meaning, payload, expiry=None)
+    for place, condition in alarms - {(alarm.place, alarm.condition) for alarm in snapshot.alarms}:
+        payload = partial(AlarmPayload.of, None, place=place, condition=condition, **_NORMAL, **now)
+        add(topics.alarm(place, condition), (AlarmState.NORMAL,), payload, pace=inf, expiry=None)
     for dish in snapshot.dishes:
         quality = _quality([probes[dish.probe]] if dish.probe in probes else [])
+        pace = interval_seconds if dish.state is DishState.AWAY else min(interval_seconds, USED_SECONDS)
         known = _known(dish.reading_celsius, dish.uncertainty_celsius, quality)
-        found.append(
-            RetainedState(
-                topic=topics.dish(dish.name),
-                meaning=(dish.state, dish.verdict, quality, dish.band, dish.outlook.never),
-                pace_seconds=interval_seconds if dish.state is DishState.AWAY else min(interval_seconds, USED_SECONDS),
-                expiry_seconds=expiry_seconds,
-                payload=partial(DishPayload.of, dish, **known, **now),
-            )
-        )
+        meaning = (dish.state, dish.verdict, quality, dish.band, dish.outlook.never)
+        add(topics.dish(dish.name), meaning, partial(DishPayload.of, dish, **known, **now), pace)
     for probe in snapshot.probes:
-        known = _known(probe.celsius, probe.uncertainty_celsius, _quality([probe]))
+        quality = _quality([probe])
+        known = _known(probe.celsius, probe.uncertainty_celsius, quality)
         read = timing.head(snapshot.seconds - (probe.age_seconds or 0.0))
-        found.append(
-            RetainedState(
-                topic=topics.probe(probe.name),
-                meaning=(known["quality"], probe.fault),
-                pace_seconds=interval_seconds,
-                expiry_seconds=expiry_seconds,
-                payload=partial(ProbePayload.of, probe, **known, **read),
-            )
-        )
+        add(topics.probe(probe.name), (quality, probe.fault), partial(ProbePayload.of, probe, **known, **read))
     for brooder in snapshot.brooders:
         own = [probes[name] for name in brooder.probes if name in probes]
         # Which probe the brooder goes by is the brooder's affair: the widest uncertainty covers every choice.
         widest = max((probe.uncertainty_celsius for probe in own), default=None)
-        known = _known(brooder.celsius, widest, _quality(own))
-        found.append(
-            RetainedState(
-                topic=topics.brooder(brooder.name),
-                meaning=(brooder.verdict, known["quality"], brooder.band, brooder.stage, brooder.notes),
-                pace_seconds=interval_seconds,
-                expiry_seconds=expiry_seconds,
-                payload=partial(BrooderPayload.of, brooder, **known, **now),
-            )
-        )
+        quality = _quality(own)
+        known = _known(brooder.celsius, widest, quality)
+        meaning = (brooder.verdict, quality, brooder.band, brooder.stage, brooder.notes)
+        add(topics.brooder(brooder.name), meaning, partial(BrooderPayload.of, brooder, **known, **now))
     return found
 
 

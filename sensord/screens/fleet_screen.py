@@ -7,25 +7,62 @@ is offline is watched by nobody and comes right after the dangerous ones.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import tzinfo
 from enum import Enum, unique
 from typing import TypeAlias
 
 from rich.cells import cell_len, set_cell_size
-from rich.console import Group
 from rich.text import Text
 
 from sensord.mqtt.units import UnitSeen
 from sensord.screens.dashboard import screen_lines
-from sensord.screens.page import BIG_STYLES, PLATE_STYLES, QUIET, Look, line, plate, wrapped
+from sensord.screens.page import BIG_STYLES, PLATE_STYLES, QUIET, Look, key_row, line, plate, wrapped
 from sensord.screens.words import Answer, Tone, answer
 from sensord.watch.effects import DishState
-from sensord.watch.views import Snapshot
 
-__all__ = ["Finder", "Only", "Told", "fleet", "fleet_lines", "fleet_words", "told", "unit_lines"]
+__all__ = ["Finder", "Only", "Told", "fleet_lines", "fleet_words", "told", "unit_lines"]
 
 _ORDER = (Tone.HIGH, Tone.STALE, Tone.MEDIUM, Tone.READY, Tone.LOW, Tone.WAIT, Tone.RIGHT)
-_NEED_A_PERSON = (Tone.HIGH, Tone.STALE, Tone.MEDIUM, Tone.READY, Tone.LOW)
+_NEED_A_PERSON = _ORDER[:5]
 _GAP = 2
+_KEYS = (("/", "search"), ("f", "only some"), ("tab", "next"), ("enter", "look in"), ("esc", "all"), ("q", "quit"))
+_KEYS_INSIDE = (("esc", "back to all"), ("tab", "next"))
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A unit with the answer to its one question."""
+
+    unit: UnitSeen
+    answer: Answer
+
+    @property
+    def name(self) -> str:
+        return self.unit.name
+
+    @property
+    def offline(self) -> bool:
+        return self.unit.stale_seconds is not None
+
+    @property
+    def quiet(self) -> bool:
+        """Whether a name and temperatures say it all."""
+        in_use = any(dish.state is not DishState.AWAY for dish in self.unit.snapshot.dishes)
+        return self.answer.tone is Tone.RIGHT or (self.answer.tone is Tone.WAIT and not in_use)
+
+    @property
+    def needs_a_person(self) -> bool:
+        return self.answer.tone in _NEED_A_PERSON
+
+    @property
+    def has_ready_dish(self) -> bool:
+        return not self.offline and any(dish.ready for dish in self.unit.snapshot.dishes)
+
+
+def told(units: Sequence[UnitSeen], zone: tzinfo) -> list[Told]:
+    """The units in the order of the screen: the most urgent first."""
+    known = [Told(unit, answer(unit.snapshot, unit.stale_seconds, zone)) for unit in units]
+    return sorted(known, key=lambda one: (_ORDER.index(one.answer.tone), one.quiet, one.name))
 
 
 @unique
@@ -46,47 +83,39 @@ class Finder:
     only: Only = Only.ALL
     typing: bool = False
 
+    def found(self, known: Sequence[Told]) -> list[Told]:
+        """Those of `known` that are looked for."""
+        return [one for one in known if self._lets_through(one)]
 
-@dataclass(frozen=True, slots=True)
-class Told:
-    """A unit with the answer to its one question."""
+    def _lets_through(self, one: Told) -> bool:
+        wanted = self.text.casefold()
+        if wanted not in one.name.casefold() and wanted not in one.answer.sentence.casefold():
+            return False
+        kinds = {Only.NEEDING: one.needs_a_person, Only.OFFLINE: one.offline, Only.READY: one.has_ready_dish}
+        return kinds.get(self.only, True)
 
-    unit: UnitSeen
-    answer: Answer
-
-    @property
-    def quiet(self) -> bool:
-        """Whether a name and temperatures say it all."""
-        return self.answer.tone is Tone.RIGHT or (self.answer.tone is Tone.WAIT and not _in_use(self.unit.snapshot))
-
-    @property
-    def needs_a_person(self) -> bool:
-        return self.answer.tone in _NEED_A_PERSON
-
-
-def told(units: Sequence[UnitSeen], look: Look, finder: Finder) -> list[Told]:
-    """The units that `finder` lets through, in the order of the screen: the most urgent first."""
-    known = [Told(unit, answer(unit.snapshot, unit.stale_seconds, look.zone)) for unit in units]
-    known.sort(key=lambda one: (_ORDER.index(one.answer.tone), one.quiet, one.unit.name))
-    return [one for one in known if _let_through(one, finder)]
+    def words(self, look: Look, count: int) -> list[Text]:
+        """The line that says what is looked for; none while all are shown."""
+        if self == Finder():
+            return []
+        parts: list[str | tuple[str, str]] = ["  "]
+        if self.text or self.typing:
+            parts += [("search ", QUIET), (f"{self.text}{'_' if self.typing else ''}", "bold"), "  "]
+        if self.only is not Only.ALL:
+            parts += [("only ", QUIET), (self.only.value, "bold"), "  "]
+        return [line(look, look.width, *parts, (f"{count} found", QUIET))]
 
 
-def fleet(units: Sequence[UnitSeen], look: Look, finder: Finder = Finder(), trouble: str = "") -> Group:
-    """What `look.width` × `look.height` cells show of the units; `look.chosen` is the name of the chosen one."""
-    return Group(*fleet_lines(units, look, finder, trouble))
+def fleet_lines(known: Sequence[Told], look: Look, finder: Finder, trouble: str = "") -> list[Text]:
+    """What `look.width` × `look.height` cells show of the units; `look.chosen` is the name of the chosen one.
 
-
-def fleet_lines(units: Sequence[UnitSeen], look: Look, finder: Finder, trouble: str = "") -> list[Text]:
-    """The lines of the screen, at most `look.height`; `trouble` says why nothing comes from the broker."""
-    everyone = told(units, look, Finder())
-    shown = [one for one in everyone if _let_through(one, finder)]
-    head = [_banner(everyone, look, trouble)]
+    `trouble` says why nothing comes from the broker.
+    """
+    shown = finder.found(known)
+    head = [_banner(known, look, trouble)]
     head += [line(look, look.width, "  ", row) for row in wrapped(trouble, look.width - 3) if row]
-    if look.help:
-        return [*head, *_help(look)][: look.height]
-    if finder.text or finder.typing or finder.only is not Only.ALL:
-        head.append(_finding(finder, len(shown), look))
-    foot = _foot(look)
+    head += finder.words(look, len(shown))
+    foot = [key_row(look, _KEYS)] if look.keys else []
     room = max(2, look.height - len(head) - len(foot))
     loud, quiet = [one for one in shown if not one.quiet], [one for one in shown if one.quiet]
     body = _windowed(_loud_rows(loud, look), _crowd(quiet, look), room, look)
@@ -96,113 +125,77 @@ def fleet_lines(units: Sequence[UnitSeen], look: Look, finder: Finder, trouble: 
 
 def unit_lines(unit: UnitSeen, look: Look) -> list[Text]:
     """One unit as its own dashboard shows it, below its name; without keys, which would act on another machine."""
-    head = [line(look, look.width, "  ", (unit.name, "bold"))]
-    foot = [
-        line(look, look.width, "  ", ("esc", "bold"), (" back to all", QUIET), "  ", ("tab", "bold"), (" next", QUIET))
-    ]
-    own = replace(look, height=look.height - 2, stale_seconds=unit.stale_seconds, keys=False, chosen="", help=False)
+    own = replace(look, height=look.height - 2, stale_seconds=unit.stale_seconds, keys=False, chosen="")
     body = screen_lines(unit.snapshot, own)
     blank = [Text()] * (look.height - 2 - len(body))
-    return [*head, *body, *blank, *foot]
+    return [line(look, look.width, "  ", (unit.name, "bold")), *body, *blank, key_row(look, _KEYS_INSIDE)]
 
 
-def fleet_words(units: Sequence[UnitSeen], look: Look) -> list[str]:
-    """The same as plain lines, one a unit, the most urgent first."""
-    known = told(units, look, Finder())
-    width = max((cell_len(one.unit.name) for one in known), default=0)
-    return [_summary(known), *(f"{one.unit.name:<{width}}  {one.answer.sentence}" for one in known)]
+def fleet_words(known: Sequence[Told]) -> list[str]:
+    """The same as plain lines, one a unit."""
+    width = max((cell_len(one.name) for one in known), default=0)
+    return [f"{one.name:<{width}}  {one.answer.sentence}" for one in known]
 
 
-def _let_through(one: Told, finder: Finder) -> bool:
-    wanted = finder.text.casefold()
-    if wanted and wanted not in one.unit.name.casefold() and wanted not in one.answer.sentence.casefold():
-        return False
-    match finder.only:
-        case Only.ALL:
-            return True
-        case Only.NEEDING:
-            return one.needs_a_person
-        case Only.OFFLINE:
-            return one.unit.stale_seconds is not None
-        case Only.READY:
-            return one.unit.stale_seconds is None and any(
-                dish.state is DishState.READY for dish in one.unit.snapshot.dishes
-            )
-
-
-def _in_use(snapshot: Snapshot) -> bool:
-    return any(dish.state is not DishState.AWAY for dish in snapshot.dishes)
-
-
-def _banner(everyone: list[Told], look: Look, trouble: str) -> Text:
+def _banner(known: Sequence[Told], look: Look, trouble: str) -> Text:
     if trouble:
         return plate(look, "NO BROKER: look at the chicks yourself", "", "", PLATE_STYLES[Tone.STALE])
-    tone = everyone[0].answer.tone if everyone else Tone.WAIT
-    offline = sum(one.unit.stale_seconds is not None for one in everyone)
-    return plate(look, _summary(everyone), "", f"{offline} offline" if offline else "", PLATE_STYLES[tone])
-
-
-def _summary(everyone: list[Told]) -> str:
-    needing = [one for one in everyone if one.needs_a_person]
-    if not everyone:
-        return "NO UNIT HAS SPOKEN YET"
-    if not needing:
-        return f"ALL {len(everyone)} UNITS ARE RIGHT" if len(everyone) > 1 else "THE ONLY UNIT IS RIGHT"
-    one = len(needing) == 1
-    return f"{len(needing)} OF {len(everyone)} {'NEEDS' if one else 'NEED'} YOU, {needing[0].unit.name} first"
+    needing = [one for one in known if one.needs_a_person]
+    if not known:
+        says = "NO UNIT HAS SPOKEN YET"
+    elif needing:
+        need = "NEEDS" if len(needing) == 1 else "NEED"
+        says = f"{len(needing)} OF {len(known)} {need} YOU, {needing[0].name} first"
+    else:
+        says = f"ALL {len(known)} UNITS ARE RIGHT" if len(known) > 1 else "THE ONLY UNIT IS RIGHT"
+    offline = sum(one.offline for one in known)
+    style = PLATE_STYLES[known[0].answer.tone if known else Tone.WAIT]
+    return plate(look, says, "", f"{offline} offline" if offline else "", style)
 
 
 _Row: TypeAlias = tuple[tuple[str, ...], Text]
-"""A line, and the units that it shows."""
+"""The units that a line shows, and the line."""
+
+
+def _marked(name: str, width: int, style: str, look: Look) -> list[tuple[str, str]]:
+    """A name in `width` cells, with its mark where it is the chosen one."""
+    if name != look.chosen:
+        return [("  ", ""), (set_cell_size(name, width), style)]
+    return [(f"{look.glyphs.chosen} ", "bold"), (set_cell_size(name, width), "bold reverse")]
 
 
 def _loud_rows(loud: list[Told], look: Look) -> list[_Row]:
     """One line a unit."""
-    width = min(24, max((cell_len(one.unit.name) for one in loud), default=0))
+    width = min(24, max((cell_len(one.name) for one in loud), default=0))
     rows: list[_Row] = []
     for one in loud:
-        style = BIG_STYLES[one.answer.tone] if one.answer.tone is not Tone.STALE else "bold"
-        marked = one.unit.name == look.chosen
-        name = set_cell_size(one.unit.name, width)
+        style = "bold" if one.offline else BIG_STYLES[one.answer.tone]
         also = f" · {one.answer.also}" if one.answer.also else ""
-        row = line(
-            look,
-            look.width,
-            (f"{look.glyphs.chosen} " if marked else "  ", "bold"),
-            (name, "bold reverse" if marked else "bold"),
-            "  ",
-            (one.answer.sentence, style),
-            (also, QUIET),
-        )
-        rows.append(((one.unit.name,), row))
+        said = ("  ", (one.answer.sentence, style), (also, QUIET))
+        rows.append(((one.name,), line(look, look.width, *_marked(one.name, width, "bold", look), *said)))
     return rows
 
 
 def _crowd(quiet: list[Told], look: Look) -> list[_Row]:
     """Names with temperatures, as many in a line as fit."""
-    if not quiet:
-        return []
-    cells = [(one.unit.name, _temperatures(one.unit.snapshot)) for one in quiet]
-    names = min(20, max(cell_len(name) for name, _ in cells))
-    values = min(12, max(cell_len(value) for _, value in cells))
-    width = 2 + names + 1 + values + _GAP
-    columns = max(1, (look.width - 2) // width)
+    values = {one.name: _temperatures(one) for one in quiet}
+    names = min(20, max(map(cell_len, values), default=0))
+    wide = min(12, max(map(cell_len, values.values()), default=0))
+    columns = max(1, (look.width - 2) // (2 + names + 1 + wide + _GAP))
     rows: list[_Row] = []
-    for start in range(0, len(cells), columns):
-        parts: list[str | tuple[str, str]] = []
-        for name, value in cells[start : start + columns]:
-            marked = name == look.chosen
-            parts += [
-                (f"{look.glyphs.chosen} " if marked else "  ", "bold"),
-                (set_cell_size(name, names), "bold reverse" if marked else ""),
-                (f" {set_cell_size(value, values)}{' ' * _GAP}", QUIET),
-            ]
-        rows.append((tuple(name for name, _ in cells[start : start + columns]), line(look, look.width, *parts)))
+    for start in range(0, len(quiet), columns):
+        parts: list[tuple[str, str]] = []
+        some = tuple(values)[start : start + columns]
+        for name in some:
+            value = set_cell_size(values[name], wide)
+            parts += [*_marked(name, names, "", look), (f" {value}{' ' * _GAP}", QUIET)]
+        rows.append((some, line(look, look.width, *parts)))
     return rows
 
 
-def _temperatures(snapshot: Snapshot) -> str:
-    return " ".join("--.-" if one.celsius is None else f"{one.celsius:.1f}" for one in snapshot.brooders)
+def _temperatures(one: Told) -> str:
+    celsius = (brooder.celsius for brooder in one.unit.snapshot.brooders)
+    return " ".join("--.-" if each is None else f"{each:.1f}" for each in celsius)
 
 
 def _windowed(loud: list[_Row], crowd: list[_Row], room: int, look: Look) -> list[Text]:
@@ -218,42 +211,3 @@ def _windowed(loud: list[_Row], crowd: list[_Row], room: int, look: Look) -> lis
     below = sum(len(names) for names, _ in rows[start + room :])
     words = " and ".join([*([f"{above} above"] if above else []), *([f"{below} more below"] if below else [])])
     return [*(row for _, row in rows[start : start + room]), line(look, look.width, (f"  … {words}", "bold"))]
-
-
-def _finding(finder: Finder, count: int, look: Look) -> Text:
-    cursor = "_" if finder.typing else ""
-    parts: list[str | tuple[str, str]] = ["  "]
-    if finder.text or finder.typing:
-        parts += [("search ", QUIET), (f"{finder.text}{cursor}", "bold"), "  "]
-    if finder.only is not Only.ALL:
-        parts += [("only ", QUIET), (finder.only.value, "bold"), "  "]
-    return line(look, look.width, *parts, (f"{count} found", QUIET))
-
-
-def _foot(look: Look) -> list[Text]:
-    if not look.keys:
-        return []
-    keys = (("/", "search"), ("f", "only some"), ("tab", "next"), ("enter", "look in"), ("?", "help"), ("q", "quit"))
-    parts: list[str | tuple[str, str]] = []
-    for key, does in keys:
-        parts += ["  ", (key, "bold"), (f" {does}", QUIET)]
-    return [line(look, look.width, *parts)]
-
-
-_HELP = (
-    ("/", "type a part of a name, or of what is wrong (`cold`, `ready`); enter ends it, esc forgets it"),
-    ("f", "show only those that need you, only offline ones, only those with a ready dish, or all again"),
-    ("tab", "choose the next unit; the arrow keys do it too"),
-    ("enter", "look into the chosen unit; esc comes back"),
-    ("?", "this page"),
-    ("q", "quit; the units do not notice"),
-)
-
-
-def _help(look: Look) -> list[Text]:
-    rows = [Text()]
-    for key, does in _HELP:
-        first, *more = wrapped(does, look.width - 11)
-        rows.append(line(look, look.width, (f"  {key:<7}", "bold"), first))
-        rows += [line(look, look.width, "         ", row) for row in more]
-    return rows

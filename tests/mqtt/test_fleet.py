@@ -65,11 +65,11 @@ EVERYONE = Finder()
 
 
 def text(units: list[UnitSeen], look: Look = LOOK, finder: Finder = EVERYONE, trouble: str = "") -> list[str]:
-    return [line.plain for line in fleet_lines(units, look, finder, trouble)]
+    return [line.plain for line in fleet_lines(told(units, look.zone), look, finder, trouble)]
 
 
 def test_danger_comes_first_then_who_is_silent_then_the_rest_by_urgency() -> None:
-    order = [one.unit.name for one in told(station().units(NOW), LOOK, Finder())]
+    order = [one.unit.name for one in told(station().units(NOW), LOOK.zone)]
     assert order == ["danger", "gone", "asks", "ready", "drifts", "waits", "quiet"]
 
 
@@ -102,7 +102,7 @@ def test_search_and_filter_find_by_name_and_by_what_is_wrong() -> None:
     units = station().units(NOW)
 
     def found(finder: Finder) -> list[str]:
-        return [one.unit.name for one in told(units, LOOK, finder)]
+        return [one.name for one in finder.found(told(units, LOOK.zone))]
 
     assert found(Finder(text="QUI")) == ["quiet"]
     assert found(Finder(text="dangerously")) == ["danger"]
@@ -175,16 +175,16 @@ def test_nonsense_on_the_broker_changes_nothing(below: str, payload: bytes) -> N
 def test_no_size_makes_lines_too_long_or_too_many(width: int, height: int, search: str, only: Only) -> None:
     for glyphs in (LOOK.glyphs, ASCII):
         look = Look(width=width, height=height, glyphs=glyphs, keys=True, chosen="gone")
-        rows = fleet_lines(station().units(NOW), look, Finder(search, only))
+        rows = fleet_lines(told(station().units(NOW), look.zone), look, Finder(search, only))
         assert len(rows) <= height
         assert all(cell_len(row.plain) <= width for row in rows)
 
 
 def test_colour_never_carries_the_meaning_alone() -> None:
-    words = fleet_words(station().units(NOW), LOOK)
-    assert words[1].startswith("danger  !!! ")
-    assert "NO DATA" in words[2]
-    assert words[4].split("  ")[1].strip().startswith("YES, FEED NOW") or "YES, FEED NOW" in words[4]
+    words = fleet_words(told(station().units(NOW), LOOK.zone))
+    assert words[0].startswith("danger  !!! ")
+    assert "NO DATA" in words[1]
+    assert words[3].split("  ")[1].strip().startswith("YES, FEED NOW") or "YES, FEED NOW" in words[3]
 
 
 def test_keys_choose_search_and_look_in() -> None:
