@@ -13,7 +13,7 @@ from sensord.care.formula import (
     scald_words,
     time_words,
 )
-from sensord.commands.alarm_verbs import add_socket_option
+from sensord.commands.command_verbs import add_socket_option
 from sensord.commands.given import in_range, number
 from sensord.commands.kitchen_options import Shared, add_shared, percent, read_shared
 from sensord.config import kitchen

@@ -12,7 +12,7 @@ from rich.console import Console, Group
 from rich.live import Live
 
 from sensord.clock import SystemClock
-from sensord.commands.alarm_verbs import add_socket_option
+from sensord.commands.command_verbs import add_socket_option
 from sensord.commands.keys import Keys
 from sensord.commands.live_picture import LivePicture, Seen
 from sensord.commands.terminal import Keyboard, fitting_glyphs, say_lines, stop_on_signals, zone_of

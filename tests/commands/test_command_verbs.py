@@ -1,5 +1,6 @@
-"""`sensord acknowledge` and `sensord shelve` as typed, against a real control socket."""
+"""The daemon's commands as typed, against a real control socket."""
 
+import dataclasses
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -7,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from sensord.cli import main
+from sensord.commands.command_verbs import FIELDS
 from sensord.durations import duration_seconds, duration_written
 from sensord.errors import DataError
-from sensord.watch.command_table import Acknowledge, Shelve
+from sensord.watch.command_table import COMMANDS, Acknowledge, Entry, PauseAudio, Shelve, StartBatch
 from sensord.watch.conditions import Condition
 from tests.helpers.fake_daemon import FakeDaemon
 
@@ -43,6 +45,45 @@ def test_a_refusal_is_exit_1_and_says_why(daemon: FakeDaemon, capsys: pytest.Cap
     answer = json.loads(capsys.readouterr().out)
     assert answer["done"] is False
     assert "alarms.shelve_seconds" in answer["reason"]
+
+
+def test_every_command_has_its_verb_with_the_fields_of_its_value(
+    daemon: FakeDaemon, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = {verb: row.value for verb, row in COMMANDS.items() if not issubclass(row.value, Entry)}
+    assert set(rows) == set(FIELDS)
+    for verb, value in rows.items():
+        own = [one for one in dataclasses.fields(value) if one.name not in ("seconds", "origin", "request")]
+        optional = {one.name for one in own if one.default is not dataclasses.MISSING}
+        given = FIELDS[verb].split()
+        assert {word.strip("[]") for word in given} == {one.name for one in own}, verb
+        assert {word[1:-1] for word in given if word.startswith("[")} == optional, verb
+        words = [{"place": "brooder", "condition": "too-cold", "stage": "feathered"}[one.name]
+                 for one in own if one.name not in optional]  # fmt: skip
+        assert main([verb, *words, "--socket", str(daemon.path)]) == 0
+        assert isinstance(daemon.commands.get(timeout=5), value)
+        assert "{" not in capsys.readouterr().out
+
+
+def test_a_pause_and_a_bowl_can_be_said_from_the_command_line(
+    daemon: FakeDaemon, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["pause", "--for", "90s", "--socket", str(daemon.path)]) == 0
+    assert capsys.readouterr().out == "sound paused for 1m30s\n"
+    pause = daemon.commands.get(timeout=5)
+    assert isinstance(pause, PauseAudio)
+    assert pause.for_seconds == 90.0
+    assert main(["batch", "dish", "--socket", str(daemon.path)]) == 0
+    batch = daemon.commands.get(timeout=5)
+    assert isinstance(batch, StartBatch)
+    assert batch.dish == "dish"
+
+
+def test_a_condition_that_is_not_known_is_refused_by_the_daemon_itself(
+    daemon: FakeDaemon, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["shelve", "brooder", "too-hot", "--socket", str(daemon.path)]) == 1
+    assert "give one of 'too-warm', 'too-cold'" in capsys.readouterr().out
 
 
 def test_no_daemon_is_exit_2_and_says_how_to_start_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
