@@ -1,19 +1,16 @@
-"""How large the history gets and what it writes: `python -m tests.bench.history_size [--days N] [--folder DIR]`.
+"""How large the history gets and what it writes: `python -m tests.bench.history_size [--days N]`.
 
 Four probes at 1 Hz go through the real writer on a clock that runs as fast as the machine can: two restless ones in a
 brooder under a thermostat, a dish that is used eight times a day, a calm one in the room. Prints the file's size, what
 SQLite wrote (log and file), the times of the questions that reports ask; `--full` simulates 365 days, in a quarter of
 an hour, where twelve days tell the year's size by the growth of the last three.
-`--flush` prints the table of flush intervals; where DIR lies on a block device of its own (a loop mount), also what
-the device wrote.
 """
 
 import argparse
 import math
-import os
 import random
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from math import exp, sin
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -57,28 +54,24 @@ class Nursery:
         return round(a / STEP) * STEP, round(b / STEP) * STEP, round(c / STEP) * STEP, round(d / STEP) * STEP
 
 
-def write(
-    folder: Path, days: float, flush_seconds: float, real: bool = False, sizes: dict[int, int] | None = None
-) -> tuple[float, int]:
-    """Seconds that it took, and bytes that this process handed to the file system; fills `sizes`, bytes at each day."""
+def write(folder: Path, days: float, flush_seconds: float) -> tuple[float, int, dict[int, int]]:
+    """Seconds that it took, bytes that this process handed to the file system, and the file's bytes by day."""
     clock = FakeClock(0.0, UTC)
     rules = HistorySection(flush_seconds=flush_seconds)
     history = History(HistoryFile(folder, clock), rules, clock)
     nursery = Nursery(1)
     names = ("left", "right", "dish", "room")
-    before, begun = _written(), time.monotonic()
+    before, begun, sizes = _written(), time.monotonic(), dict[int, int]()
     for second in range(1, round(days * 86_400) + 1):
         clock.advance(1.0)
-        if real:
-            time.sleep(max(0.0, begun + second - time.monotonic()))
         now = float(second)
         for name, celsius in zip(names, nursery.read(second), strict=True):
             history.handle(Measured(Reading(name, now, celsius), 0.5))
-        if sizes is not None and second % 86_400 == 0:
+        if second % 86_400 == 0:
             sizes[second // 86_400] = (folder / "history.db").stat().st_size
     taken, wrote = time.monotonic() - begun, _written() - before
     history.close()
-    return taken, wrote
+    return taken, wrote, sizes
 
 
 def _written() -> int:
@@ -87,16 +80,9 @@ def _written() -> int:
     return int(next(line for line in lines if line.startswith("wchar")).split()[1])
 
 
-def _device_sectors(folder: Path) -> int | None:
-    device = folder.stat().st_dev
-    stat = Path(f"/sys/dev/block/{os.major(device)}:{os.minor(device)}/stat")
-    return int(stat.read_text().split()[6]) if stat.exists() else None
-
-
 def year(folder: Path, days: float) -> bool:
     """Print what is found; whether every target is met that so many days can judge."""
-    sizes: dict[int, int] = {}
-    taken, wrote = write(folder, days, 30.0, sizes=sizes)
+    taken, wrote, sizes = write(folder, days, 30.0)
     path = folder / "history.db"
     print(f"{days:g} days at 1 Hz from four probes, flush every 30 s, in {taken:.0f} s")
     megabytes = path.stat().st_size / 1e6
@@ -133,36 +119,13 @@ def year(folder: Path, days: float) -> bool:
     return all(met)
 
 
-def flushes(parent: Path, days: float, intervals: Sequence[float], real: bool) -> None:
-    print("flush   handed over   device writes   lost with the power, at most")
-    for seconds in intervals:
-        with TemporaryDirectory(dir=parent) as name:
-            os.sync()
-            before = _device_sectors(Path(name))
-            _, wrote = write(Path(name), days, seconds, real)
-            os.sync()
-            after = _device_sectors(Path(name))
-        device = (
-            "-" if before is None or after is None else f"{(after - before) * 512 / 1e9 * YEAR_DAYS / days:.0f} GB/a"
-        )
-        print(f"{seconds:3.0f} s   {wrote / 1e9 * YEAR_DAYS / days:5.1f} GB/a      {device:>8}        {seconds:.0f} s")
-
-
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--days", type=float, default=0.5)
     parser.add_argument("--full", action="store_true")
-    parser.add_argument("--flush", action="store_true")
-    parser.add_argument("--intervals", type=float, nargs="+", default=[10.0, 30.0, 60.0])
-    parser.add_argument("--real", action="store_true", help="in real time, as the file system's own timers count too")
-    parser.add_argument("--folder", type=Path)
     options = parser.parse_args()
-    with TemporaryDirectory(dir=options.folder) as name:
-        if options.flush:
-            flushes(options.folder or Path(name), options.days, options.intervals, options.real)
-        else:
-            return 0 if year(Path(name), YEAR_DAYS if options.full else options.days) else 1
-    return 0
+    with TemporaryDirectory() as name:
+        return 0 if year(Path(name), YEAR_DAYS if options.full else options.days) else 1
 
 
 if __name__ == "__main__":

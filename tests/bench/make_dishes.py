@@ -1,21 +1,17 @@
 """More simulated dishes, of the same families as the given ones, from `demo.simulator`: as many as wanted, by seed.
 
-`python -m tests.bench.make_dishes FOLDER --count 200 --seed 1` writes them in the layout that the scorer reads. The
-keeper here stirs by habit and never answers a cue; `tests.bench.stir_when_asked` has one who does.
+The keeper here stirs by habit and never answers a cue.
 """
 
-import argparse
-import json
 import random
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from sensord.demo.simulator import BowlMake, ProbeMake, SimulatedBowl
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from tests.bench.scenarios import Scenario, Stay
 
-__all__ = ["FAMILIES", "main", "make", "make_many"]
+__all__ = ["make", "make_many"]
 
 FAMILIES = {
     "plain_stirred": 5, "plain_left": 3, "dilute_once": 4, "overshoot": 2, "cold_hot_water": 2, "cold_bath": 2,
@@ -329,47 +325,3 @@ def make_many(count: int, seed: int) -> list[Scenario]:
     """`count` dishes, the families in the proportions of the given ones."""
     order = [family for family, weight in FAMILIES.items() for _ in range(weight)]
     return [make(order[i % len(order)], seed * 100_000 + i) for i in range(count)]
-
-
-def write(folder: Path, scenarios: list[Scenario]) -> None:
-    """Write scenarios in the layout of `tests.bench.scenarios.load`."""
-    folder.mkdir(parents=True, exist_ok=True)
-    lines = []
-    for s in scenarios:
-        stays = [
-            {"enter_s": x.enter, "entered_from": x.entered_from, "leave_s": x.leave, "left_to": x.left_to}
-            for x in s.stays
-        ]
-        lines.append(
-            json.dumps(
-                {
-                    "name": s.name,
-                    "family": s.family,
-                    "duration_s": s.duration,
-                    "probe_uncertainty_c": s.uncertainty,
-                    "band_c": list(s.band),
-                    "in_band": stays,
-                    "events": list(s.events),
-                }
-            )
-        )
-        readings = [f"{o.seconds:.2f},dish,{o.celsius if isinstance(o, Reading) else o.kind}" for o in s.observations]
-        (folder / f"{s.name}.readings.csv").write_text("\n".join(["time_s,probe,reading", *readings, ""]))
-        truth = [f"{i},{m:.2f},{c:.2f},{h:.2f},{p},{int(x)}" for i, (m, c, h, p, x) in enumerate(s.truth)]
-        header = "time_s,mean_c,coldest_c,hottest_c,probe_place,stirring"
-        (folder / f"{s.name}.truth.csv").write_text("\n".join([header, *truth, ""]))
-    (folder / "index.jsonl").write_text("\n".join([*lines, ""]))
-
-
-def main(arguments: list[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.bench.make_dishes", description=__doc__)
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("--count", type=int, default=200)
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args(arguments)
-    write(options.folder, make_many(options.count, options.seed))
-    return 0
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())

@@ -116,12 +116,11 @@ def latencies(broker: Broker, folder: Path, times: int) -> dict[str, list[float]
     _without_delay(bare)
     bare.loop_start()
     payload = b"x" * 350
-    took: dict[str, list[float]] = {"bare": [], "bare QoS 1": [], "reading": [], "five states": [], "event": []}
+    took: dict[str, list[float]] = {"bare": [], "bare QoS 1": [], "reading": [], "event": []}
     watches = {
         "bare": Stopwatch(broker.port, "bare/0"),
         "bare QoS 1": Stopwatch(broker.port, "bare/1"),
         "reading": Stopwatch(broker.port, TOPICS.probe("air")),
-        "five states": Stopwatch(broker.port, TOPICS.brooder("brooder")),
         "event": Stopwatch(broker.port, TOPICS.event),
     }
     time.sleep(0.5)
@@ -129,7 +128,6 @@ def latencies(broker: Broker, folder: Path, times: int) -> dict[str, list[float]
         for way, watch in watches.items():
             watch.arrived.clear()
             whole = snapshot(float(turn), celsius=34.0 + turn % 7 / 16)
-            # One reading against one publish; what a whole unit says at once is a row of its own.
             one = replace(whole, probes=whole.probes[:1], dishes=(), brooders=())
             began = time.perf_counter()
             match way:
@@ -139,8 +137,6 @@ def latencies(broker: Broker, folder: Path, times: int) -> dict[str, list[float]
                     bare.publish("bare/1", payload, qos=1)
                 case "reading":
                     publisher.handle(one)
-                case "five states":
-                    publisher.handle(whole)
                 case _:
                     publisher.handle(alarm_changed(float(turn)))
             assert watch.arrived.wait(5)

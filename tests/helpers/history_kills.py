@@ -1,4 +1,4 @@
-"""What a kill -9 may cost and what it may not, counted; shared by the test (a few kills) and the campaign (hundreds)."""
+"""What a kill -9 may cost and what it may not, counted; shared by the test (a few kills) and the campaign."""
 
 import os
 import random
