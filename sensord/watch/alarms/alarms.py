@@ -11,7 +11,18 @@ from dataclasses import replace
 from typing import Final, assert_never
 
 from sensord.errors import CommandError, quoted
-from sensord.watch.alarms.alarm_book import Alarm, AlarmBook, AlarmSettings, Cause, Key, Moved, Pause, Shelf, happen
+from sensord.watch.alarms.alarm_book import (
+    HEARD_SECONDS,
+    Alarm,
+    AlarmBook,
+    AlarmSettings,
+    Cause,
+    Key,
+    Moved,
+    Pause,
+    Shelf,
+    happen,
+)
 from sensord.watch.alarms.alarm_table import HORN, OPEN, TABLE, Happening, Said
 from sensord.watch.command_table import (
     COMMANDS,
@@ -66,6 +77,8 @@ def stand(rules: AlarmSettings, book: AlarmBook, change: ConditionChanged) -> Mo
     if alarm.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE):
         alarm = _silenced(alarm, Cause(change.seconds, alarm.silenced_by))
     alarm = replace(alarm, began_seconds=change.seconds)
+    if change.condition.is_danger:
+        alarm = replace(alarm, heard_until_seconds=change.seconds + HEARD_SECONDS)
     book, changes = happen(book, cause, key, Happening.ON, alarm)
     if change.condition.is_danger:
         # Danger at a place ends every shelf there: the lid has been open for too long.
@@ -111,6 +124,9 @@ def pass_time(
             effects += changes
         elif alarm.state is AlarmState.ACKNOWLEDGED:
             reminds = True
+        elif book.pause is not None and _is_paused_long(rules, key, alarm, seconds):
+            # Pauses that follow each other are no better than an acknowledgement.
+            book = replace(book.having(key, replace(alarm, heard_until_seconds=seconds + HEARD_SECONDS)), pause=None)
     if reminds and seconds - book.reminded_seconds >= rules.reminder_seconds:
         book = replace(book, reminded_seconds=seconds)
         effects += (Cued(seconds, Cue.REMINDER),)
@@ -286,6 +302,11 @@ def _shelve(rules: AlarmSettings, book: AlarmBook, command: Shelve, for_seconds:
         book, more = happen(book, cause, key, Happening.SHELVE, alarm)
         changes += more
     return book, changes
+
+
+def _is_paused_long(rules: AlarmSettings, key: Key, alarm: Alarm, seconds: float) -> bool:
+    is_loud = alarm.state in HORN and _is_danger(key, alarm)
+    return is_loud and seconds - alarm.heard_until_seconds >= rules.rearm_seconds
 
 
 def _is_danger(key: Key, alarm: Alarm) -> bool:
