@@ -1,9 +1,12 @@
 """Lengths of time: as people write them on the command line, `5m` or `1h30m`, and as they are said, `2 h 05 min`."""
 
 import re
+from typing import TYPE_CHECKING
 
 from sensord.errors import DataError
-from sensord.readings import Interval
+
+if TYPE_CHECKING:
+    from sensord.readings import Interval
 
 __all__ = ["countdown", "countdown_between", "duration", "duration_seconds", "duration_written", "foretold"]
 
@@ -42,7 +45,7 @@ def duration(seconds: float) -> str:
     return f"{round(minutes / 1440)} days"
 
 
-def foretold(seconds: Interval) -> str:
+def foretold(seconds: "Interval") -> str:
     """When something is expected: `in about 12 min`; `within 20 min` where it may as well be any moment."""
     if seconds.low <= 0.0 and seconds.high >= 2 * seconds.middle > 0.0:
         return f"within {duration(seconds.high)}"
@@ -56,7 +59,7 @@ def countdown(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{whole % 60:02d}" if hours else f"{minutes}:{whole % 60:02d}"
 
 
-def countdown_between(seconds: Interval) -> str:
+def countdown_between(seconds: "Interval") -> str:
     """A forecast with its interval, rounded to what it can know: `4:20 (3:30–5:40)`."""
     told = countdown(round(seconds.middle, -1) if seconds.middle > 60 else seconds.middle)
     return f"{told} ({countdown(round(seconds.low, -1))}–{countdown(round(seconds.high, -1))})"

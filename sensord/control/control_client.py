@@ -4,10 +4,9 @@ import json
 import select
 import socket
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self, TypeAlias
+from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias
 
 from sensord.control.control_wire import Code
 from sensord.errors import CommandError, DataError, WiringError
@@ -28,8 +27,7 @@ class DaemonAwayError(WiringError):
     """No daemon answers at the socket, or it has stopped."""
 
 
-@dataclass(frozen=True, slots=True)
-class Missed:
+class Missed(NamedTuple):
     """So many effects were not sent because this client was slow."""
 
     effects: int
