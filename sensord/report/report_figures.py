@@ -7,7 +7,6 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
-from typing import NamedTuple
 
 from sensord.history.history_reader import AlarmRow, BandRow, Point
 
@@ -37,7 +36,8 @@ _CHATTER_SECONDS = 60.0
 _CHATTER_CHANGES = 3
 
 
-class AirFigures(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirFigures:
     """The air of a brooder over a span; None where nothing was read. Minutes are of time, not of readings."""
 
     low_celsius: float | None
@@ -67,7 +67,8 @@ class AlarmEpisode:
     times: int = 1
 
 
-class AlarmFigures(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmFigures:
     """How the alarms went; seconds are medians and maxima over the episodes that have them."""
 
     raised: int
@@ -132,7 +133,13 @@ def air_figures(
     unread = max(0.0, (end - start) / 60 - len(read) * minutes)
     share = inside / judged if judged else None
     return AirFigures(
-        joined.low_celsius, joined.mean_celsius, joined.high_celsius, share, under * minutes, over * minutes, unread
+        low_celsius=joined.low_celsius,
+        mean_celsius=joined.mean_celsius,
+        high_celsius=joined.high_celsius,
+        share_in_band=share,
+        minutes_under=under * minutes,
+        minutes_over=over * minutes,
+        minutes_unread=unread,
     )
 
 
