@@ -1,4 +1,4 @@
-"""Every benchmark, one after the other: `python -m tests.bench`, or some of them by name; about twenty minutes for all.
+"""Every benchmark, one after the other: `python -m tests.bench`, or some of them by name; about ten minutes for all.
 
 Each runs in a process of its own, so that none warms another's caches. Figures are ratios measured side by side where
 there is something to compare with; the machine's own speed is in none of them. `--write docs/benchmarks.md` makes the
@@ -13,29 +13,22 @@ import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
 
 TOP = Path(__file__).parents[2]
 
 
-class Benchmark(NamedTuple):
-    """What is measured, with which options."""
-
-    title: str
-    options: tuple[str, ...] = ()
-
-
-BENCHMARKS = {
-    "probe_cycle": Benchmark("One cycle over the probes of a bus, beside reading one after the other"),
-    "pin_latency": Benchmark("From an effect to the buzzer's pin"),
-    "footprint": Benchmark("Import time and memory, beside a plain loop"),
-    "estimator": Benchmark("What a reading costs the rules, and the replay of an hour"),
-    "dashboard": Benchmark("Control socket and dashboard"),
-    "mqtt_cost": Benchmark("What MQTT costs, beside a bare publish", ("--seconds", "40")),
-    "history_size": Benchmark("How large the history gets and what it writes", ("--days", "12")),
-    "score_dishes": Benchmark("The dish on twelve recordings, beside plain rules", ("tests/data/dish",)),
-    "score_brooders": Benchmark("The brooder on four days, beside plain rules", ("tests/data/brooder",)),
+BENCHMARKS: dict[str, tuple[str, ...]] = {
+    "probe_cycle": ("One cycle over the probes of a bus, beside reading one after the other",),
+    "pin_latency": ("From an effect to the buzzer's pin",),
+    "footprint": ("Import time and memory, beside a plain loop",),
+    "estimator": ("What a reading costs the rules",),
+    "dashboard": ("Control socket and dashboard",),
+    "mqtt_cost": ("What MQTT costs, beside a bare publish", "--seconds", "40"),
+    "history_size": ("How large the history gets and what it writes", "--days", "12"),
+    "score_dishes": ("Twelve simulated dishes, beside plain rules", "tests/data/dish"),
+    "score_brooders": ("Four simulated days of a brooder, beside plain rules", "tests/data/brooder"),
 }
+"""By name: what is measured, then the options."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +48,8 @@ class Outcome:
 
 def run(name: str) -> Outcome:
     """Run one, its lines shown as they come."""
-    benchmark = BENCHMARKS[name]
     print(f"\n== {name}", flush=True)
-    command = [sys.executable, "-u", "-m", f"tests.bench.{name}", *benchmark.options]
+    command = [sys.executable, "-u", "-m", f"tests.bench.{name}", *BENCHMARKS[name][1:]]
     lines = []
     with subprocess.Popen(command, cwd=TOP, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
@@ -82,12 +74,12 @@ def page(outcomes: list[Outcome], minutes: float, load: tuple[float, float]) -> 
     )
     parts = [head + "| benchmark | target | |\n| --- | --- | --- |\n" + "\n".join(rows)]
     for one in outcomes:
-        benchmark = BENCHMARKS[one.name]
-        command = " ".join(["python -m", f"tests.bench.{one.name}", *benchmark.options])
+        title, *options = BENCHMARKS[one.name]
+        command = " ".join(["python -m", f"tests.bench.{one.name}", *options])
         shown = [line for line in one.lines if not line.startswith("target: ")]
         text = "\n".join(shown).strip("\n")
         body = text if text.startswith("|") else f"```\n{text}\n```"
-        parts.append(f"## {one.name}\n\n{benchmark.title}: `{command}`\n\n{body}")
+        parts.append(f"## {one.name}\n\n{title}: `{command}`\n\n{body}")
     return "\n\n".join(parts) + "\n"
 
 

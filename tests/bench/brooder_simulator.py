@@ -42,7 +42,7 @@ class Trouble:
 
 @dataclass(slots=True)
 class Day:
-    """A simulated recording: `rows` are (seconds, reading or fault word), `true_c` the air every five seconds."""
+    """A simulated day: `rows` are (seconds, reading or fault word), `true_c` the air every five seconds."""
 
     name: str
     family: str

@@ -216,11 +216,9 @@ def run(folder: str, sample: int, seed: int, workers: int) -> bool:
     for one, outcome in sorted(tried, key=lambda each: (str(each[0].module_path), each[0].start_pos)):
         if outcome != "noticed":
             print(f"{one.module_path}:{one.start_pos[0]} {one.operator_name} {outcome}\n{_changed(one)}")
-    print(
-        "".join(f"{one.module_path}:{one.start_pos[0]} {json.dumps(said)}\n" for one, said in broken),
-        end="",
-        flush=True,
-    )
+    for one, said in broken:
+        print(f"{one.module_path}:{one.start_pos[0]} {json.dumps(said)}")
+    sys.stdout.flush()
     return share >= WANTED
 
 

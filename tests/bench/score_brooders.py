@@ -80,7 +80,7 @@ class Score:
 
 
 def days_of(folder: Path) -> Iterator[Day]:
-    """Every recording that `folder/index.jsonl` names, with its truth."""
+    """Every day that `folder/index.jsonl` names, with its truth."""
     for line in (folder / "index.jsonl").read_text().splitlines():
         entry = json.loads(line)
         day = Day(entry["name"], entry["family"], entry["hours"], tuple(entry["allowed_c"]))
