@@ -6,12 +6,12 @@ import pytest
 
 from sensord.config.loading import parse
 from sensord.readings import Band, FaultKind
-from sensord.watch.command_table import Acknowledge, PauseAudio, SetStage, Shelve
-from sensord.watch.conditions import Condition
-from sensord.watch.effects import AlarmState, Cue, Cued, DishEstimated, Measured
-from sensord.watch.events import Origin
+from sensord.watch.command_table import Acknowledge, LogFeed, PauseAudio, SetStage, Shelve
+from sensord.watch.conditions import UNIT_PLACE, Condition, Priority
+from sensord.watch.effects import AlarmState, Answered, Cue, Cued, DishEstimated, Measured
+from sensord.watch.events import DayKnown, Origin
 from sensord.watch.nursery import snapshot
-from sensord.watch.views import BrooderView
+from sensord.watch.views import BrooderView, ChickView
 from tests.config.turning import AIR, PASTE, Watched, config, turns
 
 HATCHED = "2026-05-01"
@@ -79,6 +79,7 @@ def test_a_slower_probe_is_believed_to_lag_more() -> None:
 
 @turns("brooders.probes", "probes.rom")
 def test_a_brooder_is_watched_by_the_probes_that_it_names() -> None:
+    """A probe is known by its `rom`, a brooder names it in `probes`."""
     more = f'[probes.second]\nrom = "{PASTE[:-1]}f"\nplace = "brooder"'
     band = "band = { low_celsius = 33.0, high_celsius = 36.0 }"
     watched = Watched(config(more, nest=f'probes = ["second"]\n{band}'))
@@ -166,7 +167,7 @@ def test_a_dish_is_ready_in_its_own_band() -> None:
     usual = Watched(config()).dip()
     warm = Watched(config(supper="band = { low_celsius = 38.0, high_celsius = 40.0, source = 'book' }")).dip()
     assert warm.dish("ready")[0] < usual.dish("ready")[0] - 60
-    low = Watched(config(supper="band = { low_celsius = 34.0, high_celsius = 38.0 }")).dip()
+    low = Watched(config(supper="band = { low_celsius = 34.5, high_celsius = 38.0 }")).dip(seconds=900)
     assert low.dish("cool")[0] > usual.dish("cool")[0] + 60
     (seen,) = snapshot(warm.settings, warm.nursery, warm.seconds).dishes
     assert (seen.band, seen.band_source) == (Band(38.0, 40.0), "book")
@@ -266,6 +267,31 @@ def test_a_latched_danger_stays_until_somebody_resets_it() -> None:
     assert after_the_danger("latch_danger = true") is AlarmState.LATCHED_ACKNOWLEDGED
 
 
+@turns("alarms.network_silence_seconds", "alarms.local_silence_seconds")
+@pytest.mark.parametrize("origin", [Origin.MQTT, Origin.CONTROL])
+def test_renewed_silence_ends_at_the_limit_of_where_it_comes_from(origin: Origin) -> None:
+    """An acknowledgement each second keeps a standing danger quiet for no longer than the config says."""
+
+    def quiet(keys: str) -> float:
+        watched = Watched(config(f"[alarms]\nrearm_seconds = 14400\n{keys}")).read(34.0, 60).read(25.0, 300)
+        begun, last_heard = watched.seconds, 0.0
+        while watched.seconds < begun + 2000:
+            watched.feed(Acknowledge(seconds=watched.seconds, origin=origin))
+            watched.read(25.0, 1)
+            if watched.seconds > begun + 60 and watched.nursery.alerting.priority is Priority.HIGH:
+                last_heard = watched.seconds
+                break
+        return (last_heard or float("inf")) - begun
+
+    short, long = "network_silence_seconds = 600\nlocal_silence_seconds = {}", "network_silence_seconds = {}"
+    if origin is Origin.MQTT:
+        assert quiet(long.format(600)) == pytest.approx(600, abs=120)
+        assert quiet(long.format(1200)) == pytest.approx(1200, abs=120)
+    else:
+        assert quiet(short.format(900)) == pytest.approx(900, abs=120)
+        assert quiet(short.format(1500)) == pytest.approx(1500, abs=120)
+
+
 # --- Silence, the log, a stage ----------------------------------------------------------------------------------------
 
 
@@ -277,6 +303,21 @@ def test_a_slow_pace_of_reading_is_no_silence() -> None:
 
     assert fault("1.0") is FaultKind.LATE
     assert fault("30.0") is None
+
+
+@turns("history.feed_reminder")
+def test_an_overdue_feed_reminds_where_that_is_wanted() -> None:
+    for said, stands in (("true", True), ("false", False)):
+        watched = Watched(config(f"[history]\nfeed_reminder = {said}"), utc(HATCHED))
+        watched.feed(DayKnown(0.5, (ChickView(name="pip", overdue_utc_seconds=utc(HATCHED)),)))
+        assert watched.silence(2).stands(Condition.FEED_OVERDUE, UNIT_PLACE) is stands
+
+
+@turns("history.enabled")
+def test_without_a_history_no_entry_is_taken() -> None:
+    feed = LogFeed(seconds=1.0, origin=Origin.CONTROL, chick="pip", millilitres=5.0)
+    assert "enabled = true" in Watched(config("[history]\nenabled = false")).give(feed).reason
+    assert not [each for each in Watched(config()).feed(feed) if isinstance(each, Answered)]  # the log answers
 
 
 def test_a_stage_set_by_the_keeper_is_the_one_in_force() -> None:
