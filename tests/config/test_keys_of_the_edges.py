@@ -329,7 +329,7 @@ class Published:
     def __init__(self, held_to: Config, folder: Path) -> None:
         assert held_to.mqtt is not None
         self.delivered: list[Command] = []
-        self.output = publishing.publisher(held_to, held_to.mqtt, folder, SystemClock(), self.delivered.append)
+        self.output = publishing.open_publisher(held_to, held_to.mqtt, folder, SystemClock(), self.delivered.append)
         self.output.start()
 
 
