@@ -14,7 +14,7 @@ from pathlib import Path
 
 from sensord.checks.bus_check import boot_config, overlays
 from sensord.checks.site import CheckFinding, Machine, Site, bad, fine, warn
-from sensord.config.sections import Config
+from sensord.config.sections import ButtonsSection, Config
 from sensord.errors import WiringError
 from sensord.pins import factory as pins
 from sensord.pins.buttons import Buttons
@@ -141,12 +141,6 @@ class Person:
     tell: Callable[[str], None]
 
 
-@dataclass(frozen=True, slots=True)
-class _OneButton:
-    acknowledge_pin: int | None = None
-    batch_pin: int | None = None
-
-
 def asked(site: Site, keeper: Person, factory: pins.Factory | None = None) -> Iterator[CheckFinding]:
     """Play and listen, press and see. The pins are given back however it ends."""
     chime, buttons = site.config.chime, site.config.buttons
@@ -202,7 +196,9 @@ def _pressed(site: Site, keeper: Person, name: str, pin: int, factory: pins.Fact
             came.set()
 
     # Whichever button it is, it is listened to as an acknowledge button: that needs no dish.
-    buttons = Buttons(_OneButton(pin), site.clock, deliver, factory, factory_name=site.config.chime.factory)
+    buttons = Buttons(
+        ButtonsSection(acknowledge_pin=pin), site.clock, deliver, factory, factory_name=site.config.chime.factory
+    )
     try:
         if buttons.any_down:
             return bad(

@@ -6,17 +6,16 @@
 | batch | `StartBatch` of the dish | - |
 """
 
-import threading
 from collections.abc import Callable
-from typing import Protocol, TypeAlias
 
 from sensord.clock import Clock
+from sensord.config.sections import ButtonsSection
 from sensord.errors import WiringError
 from sensord.pins import factory as pins
 from sensord.watch.command_table import Acknowledge, PauseAudio, StartBatch
-from sensord.watch.events import Event, Origin
+from sensord.watch.events import Command, Event, Origin
 
-__all__ = ["Buttons", "ButtonsSettings"]
+__all__ = ["Buttons"]
 
 HOLD_SECONDS = 3.0
 # Contacts of small push buttons settle within about 10 ms; common practice, no source.
@@ -26,37 +25,10 @@ _BOUNCE_SECONDS = 0.05
 _REST_SECONDS = 0.25
 
 
-_Make: TypeAlias = Callable[[], Event | None]
-
-
-class ButtonsSettings(Protocol):
-    """What the config's section `[buttons]` has to offer (`sensord.config.sections.ButtonsSection` does)."""
-
-    @property
-    def acknowledge_pin(self) -> int | None: ...
-    @property
-    def batch_pin(self) -> int | None: ...
-
-
-class _Guard:
-    """Lets the first of a rapid series through."""
-
-    def __init__(self, clock: Clock, rest_seconds: float) -> None:
-        self._clock, self._rest_seconds = clock, rest_seconds
-        self._lock = threading.Lock()
-        self._last_seconds: float | None = None
-
-    def passes(self) -> bool:
-        with self._lock:
-            now, last = self._clock.monotonic_seconds(), self._last_seconds
-            self._last_seconds = now
-            return last is None or now - last >= self._rest_seconds
-
-
 class Buttons:
     """An input: calls `deliver(event)` from the pin library's threads. `deliver` must not block.
 
-    `dish` is the one that the batch button speaks of; `pause_seconds` how long a held acknowledge button silences.
+    `dish` is the one that the batch button speaks of; a held acknowledge button silences for as long as allowed.
     Raises `WiringError` where a pin or the factory cannot be had. `trouble` is the last exception that `deliver`
     raised, as text; it never reaches the pin library, whose thread would end.
     """
@@ -65,20 +37,19 @@ class Buttons:
 
     def __init__(
         self,
-        section: ButtonsSettings,
+        section: ButtonsSection,
         clock: Clock,
         deliver: Callable[[Event], None],
         factory: pins.Factory | None = None,
         *,
         factory_name: str | None = None,
         dish: str | None = None,
-        pause_seconds: float = 120.0,
         hold_seconds: float = HOLD_SECONDS,
     ) -> None:
-        self._clock, self._deliver, self._dish, self._pause_seconds = clock, deliver, dish, pause_seconds
+        self._clock, self._deliver, self._dish = clock, deliver, dish
         self._parts: list[pins.Part] = []
         self.trouble = ""
-        wanted: list[tuple[str, int | None, _Make, _Make | None]] = [
+        wanted: list[tuple[str, int | None, Callable[[], Command], Callable[[], Command] | None]] = [
             ("buttons.acknowledge_pin", section.acknowledge_pin, self._acknowledge, self._pause),
             ("buttons.batch_pin", section.batch_pin, self._batch, None),
         ]
@@ -106,27 +77,27 @@ class Buttons:
         while self._parts:
             self._parts.pop().close()
 
-    def _guarded(self, make: _Make, rest_seconds: float) -> Callable[[], None]:
-        guard = _Guard(self._clock, rest_seconds)
+    def _guarded(self, make: Callable[[], Command], rest_seconds: float) -> Callable[[], None]:
+        """Delivers the first of a rapid series. The pin library calls it from one thread a pin."""
+        last_seconds: float | None = None
 
         def called() -> None:
+            nonlocal last_seconds
             try:
-                event = make() if guard.passes() else None
-                if event is not None:
-                    self._deliver(event)
+                now, before = self._clock.monotonic_seconds(), last_seconds
+                last_seconds = now
+                if before is None or now - before >= rest_seconds:
+                    self._deliver(make())
             except Exception as error:  # would end the pin library's thread, and with it every later press
                 self.trouble = f"{type(error).__name__}: {error}"
 
         return called
 
-    def _acknowledge(self) -> Event:
+    def _acknowledge(self) -> Command:
         return Acknowledge(seconds=self._clock.monotonic_seconds(), origin=Origin.BUTTON)
 
-    def _pause(self) -> Event:
-        now = self._clock.monotonic_seconds()
-        return PauseAudio(seconds=now, origin=Origin.BUTTON, for_seconds=self._pause_seconds)
+    def _pause(self) -> Command:
+        return PauseAudio(seconds=self._clock.monotonic_seconds(), origin=Origin.BUTTON)
 
-    def _batch(self) -> Event | None:
-        if self._dish is None:
-            return None
+    def _batch(self) -> Command:
         return StartBatch(seconds=self._clock.monotonic_seconds(), origin=Origin.BUTTON, dish=self._dish)

@@ -11,41 +11,20 @@ import sys
 import threading
 from contextlib import suppress
 from datetime import UTC, datetime, time
-from typing import Protocol
 
 from sensord.clock import Clock
+from sensord.config.sections import ChimeSection
 from sensord.errors import WiringError
 from sensord.pins import factory as pins
 from sensord.watch.sound.patterns import TONE_DUTY, Colour, Pulse
 from sensord.watch.sound.score import Due, Score, advance, opening, take
 
-__all__ = ["Chime", "ChimeSettings"]
+__all__ = ["Chime"]
 
 # A part that failed is tried again this often: a loose wire may come back.
 _RETRY_SECONDS = 5.0
 _ANY_TONE_HERTZ = 440.0
 _SWITCH_SECONDS = 0.001
-
-
-class ChimeSettings(Protocol):
-    """What the config's section `[chime]` has to offer (`sensord.config.sections.ChimeSection` does)."""
-
-    @property
-    def kind(self) -> str: ...
-    @property
-    def pin(self) -> int | None: ...
-    @property
-    def lamp_pin(self) -> int | None: ...
-    @property
-    def lamp_pins(self) -> tuple[int, int, int] | None: ...
-    @property
-    def factory(self) -> str | None: ...
-    @property
-    def night_level(self) -> float: ...
-    @property
-    def night(self) -> str | None: ...
-    @property
-    def self_test(self) -> bool: ...
 
 
 class Chime:
@@ -57,7 +36,7 @@ class Chime:
 
     name = "chime"
 
-    def __init__(self, section: ChimeSettings, clock: Clock, factory: pins.Factory | None = None) -> None:
+    def __init__(self, section: ChimeSection, clock: Clock, factory: pins.Factory | None = None) -> None:
         self._section, self._clock = section, clock
         self._lock, self._wake, self._closed = threading.RLock(), threading.Event(), False
         self._trouble: WiringError | None = None
@@ -128,7 +107,8 @@ class Chime:
                 else:
                     self._buzzer = pins.tone(factory, section.pin, _ANY_TONE_HERTZ, "chime.pin")
             key = "chime.lamp_pin" if section.lamp_pins is None else "chime.lamp_pins"
-            self._lamp = pins.lamp(factory, lamp_pins, key)
+            for pin in lamp_pins:
+                self._lamp.append(pins.switch(factory, pin, key))
         except WiringError:
             self._close_parts()
             raise

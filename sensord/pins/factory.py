@@ -6,31 +6,31 @@ made, no hardware is touched and no pin library imported.
 """
 
 import atexit
+import importlib
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeAlias
 
 from sensord.errors import WiringError
 
-__all__ = ["Factory", "Part", "button", "lamp", "open_factory", "switch", "tone"]
+__all__ = ["Factory", "Part", "button", "open_factory", "switch", "tone"]
 
 # gpiozero ships no types; these names at least say what is meant.
 Factory: TypeAlias = Any
 Part: TypeAlias = Any
 
-DEFAULT_FACTORY = "lgpio"
-
-# The Debian package of each library; native needs none.
-_PACKAGES = {
-    "lgpio": "python3-lgpio",
-    "rpigpio": "python3-rpi.gpio",
-    "pigpio": "python3-pigpio",
-    "native": "gpiozero anew",
-    "mock": "gpiozero anew",
+_DEFAULT = "lgpio"
+# Class and Debian package of each library; mock and native come with gpiozero itself.
+_FACTORIES = {
+    "lgpio": ("LGPIOFactory", "python3-lgpio"),
+    "rpigpio": ("RPiGPIOFactory", "python3-rpi.gpio"),
+    "pigpio": ("PiGPIOFactory", "python3-pigpio"),
+    "native": ("NativeFactory", "gpiozero anew"),
+    "mock": ("MockFactory", "gpiozero anew"),
 }
 
 _open: dict[str, Factory] = {}
@@ -41,7 +41,7 @@ def open_factory(name: str | None, key: str) -> Factory:
 
     `key` is the config key to name in errors. Raises `WiringError`.
     """
-    chosen = name or os.environ.get("GPIOZERO_PIN_FACTORY", "").strip().lower() or DEFAULT_FACTORY
+    chosen = name or os.environ.get("GPIOZERO_PIN_FACTORY", "").strip().lower() or _DEFAULT
     if chosen not in _open:
         try:
             _open[chosen] = _made(chosen)
@@ -53,59 +53,41 @@ def open_factory(name: str | None, key: str) -> Factory:
 def _made(name: str) -> Factory:
     import gpiozero
 
-    if name == "mock":
-        from gpiozero.pins.mock import MockFactory, MockPWMPin
-
-        factory = MockFactory(pin_class=MockPWMPin)
-    elif name == "lgpio":
-        with _lgpio_at_home():
-            from gpiozero.pins.lgpio import LGPIOFactory
-
-            factory = LGPIOFactory()
-    elif name == "rpigpio":
-        from gpiozero.pins.rpigpio import RPiGPIOFactory
-
-        factory = RPiGPIOFactory()
-    elif name == "pigpio":
-        from gpiozero.pins.pigpio import PiGPIOFactory
-
-        factory = PiGPIOFactory()
-    elif name == "native":
-        from gpiozero.pins.native import NativeFactory
-
-        factory = NativeFactory()
-    else:
+    if name not in _FACTORIES:
         raise LookupError("no factory has that name")
+    with _at_home():
+        library = importlib.import_module(f"gpiozero.pins.{name}")
+        # Only pulse-width pins can stand for every part that is hung on a mock.
+        options = {"pin_class": library.MockPWMPin} if name == "mock" else {}
+        factory = getattr(library, _FACTORIES[name][0])(**options)
     gpiozero.Device.pin_factory = factory  # so that gpiozero's own exit hook closes its pins
     return factory
 
 
 @contextmanager
-def _lgpio_at_home() -> Iterator[None]:
+def _at_home() -> Iterator[None]:
     """Importing lgpio makes a FIFO in the working directory, or in `LG_WD` and then moves the process there.
 
     It gets a folder that can be written, and the process its working directory back.
     """
     here = Path.cwd()
     if "LG_WD" not in os.environ:
-        os.environ["LG_WD"] = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0] or _passing_folder()
+        runtime = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+        os.environ["LG_WD"] = runtime or tempfile.mkdtemp(prefix="sensord-pins-")
+        if not runtime:
+            atexit.register(shutil.rmtree, os.environ["LG_WD"], ignore_errors=True)
     try:
         yield
     finally:
         os.chdir(here)
 
 
-def _passing_folder() -> str:
-    folder = tempfile.mkdtemp(prefix="sensord-pins-")
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    return folder
-
-
 def _why(name: str, error: Exception) -> str:
-    others = 'choose another with factory = "lgpio", "rpigpio", "pigpio", "native" or "mock" (or GPIOZERO_PIN_FACTORY)'
+    names = " or ".join(f'"{known}"' for known in _FACTORIES)
+    others = f"choose another with factory = {names} (or GPIOZERO_PIN_FACTORY)"
     match error:
         case ModuleNotFoundError():
-            return f"its library is not installed ({error}): install {_PACKAGES[name]}, or {others}"
+            return f"its library is not installed ({error}): install {_FACTORIES[name][1]}, or {others}"
         case LookupError():
             return f"{error}: {others}"
         case PermissionError():
@@ -121,45 +103,24 @@ def _why(name: str, error: Exception) -> str:
 
 def switch(factory: Factory, pin: int, key: str) -> Part:
     """An on/off output (`on()`, `off()`, `close()`), low at first."""
-    import gpiozero
-
-    return _part(key, pin, lambda: gpiozero.DigitalOutputDevice(pin, initial_value=False, pin_factory=factory))
+    return _part(key, "DigitalOutputDevice", pin, factory, initial_value=False)
 
 
 def tone(factory: Factory, pin: int, hertz: float, key: str) -> Part:
     """A pulse-width output (`frequency`, `value` as the duty, `close()`), silent at first."""
-    import gpiozero
-
-    return _part(key, pin, lambda: gpiozero.PWMOutputDevice(pin, frequency=hertz, pin_factory=factory))
-
-
-def lamp(factory: Factory, pins: tuple[int, ...], key: str) -> list[Part]:
-    """The on/off outputs of a lamp: one, or red, green and blue (common cathode). Dark at first."""
-    parts: list[Part] = []
-    try:
-        for pin in pins:
-            parts.append(switch(factory, pin, key))  # noqa: PERF401 - what was opened must be known when the next fails
-    except WiringError:
-        for part in parts:
-            part.close()
-        raise
-    return parts
+    return _part(key, "PWMOutputDevice", pin, factory, frequency=hertz)
 
 
 def button(factory: Factory, pin: int, hold_seconds: float, bounce_seconds: float, key: str) -> Part:
     """A push button to ground with the Pi's own pull-up (`when_pressed`, `when_held`, `close()`)."""
+    return _part(key, "Button", pin, factory, hold_time=hold_seconds, bounce_time=bounce_seconds)
+
+
+def _part(key: str, kind: str, pin: int, factory: Factory, **options: object) -> Part:
     import gpiozero
 
-    return _part(
-        key,
-        pin,
-        lambda: gpiozero.Button(pin, hold_time=hold_seconds, bounce_time=bounce_seconds, pin_factory=factory),
-    )
-
-
-def _part(key: str, pin: int, make: Callable[[], Part]) -> Part:
     try:
-        return make()
+        return getattr(gpiozero, kind)(pin, pin_factory=factory, **options)
     except Exception as error:
         reason = f"{error}: each pin can serve one part" if type(error).__name__ == "GPIOPinInUse" else _plain(error)
         raise WiringError(f"{key}: GPIO {pin} cannot be used: {reason}") from error

@@ -96,7 +96,6 @@ def _buttons(config: Config, inbox: Inbox, clock: Clock) -> Buttons:
         inbox.deliver,
         factory_name=config.chime.factory,
         dish=next(iter(config.dishes), None),
-        pause_seconds=config.alarms.pause_seconds,
     )
 
 
