@@ -5,7 +5,8 @@ import json
 from dataclasses import asdict
 
 from sensord.care.chicks import Chick, age_days
-from sensord.commands.keeping import add_place_options, chick_name, enter, now_utc, open_history, say
+from sensord.commands.history_here import open_history
+from sensord.commands.keeping import add_place_options, chick_name, enter, now_utc, say
 from sensord.commands.kitchen_options import load_config
 from sensord.durations import duration_seconds
 from sensord.errors import DataError

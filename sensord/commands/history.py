@@ -4,7 +4,8 @@ import argparse
 import json
 from pathlib import Path
 
-from sensord.commands.keeping import add_place_options, local, open_history
+from sensord.commands.history_here import open_history
+from sensord.commands.keeping import add_place_options, local
 
 __all__ = ["arguments", "run"]
 

@@ -1,4 +1,7 @@
-"""What the commands of the log share: where the history is, how an entry gets into it, times as people write them."""
+"""What the commands of the log share: how an entry gets into the history, times as people write them.
+
+Light on purpose: who writes a feed down at night should not wait for what only a reader of the history needs.
+"""
 
 import argparse
 import json
@@ -7,29 +10,17 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from sensord.clock import SystemClock
-from sensord.commands.kitchen_options import load_config
-from sensord.config.folders import state_beside
-from sensord.config.loading import DEFAULT_PATH
 from sensord.control.control_client import ControlClient, DaemonAwayError
 from sensord.control.control_wire import client_path
-from sensord.errors import CommandError, DataError, StorageError
-from sensord.gate.command_reader import read_fields
-from sensord.history.database import DamagedError, leaving_nothing
-from sensord.history.history_file import FILE_NAME, HistoryFile
-from sensord.history.history_reader import HistoryReader
-from sensord.log.chick_log import ChickLog
-from sensord.watch.command_table import Entry, Giver
-from sensord.watch.effects import EntryMade
+from sensord.errors import CommandError, DataError
 
 __all__ = [
     "add_place_options",
     "chick_name",
     "enter",
-    "history_path",
     "local",
     "moment",
     "now_utc",
-    "open_history",
     "say",
 ]
 
@@ -48,7 +39,7 @@ def chick_name(text: str) -> str:
 def add_place_options(parser: argparse.ArgumentParser, socket: bool = False) -> None:
     """`--state`, `--config` and `--json`, and `--socket` for commands that write."""
     parser.add_argument("--state", type=Path, metavar="DIR", help="the folder of the history")
-    parser.add_argument("--config", type=Path, metavar="FILE", help=f"default: {DEFAULT_PATH} where it exists")
+    parser.add_argument("--config", type=Path, metavar="FILE", help="default: that of the system, where there is one")
     if socket:
         parser.add_argument(
             "--socket",
@@ -60,49 +51,15 @@ def add_place_options(parser: argparse.ArgumentParser, socket: bool = False) -> 
     parser.add_argument("--json", action="store_true", help="for a program to read")
 
 
-def history_path(options: argparse.Namespace) -> Path:
-    """The history's file: `--state`, the config's folder, what systemd hands out, the service's, the user's own."""
-    config = load_config(options.config)
-    return Path(options.state or state_beside(config, FILE_NAME)) / FILE_NAME
-
-
-def open_history(options: argparse.Namespace) -> HistoryReader:
-    """The reading side. Raises `StorageError` where there is no history yet."""
-    try:
-        return HistoryReader(history_path(options))
-    except DamagedError as error:
-        raise StorageError(
-            f"{error}: put a copy in its place; without one the daemon's next start sets it aside and begins anew"
-        ) from error
-
-
 def enter(options: argparse.Namespace, verb: str, fields: dict[str, object]) -> tuple[bool, str]:
     """Have an entry stored: by the daemon where one runs, else directly; whether it is, and the answer."""
     try:
         with ControlClient(options.socket) as client:
             return True, client.call(verb, **fields)
     except DaemonAwayError:
-        return _enter_directly(options, verb, fields)
-    except CommandError as error:
-        return False, str(error)
+        from sensord.commands.history_here import enter_directly
 
-
-def _enter_directly(options: argparse.Namespace, verb: str, fields: dict[str, object]) -> tuple[bool, str]:
-    seconds = _CLOCK.monotonic_seconds()
-    try:
-        entry = read_fields(verb, fields, seconds, Giver.OWNER)
-    except CommandError as error:
-        return False, str(error)
-    if not isinstance(entry, Entry):
-        raise CommandError(f"{verb} is no entry of the log")
-    path = history_path(options)
-    try:
-        with leaving_nothing(path):
-            log = ChickLog(HistoryFile(path.parent, _CLOCK, daemon=False), _CLOCK, lambda _event: None)
-            try:
-                return True, log.write_down(EntryMade(seconds, entry))
-            finally:
-                log.close()
+        return enter_directly(options, verb, fields)
     except CommandError as error:
         return False, str(error)
 

@@ -9,7 +9,8 @@ from typing import Any
 
 from sensord.care.formula import SKIN_HURT_CELSIUS, millilitre_words, scald_words, solids_from_volumes
 from sensord.commands.given import in_range, number, whole_number
-from sensord.commands.keeping import now_utc, open_history
+from sensord.commands.history_here import open_history
+from sensord.commands.keeping import now_utc
 from sensord.commands.kitchen_options import Shared, add_shared, percent, read_shared
 from sensord.config import kitchen
 from sensord.config.sections import DishSection

@@ -9,7 +9,8 @@ from pathlib import Path
 import sensord
 from sensord.care.plausible import chick_named
 from sensord.commands.given import a_new_file
-from sensord.commands.keeping import add_place_options, local, moment, now_utc, open_history
+from sensord.commands.history_here import open_history
+from sensord.commands.keeping import add_place_options, local, moment, now_utc
 from sensord.commands.kitchen_options import load_config
 from sensord.errors import DataError
 from sensord.history.history_reader import HistoryReader

@@ -6,7 +6,8 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from sensord.commands.given import a_new_file
-from sensord.commands.keeping import add_place_options, history_path, moment, open_history
+from sensord.commands.history_here import history_path, open_history
+from sensord.commands.keeping import add_place_options, moment
 from sensord.commands.terminal import say_as_utf_8
 from sensord.errors import DataError
 from sensord.history.exchange import TABLES, export_csv, export_jsonl, import_file

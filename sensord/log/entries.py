@@ -4,6 +4,7 @@ from typing import TypeAlias
 
 from sensord.care.chicks import SECONDS_A_DAY, Chick, Feed, Weighing
 from sensord.care.feeding import TABLE_KINDS, cautions, has_table
+from sensord.care.growth import flags, gains
 from sensord.care.plausible import check_chick, check_feed, check_weighing, chick_named, day
 from sensord.errors import CommandError
 from sensord.history.database import Connection
@@ -36,7 +37,7 @@ def store(
     stamp = (round(at * 1000), int(sure or entry.at_utc_seconds is not None), chick.name)
     if isinstance(entry, LogFeed):
         return _store_feed(connection, known, entry, at, stamp, now_utc)
-    return _store_weighing(connection, known, entry, at, stamp, now_utc)
+    return _store_weighing(connection, known, entry, chick, at, stamp, now_utc)
 
 
 _Stamp: TypeAlias = tuple[int, int, str]
@@ -71,9 +72,9 @@ def _store_feed(
 
 
 def _store_weighing(
-    connection: Connection, known: HistoryReader, entry: WeighIn, at: float, stamp: _Stamp, now_utc: float
+    connection: Connection, known: HistoryReader, entry: WeighIn, chick: Chick, at: float, stamp: _Stamp, now_utc: float
 ) -> str:
-    name = stamp[-1]
+    name = chick.name
     if entry.grams is None:
         raise CommandError(f"how heavy is {name}? write the grams")
     check_weighing(Weighing(name, at, entry.grams, entry.note), known.weighings(name), now_utc, entry.sure)
@@ -81,7 +82,12 @@ def _store_weighing(
         "INSERT INTO weighing (at_ms, sure, chick, grams, note, origin) VALUES (?, ?, ?, ?, ?, ?)",
         (*stamp, entry.grams, entry.note, entry.origin.value),
     )
-    return f"{name}: {entry.grams:g} g"
+    weighings = known.weighings(name)
+    gained = [one for one in gains(weighings) if round(one.utc_seconds * 1000) == stamp[0]]
+    told = [f", {one.grams_per_day:+.1f} g/day ({one.percent_per_day:+.0f} %)" for one in gained]
+    return " ".join(
+        [f"{name}: {entry.grams:g} g{''.join(told)}", *(f"LOOK: {one.sentence}" for one in flags(chick, weighings))]
+    )
 
 
 # Long enough for a slip seen the next morning, too short to rewrite what a vet has been told.

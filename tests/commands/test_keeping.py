@@ -41,7 +41,7 @@ def test_an_evening_at_the_brooder(shell: Shell) -> None:
     yesterday = (NOW - timedelta(days=1)).isoformat()
     assert shell("chick", "Pip", "--kind", "rock pigeon", "--hatched", "2026-01-02") == (0, "pip added\n", "")
     assert shell("weigh", "pip", "45.2", "--at", yesterday)[:2][0] == 0
-    assert shell("weigh", "pip", "48")[1].startswith("pip: 48 g\n")
+    assert shell("weigh", "pip", "48")[1] == "pip: 48 g, +2.8 g/day (+6 %)\n"
     code, out, _ = shell("feed", "pip", "4.5", "--crop", "empty")
     assert (code, out) == (0, "pip: 4.5 ml, crop empty before\n")
     code, out, _ = shell("feed")
