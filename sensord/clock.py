@@ -4,6 +4,7 @@ Durations and delays use `monotonic_seconds`; `utc_seconds` is for records and s
 until the time service has set it, wall times are marked as not trusted.
 """
 
+import contextlib
 import os
 import threading
 import time
@@ -16,13 +17,21 @@ __all__ = ["Clock", "FakeClock", "FastClock", "SystemClock", "rfc3339"]
 # systemd-timesyncd touches this file once the clock was set (systemd-timesyncd.service(8)); for another time service
 # the environment says it.
 _SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
-
+# One for each start of the kernel, random(4).
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 _LONGEST_STEP_SECONDS = 3.0
 
 
 class Clock(Protocol):
-    """What the rest of sensord knows about time."""
+    """What the rest of sensord knows about time.
+
+    `boot` names the start that `monotonic_seconds` counts from: only where it is the same can they be compared. Empty
+    where they never can.
+    """
+
+    @property
+    def boot(self) -> str: ...
 
     def monotonic_seconds(self) -> float:
         """Seconds since an arbitrary start; never jumps, counts through clock changes."""
@@ -39,6 +48,12 @@ class Clock(Protocol):
 
 class SystemClock:
     """The machine's own clock."""
+
+    @property
+    def boot(self) -> str:
+        with contextlib.suppress(OSError):
+            return _BOOT_ID.read_text().strip()
+        return ""
 
     def monotonic_seconds(self) -> float:
         return time.monotonic()
@@ -60,6 +75,8 @@ class FastClock:
     between two looks at it no more than `longest_step_seconds` of its own pass, so that a stall of the machine is no
     silent probe.
     """
+
+    boot = ""
 
     def __init__(self, speed: float = 1.0, longest_step_seconds: float = _LONGEST_STEP_SECONDS) -> None:
         self._speed = speed
@@ -94,6 +111,7 @@ class FakeClock:
     """A clock that moves only when told to, for tests. `wait` moves it and returns at once."""
 
     def __init__(self, monotonic_seconds: float = 0.0, utc_seconds: float = 1_800_000_000.0) -> None:
+        self.boot = "fake"
         self._monotonic = monotonic_seconds
         self._utc = utc_seconds
         self.trusted = True

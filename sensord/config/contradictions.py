@@ -9,10 +9,11 @@ from typing import NamedTuple
 
 from sensord.care.brooding import make_plan
 from sensord.config.folders import load_profile
-from sensord.config.sections import BandSection, ChimeSection, Config, MqttSection
+from sensord.config.sections import AlarmsSection, BandSection, ChimeSection, Config, MqttSection
 from sensord.errors import ConfigError, SensordError
 from sensord.physics.water import WEATHER_CELSIUS, altitude_pascals, boiling_celsius
 from sensord.readings import Place
+from sensord.watch.conditions import UNIT_PLACE
 
 __all__ = ["Trouble", "contradictions"]
 
@@ -30,10 +31,20 @@ def contradictions(config: Config, beside: Path) -> Iterator[Trouble]:
     yield from _place_troubles(config)
     yield from _brooder_troubles(config)
     yield from _kitchen_troubles(config)
+    yield from _silence_troubles(config.alarms)
     yield from _pin_troubles(config)
     yield from _night_troubles(config.chime)
     yield from _mqtt_troubles(config.mqtt)
     yield from _profile_troubles(config, beside)
+
+
+def _silence_troubles(alarms: AlarmsSection) -> Iterator[Trouble]:
+    if alarms.local_silence_seconds < alarms.network_silence_seconds:
+        yield Trouble(
+            ("alarms", "local_silence_seconds"),
+            f"{alarms.local_silence_seconds:g} s is less than the {alarms.network_silence_seconds:g} s of"
+            " network_silence_seconds: who is at the unit may silence for no less than the network",
+        )
 
 
 def _rom_troubles(config: Config) -> Iterator[Trouble]:
@@ -49,6 +60,9 @@ def _rom_troubles(config: Config) -> Iterator[Trouble]:
 
 def _place_troubles(config: Config) -> Iterator[Trouble]:
     used: dict[str, str] = {}
+    for kind, places in (("brooders", config.brooders), ("dishes", config.dishes)):
+        if UNIT_PLACE in places:
+            yield Trouble((kind, UNIT_PLACE), f"'{UNIT_PLACE}' is where the daemon's own alarms are: rename it")
     for name, brooder in config.brooders.items():
         for probe in brooder.probes:
             yield from _probe_troubles(config, ("brooders", name, "probes"), probe, Place.BROODER, used)

@@ -61,7 +61,7 @@ def recall(path: Path, settings: NurserySettings, clock: Clock) -> Past:
             troubles.append(f"{what} of the last run cannot be recalled ({type(error).__name__}: {error})")
             return None
 
-    book = part("the alarms", lambda it: _book_of(it.load_state(_ALARMS_KEY), settings.alarms, now, known_utc))
+    book = part("the alarms", lambda it: _book_of(it.load_state(_ALARMS_KEY), settings.alarms, now, clock.boot))
     gap = part("the end", lambda it: _gap(it.last_seen(), now, known_utc))
     bands = part("the bands", lambda it: _bandings_of(it.load_state(_BANDS_KEY), settings, now, known_utc))
     troubled = Troubled(now, "memory", "; ".join(troubles)) if troubles else None
@@ -78,11 +78,12 @@ def _gap(seen: LastSeen | None, now: float, utc: float | None) -> Gap | None:
     return Gap(now, seconds, seen.celsius)
 
 
-def _book_of(kept: str | None, rules: AlarmSettings, now: float, utc: float | None) -> AlarmBook:
+def _book_of(kept: str | None, rules: AlarmSettings, now: float, boot: str) -> AlarmBook:
+    """The alarms; how long ago they were kept says the clock that nobody can put back, as long as it has run on."""
     if kept is None:
         return AlarmBook()
     data = json.loads(kept)
-    since = utc - float(data["utc_seconds"]) if utc is not None and data["trusted"] else None
+    since = now - float(data["monotonic_seconds"]) if boot and data.get("boot") == boot else None
     return restore(rules, data["alarms"], now, since)
 
 
@@ -135,7 +136,8 @@ def keeper(
             for name, brooder in nursery.brooders.items()
             if brooder.banding.brooding is not None
         }
-        save_state(_ALARMS_KEY, json.dumps({**when, "alarms": dump(nursery.book, seconds)}))
+        alarms = {"boot": clock.boot, "monotonic_seconds": seconds, "alarms": dump(nursery.book, seconds)}
+        save_state(_ALARMS_KEY, json.dumps(alarms))
         save_state(_BANDS_KEY, json.dumps(bands))
 
     return keep

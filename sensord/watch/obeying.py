@@ -76,6 +76,11 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Ch
             return _booked(settings, nursery, command)
         case StartBatch():
             name = _the_one("dish", command.dish, tuple(settings.dishes))
+            if command.origin is Origin.MQTT and nursery.book.get(name, Condition.SCALDING).stands:
+                # A new bowl ends the alarm of the one before it.
+                raise CommandError(
+                    f"{name} is hot enough to scald: somebody at the unit must say that this is a new bowl"
+                )
             started = start_batch(settings.dishes[name], nursery.dishes[name], now)
             return dish_done(settings, nursery, name, started)
         case SetStage(stage=stage):

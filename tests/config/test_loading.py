@@ -54,6 +54,12 @@ def test_a_good_config_is_taken_with_defaults() -> None:
         (("28-0000072431ac", "28-banana"), "sensord.toml:7: probes.bowl.rom", "a ROM id looks like"),
         (('probe = "bowl"', 'probe = "spoon"'), "sensord.toml:16: dishes.supper.probe", "no probe 'spoon'"),
         (('probe = "bowl"', 'probe = "air"'), "sensord.toml:16: dishes.supper.probe", 'should be "dish"'),
+        (("dishes.supper", "dishes.unit"), "sensord.toml:15: dishes.unit", "the daemon's own alarms are: rename it"),
+        (
+            ("pin = 18", "pin = 18\n[alarms]\nlocal_silence_seconds = 900"),
+            "sensord.toml:22: alarms.local_silence_seconds",
+            "900 s is less than the 3600 s of network_silence_seconds",
+        ),
         (("pin = 18", "pin = 4"), "sensord.toml:20: chime.pin", "already used by the one-wire bus"),
         (("pin = 18", ""), "sensord.toml:18: chime.pin", "needs its pin"),
         (('"synthesis"', '"dragons"'), "sensord.toml:12: brooders.nest.profile", "there is no profile 'dragons'"),

@@ -77,7 +77,9 @@ def test_a_shelf_that_ran_out_meanwhile_is_gone(tmp_path: Path) -> None:
     assert recall(tmp_path / FILE_NAME, SETTINGS, clock).book.get("nest", Condition.TOO_COLD).state is AlarmState.NORMAL
 
 
-def test_with_a_clock_that_nobody_set_the_gap_is_of_unknown_length_and_shelves_are_dropped(tmp_path: Path) -> None:
+def test_with_a_clock_that_nobody_set_the_gap_is_of_unknown_length_and_a_shelf_goes_by_the_other_clock(
+    tmp_path: Path,
+) -> None:
     clock = FakeClock()
     a_run(tmp_path, clock)
     clock.set_wall_clock(1000.0)
@@ -85,7 +87,30 @@ def test_with_a_clock_that_nobody_set_the_gap_is_of_unknown_length_and_shelves_a
     past = recall(tmp_path / FILE_NAME, SETTINGS, clock)
     assert past.gap is not None
     assert past.gap.gap_seconds is None
-    assert past.book.get("nest", Condition.TOO_COLD).state is AlarmState.NORMAL
+    assert past.book.get("nest", Condition.TOO_COLD).shelf == (0.0, 600.0)
+
+
+def test_a_clock_put_back_between_restarts_makes_no_shelf_longer(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    shelved_seconds = clock.monotonic_seconds() + 570.0
+    while clock.monotonic_seconds() < shelved_seconds + 200:
+        clock.advance(100)
+        clock.set_wall_clock(clock.utc_seconds() - 99)
+        shelf = recall(tmp_path / FILE_NAME, SETTINGS, clock).book.get("nest", Condition.TOO_COLD).shelf
+        if clock.monotonic_seconds() < shelved_seconds:
+            assert shelf is not None
+            assert shelf.until_seconds == pytest.approx(shelved_seconds)
+        else:
+            assert shelf is None
+
+
+def test_a_shelf_ends_with_the_power_for_nobody_knows_how_long_it_was_off(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    again = FakeClock(clock.monotonic_seconds(), clock.utc_seconds() + 5)
+    again.boot = "another"
+    assert recall(tmp_path / FILE_NAME, SETTINGS, again).book.get("nest", Condition.TOO_COLD).shelf is None
 
 
 def test_without_a_history_nothing_is_known(tmp_path: Path) -> None:

@@ -239,6 +239,17 @@ def in_paste(celsius: float = 45.0) -> tuple[Nursery, float]:
     return nursery, seconds
 
 
+def test_the_network_cannot_end_a_scald_by_saying_that_the_bowl_is_new() -> None:
+    nursery, seconds = in_paste(42.0)
+    called = replace(nursery, dishes={"supper": replace(nursery.dishes["supper"], was_called_ready=True)})
+    hot, _ = after(*[Observed(Reading("spoon", seconds + n, 42.0 + n / 2)) for n in range(1, 6)], nursery=called)
+    assert hot.book.get("supper", Condition.SCALDING).stands
+    for origin, done in ((Origin.MQTT, False), (Origin.BUTTON, True)):
+        now, answered = commanded(StartBatch(seconds=seconds + 6, origin=origin, dish="supper"), hot)
+        assert answered.done is done
+        assert now.book.get("supper", Condition.SCALDING).stands is not done
+
+
 def test_a_fault_in_the_paste_is_an_alarm_of_the_dish_until_it_reads_again() -> None:
     nursery, seconds = in_paste()
     failed, effects = after(Observed(Fault("spoon", seconds + 1, FaultKind.CRC_ERROR)), nursery=nursery)
