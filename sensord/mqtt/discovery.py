@@ -7,7 +7,7 @@ a ROM id: a probe that is replaced stays the same entity. Values expire, so that
 
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
@@ -126,226 +126,134 @@ def entities(unit: Announcement) -> list[Entity]:
 
 
 def _probe(unit: Announcement, name: str) -> list[Entity]:
-    topic = {"state_topic": unit.topics.probe(name)}
-    expiry = {"expire_after": unit.expiry_seconds}
+    topic = unit.topics.probe(name)
+    told = _attributes(topic, "quality", "expanded_uncertainty", "k", "fault", "remedy")
+    diagnostic = {"entity_category": "diagnostic"}
     return [
-        Entity(
-            "sensor",
-            f"probe_{name}_temperature",
-            {
-                "name": f"Probe {name}",
-                **topic,
-                **_TEMPERATURE,
-                "value_template": "{{ value_json.value }}",
-                **_attributes(topic["state_topic"], "quality", "expanded_uncertainty", "k", "fault", "remedy"),
-                **expiry,
-            },
-        ),
-        Entity(
-            "binary_sensor",
+        _shown(unit, topic, f"probe_{name}_temperature", f"Probe {name}", "value_json.value", **_TEMPERATURE, **told),
+        _shown(
+            unit,
+            topic,
             f"probe_{name}_answers",
-            {
-                "name": f"Probe {name} answers",
-                **topic,
-                "device_class": "connectivity",
-                "value_template": _on_off("value_json.quality == 'good'"),
-                "entity_category": "diagnostic",
-                **expiry,
-            },
+            f"Probe {name} answers",
+            _on_off("value_json.quality == 'good'"),
+            platform="binary_sensor",
+            device_class="connectivity",
+            **diagnostic,
         ),
-        Entity(
-            "sensor",
+        _shown(
+            unit,
+            topic,
             f"probe_{name}_fault",
-            {
-                "name": f"Probe {name} fault",
-                **topic,
-                **_enum(unit, ["none", *FaultKind]),
-                "value_template": "{{ value_json.fault or 'none' }}",
-                "entity_category": "diagnostic",
-                **expiry,
-            },
+            f"Probe {name} fault",
+            "value_json.fault or 'none'",
+            **_enum(unit, ["none", *FaultKind]),
+            **diagnostic,
         ),
-        Entity(
-            "sensor",
+        _shown(
+            unit,
+            topic,
             f"probe_{name}_faults",
-            {
-                "name": f"Probe {name} failed readings",
-                **topic,
-                "state_class": "total_increasing",
-                "value_template": "{{ value_json.faults }}",
-                "entity_category": "diagnostic",
-                **expiry,
-            },
+            f"Probe {name} failed readings",
+            "value_json.faults",
+            state_class="total_increasing",
+            **diagnostic,
         ),
     ]
 
 
 def _brooder(unit: Announcement, name: str) -> list[Entity]:
-    topic = {"state_topic": unit.topics.brooder(name)}
-    expiry = {"expire_after": unit.expiry_seconds}
+    topic, key = unit.topics.brooder(name), f"brooder_{name}"
+    told = _attributes(topic, "expanded_uncertainty", "k", "band", "pinned", "stage", "notes")
     return [
-        Entity(
-            "sensor",
-            f"brooder_{name}_temperature",
-            {
-                "name": f"Brooder {name}",
-                **topic,
-                **_TEMPERATURE,
-                "value_template": "{{ value_json.value }}",
-                **_attributes(topic["state_topic"], "expanded_uncertainty", "k", "band", "pinned", "stage", "notes"),
-                **expiry,
-            },
-        ),
-        Entity(
-            "sensor",
-            f"brooder_{name}_verdict",
-            {
-                "name": f"Brooder {name} verdict",
-                **topic,
-                **_enum(unit, Verdict),
-                "value_template": "{{ value_json.verdict }}",
-                **expiry,
-            },
-        ),
+        _shown(unit, topic, f"{key}_temperature", f"Brooder {name}", "value_json.value", **_TEMPERATURE, **told),
+        _shown(unit, topic, f"{key}_verdict", f"Brooder {name} verdict", "value_json.verdict", **_enum(unit, Verdict)),
     ]
 
 
 def _dish(unit: Announcement, name: str) -> list[Entity]:
-    topic = {"state_topic": unit.topics.dish(name)}
-    expiry = {"expire_after": unit.expiry_seconds}
-    this = f"value_json.kind == 'dish' and value_json.dish == '{name}'"
+    topic, key = unit.topics.dish(name), f"dish_{name}"
+    told = _attributes(topic, "why", "advice", "verdict", "band", "probability", "never")
+    seconds = {"device_class": "duration", "unit_of_measurement": "s"}
+    estimate = "value_json.estimate.value"
+    return [
+        _shown(unit, topic, f"{key}_state", f"Dish {name}", "value_json.state", **_enum(unit, DishState), **told),
+        _shown(
+            unit, topic, f"{key}_ready", f"Dish {name} ready", _on_off("value_json.ready"), platform="binary_sensor"
+        ),
+        _becomes_ready(unit, name),
+        _shown(unit, topic, f"{key}_temperature", f"Dish {name} paste (estimate)", estimate, **_TEMPERATURE),
+        _shown(unit, topic, f"{key}_ready_in", f"Dish {name} ready in", "value_json.ready_in_s", **seconds),
+        _shown(unit, topic, f"{key}_open_for", f"Dish {name} open for", "value_json.open_for_s", **seconds),
+    ]
+
+
+def _shown(
+    unit: Announcement, topic: str, key: str, name: str, said: str, platform: str = "sensor", **settings: Any
+) -> Entity:
+    """An entity that shows what `said` makes of the payloads on `topic`, for as long as they are fresh."""
+    shown = {"name": name, "state_topic": topic, "value_template": f"{{{{ {said} }}}}"}
+    return Entity(platform, key, {**shown, **settings, "expire_after": unit.expiry_seconds})
+
+
+def _becomes_ready(unit: Announcement, dish: str) -> Entity:
+    this = f"value_json.kind == 'dish' and value_json.dish == '{dish}'"
     told = "'why': value_json.why, 'celsius': value_json.estimate.value"
     # Events are never lost, so one may come hours late, after an outage: an old `ready` must not call anybody.
     fresh = f"(as_timestamp(now()) - as_timestamp(value_json.time, 0)) | abs < {FRESH_SECONDS}"
-    seconds = {"device_class": "duration", "unit_of_measurement": "s"}
-    return [
-        Entity(
-            "sensor",
-            f"dish_{name}_state",
-            {
-                "name": f"Dish {name}",
-                **topic,
-                **_enum(unit, DishState),
-                "value_template": "{{ value_json.state }}",
-                **_attributes(topic["state_topic"], "why", "advice", "verdict", "band", "probability", "never"),
-                **expiry,
-            },
-        ),
-        Entity(
-            "binary_sensor",
-            f"dish_{name}_ready",
-            {"name": f"Dish {name} ready", **topic, "value_template": _on_off("value_json.ready"), **expiry},
-        ),
-        Entity(
-            "event",
-            f"dish_{name}_ready_event",
-            {
-                "name": f"Dish {name} becomes ready",
-                "state_topic": unit.topics.event,
-                "event_types": ["ready", "not-ready"],
-                "value_template": (
-                    f"{{% if {this} and value_json.state == 'ready' and {fresh} %}}"
-                    f"{{{{ {{'event_type': 'ready', {told}}} | tojson }}}}"
-                    f"{{% elif {this} and value_json.previous == 'ready' %}}"
-                    f"{{{{ {{'event_type': 'not-ready', {told}}} | tojson }}}}"
-                    "{% endif %}"
-                ),
-            },
-        ),
-        Entity(
-            "sensor",
-            f"dish_{name}_temperature",
-            {
-                "name": f"Dish {name} paste (estimate)",
-                **topic,
-                **_TEMPERATURE,
-                "value_template": "{{ value_json.estimate.value }}",
-                **expiry,
-            },
-        ),
-        Entity(
-            "sensor",
-            f"dish_{name}_ready_in",
-            {
-                "name": f"Dish {name} ready in",
-                **topic,
-                **seconds,
-                "value_template": "{{ value_json.ready_in_s }}",
-                **expiry,
-            },
-        ),
-        Entity(
-            "sensor",
-            f"dish_{name}_open_for",
-            {
-                "name": f"Dish {name} open for",
-                **topic,
-                **seconds,
-                "value_template": "{{ value_json.open_for_s }}",
-                **expiry,
-            },
-        ),
-    ]
+    template = (
+        f"{{% if {this} and value_json.state == 'ready' and {fresh} %}}"
+        f"{{{{ {{'event_type': 'ready', {told}}} | tojson }}}}"
+        f"{{% elif {this} and value_json.previous == 'ready' %}}"
+        f"{{{{ {{'event_type': 'not-ready', {told}}} | tojson }}}}"
+        "{% endif %}"
+    )
+    return _event(unit, f"dish_{dish}_ready_event", f"Dish {dish} becomes ready", ["ready", "not-ready"], template)
 
 
 def _alarm(unit: Announcement, place: str, condition: Condition) -> Entity:
     topic = unit.topics.alarm(place, condition)
-    return Entity(
-        "binary_sensor",
-        f"alarm_{place}_{condition.value}",
-        {
-            "name": f"{place} {condition.value.replace('-', ' ')}",
-            "state_topic": topic,
-            "device_class": "problem",
-            "value_template": _on_off("value_json.active"),
-            **_attributes(topic, "state", "priority", "seen", "do_first", "since"),
-            **({"entity_category": "diagnostic"} if condition.row.is_diagnostic else {}),
-        },
-    )
+    settings = {
+        "name": f"{place} {condition.value.replace('-', ' ')}",
+        "state_topic": topic,
+        "device_class": "problem",
+        "value_template": f"{{{{ {_on_off('value_json.active')} }}}}",
+        **_attributes(topic, "state", "priority", "seen", "do_first", "since"),
+        **({"entity_category": "diagnostic"} if condition.row.is_diagnostic else {}),
+    }
+    return Entity("binary_sensor", f"alarm_{place}_{condition.value}", settings)
 
 
 def _alarm_event(unit: Announcement) -> Entity:
     told = ", ".join(
         f"'{field}': value_json.{field}" for field in ("place", "condition", "priority", "seen", "do_first")
     )
-    return Entity(
-        "event",
-        "alarm_event",
-        {
-            "name": "Alarm changes",
-            "state_topic": unit.topics.event,
-            "event_types": [state.value for state in AlarmState],
-            "value_template": (
-                "{% if value_json.kind == 'alarm' %}"
-                f"{{{{ {{'event_type': value_json.state, {told}}} | tojson }}}}"
-                "{% endif %}"
-            ),
-        },
-    )
+    template = f"{{% if value_json.kind == 'alarm' %}}{{{{ {{'event_type': value_json.state, {told}}} | tojson }}}}{{% endif %}}"
+    return _event(unit, "alarm_event", "Alarm changes", [state.value for state in AlarmState], template)
 
 
-def _controls(unit: Announcement) -> list[Entity]:
-    found = [
-        _button(unit, "acknowledge_all", "Acknowledge all alarms", "acknowledge", "PRESS"),
-        _button(unit, "pause", "Pause the sound", "pause", "PRESS"),
-    ]
+def _event(unit: Announcement, key: str, name: str, types: list[str], template: str) -> Entity:
+    settings = {"name": name, "state_topic": unit.topics.event, "event_types": types, "value_template": template}
+    return Entity("event", key, settings)
+
+
+def _controls(unit: Announcement) -> Iterator[Entity]:
+    """Buttons and selects: each sends the bare payload of a command."""
+
+    def button(key: str, name: str, verb: str, payload: str = "PRESS") -> Entity:
+        topic = unit.topics.command(verb)
+        return Entity("button", key, {"name": name, "command_topic": topic, "payload_press": payload})
+
+    yield button("acknowledge_all", "Acknowledge all alarms", "acknowledge")
+    yield button("pause", "Pause the sound", "pause")
     for name in unit.brooders:
-        found += [
-            _button(unit, f"brooder_{name}_acknowledge", f"Acknowledge brooder {name}", "acknowledge", name),
-            _button(unit, f"brooder_{name}_shelve", f"Shelve brooder {name} (lid open)", "shelve", name),
-            _button(unit, f"brooder_{name}_unshelve", f"Unshelve brooder {name}", "unshelve", name),
-        ]
-        stages = (unit.stages or {}).get(name, ())
-        if stages:
-            found.append(_stage(unit, name, stages))
+        yield button(f"brooder_{name}_acknowledge", f"Acknowledge brooder {name}", "acknowledge", name)
+        yield button(f"brooder_{name}_shelve", f"Shelve brooder {name} (lid open)", "shelve", name)
+        yield button(f"brooder_{name}_unshelve", f"Unshelve brooder {name}", "unshelve", name)
+        if stages := (unit.stages or {}).get(name, ()):
+            yield _stage(unit, name, stages)
     for name in unit.dishes:
-        found.append(_button(unit, f"dish_{name}_batch", f"Batch started in dish {name}", "batch", name))
-    return found
-
-
-def _button(unit: Announcement, key: str, name: str, verb: str, payload: str) -> Entity:
-    topic = unit.topics.command(verb)
-    return Entity("button", key, {"name": name, "command_topic": topic, "payload_press": payload})
+        yield button(f"dish_{name}_batch", f"Batch started in dish {name}", "batch", name)
 
 
 def _stage(unit: Announcement, brooder: str, stages: tuple[str, ...]) -> Entity:
@@ -364,7 +272,7 @@ def _stage(unit: Announcement, brooder: str, stages: tuple[str, ...]) -> Entity:
     )
 
 
-_TEMPERATURE = {
+_TEMPERATURE: dict[str, Any] = {
     "device_class": "temperature",
     "state_class": "measurement",
     "unit_of_measurement": "°C",
@@ -380,7 +288,7 @@ def _enum(unit: Announcement, words: Iterable[str]) -> dict[str, Any]:
 
 
 def _on_off(condition: str) -> str:
-    return f"{{{{ 'ON' if {condition} else 'OFF' }}}}"
+    return f"'ON' if {condition} else 'OFF'"
 
 
 def _attributes(topic: str, *fields: str) -> dict[str, str]:
