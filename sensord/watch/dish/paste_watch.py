@@ -8,6 +8,7 @@ from `paste_events`. Ready is never remembered, it is derived anew at each step.
 import math
 from dataclasses import replace
 from statistics import NormalDist
+from typing import TypeAlias
 
 from sensord.physics import cooling
 from sensord.physics.conformity import acceptance_interval
@@ -33,6 +34,7 @@ from sensord.watch.events import Origin
 
 __all__ = [
     "Dish",
+    "DishChange",
     "DishSettings",
     "conditions",
     "dish_observed",
@@ -70,38 +72,37 @@ BRIDGED_SECONDS, LOST_SECONDS = 120.0, 600.0
 where the probe is, and it has to be found anew."""
 
 
+DishChange: TypeAlias = tuple[Dish, tuple[Effect, ...]]
+"""A dish after something happened, and what has come of it."""
+
+
 def empty_dish(settings: DishSettings) -> Dish:
     """A dish of which nothing is known."""
     return Dish(why=f"no reading of probe {settings.probe} yet")
 
 
-def dish_observed(settings: DishSettings, dish: Dish, observation: Observation) -> tuple[Dish, tuple[Effect, ...]]:
+def dish_observed(settings: DishSettings, dish: Dish, observation: Observation) -> DishChange:
     """Take in one observation, already screened and calibrated."""
-    effects: list[Effect] = []
+    seconds = observation.seconds
     if isinstance(observation, Fault):
-        dish = _fault(settings, dish, observation.seconds, observation.kind, effects)
-        return _conclude(settings, dish, observation.seconds, effects)
-    dish = _overdue(settings, dish, observation.seconds, effects)
+        return _conclude(settings, _fault(settings, dish, seconds, observation.kind), seconds)
+    dish, effects = _overdue(settings, dish, seconds)
     if dish.fault is not None:
-        effects.append(Noted(seconds=observation.seconds, probe=settings.probe, what=Note.PROBE_OK))
-    dish = replace(dish, fault=None, late=False, last=observation)
-    if dish.first_seconds is None:
-        dish = replace(dish, first_seconds=observation.seconds)
-    dish = _follow(settings, dish, observation, effects)
-    return _conclude(settings, dish, observation.seconds, effects)
+        effects += (_note(settings, seconds, Note.PROBE_OK),)
+    first = seconds if dish.first_seconds is None else dish.first_seconds
+    dish = replace(dish, fault=None, late=False, last=observation, first_seconds=first)
+    dish, followed = _follow(settings, dish, observation)
+    return _conclude(settings, (dish, effects + followed), seconds)
 
 
-def dish_ticked(settings: DishSettings, dish: Dish, seconds: float) -> tuple[Dish, tuple[Effect, ...]]:
+def dish_ticked(settings: DishSettings, dish: Dish, seconds: float) -> DishChange:
     """Let time pass: lateness, uptake, age."""
-    effects: list[Effect] = []
-    dish = _overdue(settings, dish, seconds, effects)
-    return _conclude(settings, dish, seconds, effects)
+    return _conclude(settings, _overdue(settings, dish, seconds), seconds)
 
 
-def start_batch(settings: DishSettings, dish: Dish, seconds: float) -> tuple[Dish, tuple[Effect, ...]]:
+def start_batch(settings: DishSettings, dish: Dish, seconds: float) -> DishChange:
     """A bowl was just mixed: uptake and age count from `seconds`."""
-    dish, started = _new_batch(settings, dish, seconds, Origin.CONTROL)
-    return _conclude(settings, dish, seconds, [started])
+    return _conclude(settings, _new_batch(settings, dish, seconds, Origin.CONTROL), seconds)
 
 
 def scalding(settings: DishSettings, dish: Dish) -> bool:
@@ -124,20 +125,24 @@ def conditions(settings: DishSettings, dish: Dish) -> frozenset[Condition]:
     return frozenset(found)
 
 
-def _fault(settings: DishSettings, dish: Dish, seconds: float, kind: FaultKind, effects: list[Effect]) -> Dish:
-    if dish.fault is not kind:
-        effects.append(Noted(seconds=seconds, probe=settings.probe, what=Note.PROBE_FAULT, fault=kind))
-    return replace(dish, fault=kind)
+def _fault(settings: DishSettings, dish: Dish, seconds: float, kind: FaultKind) -> DishChange:
+    news = () if dish.fault is kind else (_note(settings, seconds, Note.PROBE_FAULT, kind),)
+    return replace(dish, fault=kind), news
 
 
-def _overdue(settings: DishSettings, dish: Dish, seconds: float, effects: list[Effect]) -> Dish:
+def _note(settings: DishSettings, seconds: float, what: Note, fault: FaultKind | None = None) -> Effect:
+    return Noted(seconds=seconds, probe=settings.probe, what=what, fault=fault)
+
+
+def _overdue(settings: DishSettings, dish: Dish, seconds: float) -> DishChange:
     last = dish.last
     if last is None or dish.fault is not None or seconds - last.seconds <= settings.late_seconds:
-        return dish
-    return replace(_fault(settings, dish, seconds, FaultKind.LATE, effects), late=True)
+        return dish, ()
+    dish, noted = _fault(settings, dish, seconds, FaultKind.LATE)
+    return replace(dish, late=True), noted
 
 
-def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Effect]) -> Dish:
+def _follow(settings: DishSettings, dish: Dish, reading: Reading) -> DishChange:
     silence = 0.0 if not dish.finder.recent else reading.seconds - dish.finder.recent[-1].seconds
     if silence > LOST_SECONDS:
         dish = replace(dish, finder=paste_events.PasteFinder(room_celsius=dish.finder.room_celsius), estimate=None)
@@ -145,26 +150,23 @@ def _follow(settings: DishSettings, dish: Dish, reading: Reading, effects: list[
     if not finder.in_paste or dish.estimate is None:
         finder, dipped = paste_events.find_in_air(finder)
         dish = replace(dish, finder=finder)
-        return _dip(settings, dish, reading, effects) if dipped else dish
+        return _dip(settings, dish, reading) if dipped else (dish, ())
     before = dish.estimate if silence <= BRIDGED_SECONDS else cooling.disturb(dish.estimate, silence)
     after = cooling.follow(before, reading.seconds, reading.celsius)
     finder, note, anew = paste_events.find_in_paste(finder, before, after)
-    if note is not None:
-        effects.append(Noted(seconds=reading.seconds, probe=settings.probe, what=note))
+    noted = () if note is None else (_note(settings, reading.seconds, note),)
     if note is Note.LIFT:
-        return replace(dish, finder=finder, estimate=None, lift_seconds=reading.seconds)
+        return replace(dish, finder=finder, estimate=None, lift_seconds=reading.seconds), noted
     if anew:
         after = cooling.follow(cooling.disturb(before), reading.seconds, reading.celsius)
     dish = replace(dish, finder=finder, estimate=after)
     if after.stirring > STIRRING_LIKELY:
         dish = replace(dish, stirred_seconds=reading.seconds)
-    dish = _evenness(settings, dish, reading, after, effects)
-    return _cooled(settings, dish, anew)
+    dish, shown = _evenness(settings, dish, reading, after)
+    return _cooled(settings, dish, anew), noted + shown
 
 
-def _evenness(
-    settings: DishSettings, dish: Dish, reading: Reading, estimate: cooling.Cooling, effects: list[Effect]
-) -> Dish:
+def _evenness(settings: DishSettings, dish: Dish, reading: Reading, estimate: cooling.Cooling) -> DishChange:
     since_dip = reading.seconds - dish.finder.since_seconds
     believed = mean_remembered(
         dish.evenness, Believed(reading.seconds, estimate.celsius, spread_of(settings, estimate))
@@ -173,12 +175,13 @@ def _evenness(
     if sign is Shown.COOL_REST and (estimate.bathed or dish.finder.episode is not None):
         sign = None  # in a bath the core is the coolest, and what water does is told already
     judged = evenness_of(believed, reading.seconds, sign, estimate.stirring)
+    found: tuple[Effect, ...] = ()
     if sign is Shown.COOL_REST and not lay_cool(dish, reading.seconds):
-        effects.append(Noted(seconds=reading.seconds, probe=settings.probe, what=Note.WALL))
+        found += (_note(settings, reading.seconds, Note.WALL),)
     was, now = dish.evenness.uneven_since is not None, judged.uneven_since is not None
     if was is not now:
-        effects.append(Noted(seconds=reading.seconds, probe=settings.probe, what=Note.UNEVEN if now else Note.EVEN))
-    return replace(dish, evenness=judged)
+        found += (_note(settings, reading.seconds, Note.UNEVEN if now else Note.EVEN),)
+    return replace(dish, evenness=judged), found
 
 
 def _cooled(settings: DishSettings, dish: Dish, anew: bool) -> Dish:
@@ -198,9 +201,9 @@ def _cooled(settings: DishSettings, dish: Dish, anew: bool) -> Dish:
     return dish
 
 
-def _dip(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Effect]) -> Dish:
+def _dip(settings: DishSettings, dish: Dish, reading: Reading) -> DishChange:
     seconds = reading.seconds
-    effects.append(Noted(seconds=seconds, probe=settings.probe, what=Note.DIP))
+    dipped = _note(settings, seconds, Note.DIP)
     known = cooling.CoolingSettings(
         21.0 if dish.finder.room_celsius is None else dish.finder.room_celsius, settings.time_constant_seconds
     )
@@ -217,13 +220,13 @@ def _dip(settings: DishSettings, dish: Dish, reading: Reading, effects: list[Eff
     away = None if dish.lift_seconds is None else seconds - dish.lift_seconds
     if dish.batch_seconds is None or (away is not None and away > settings.new_batch_away_seconds):
         dish, started = _new_batch(settings, dish, seconds, Origin.DAEMON)
-        effects.append(started)
-    return dish
+        return dish, (dipped, *started)
+    return dish, (dipped,)
 
 
-def _new_batch(settings: DishSettings, dish: Dish, seconds: float, origin: Origin) -> tuple[Dish, Effect]:
+def _new_batch(settings: DishSettings, dish: Dish, seconds: float, origin: Origin) -> DishChange:
     dish = replace(dish, batch_seconds=seconds, was_called_ready=False)
-    return dish, BatchStarted(seconds, settings.name, origin)
+    return dish, (BatchStarted(seconds, settings.name, origin),)
 
 
 def _findings(settings: DishSettings, dish: Dish, seconds: float, known: Known | None) -> Findings:
@@ -280,20 +283,19 @@ def _confirm(settings: DishSettings, dish: Dish, seconds: float, known: Known | 
     return replace(dish, conforms_since=seconds if proven else None)
 
 
-def _conclude(
-    settings: DishSettings, dish: Dish, seconds: float, effects: list[Effect]
-) -> tuple[Dish, tuple[Effect, ...]]:
+def _conclude(settings: DishSettings, change: DishChange, seconds: float) -> DishChange:
+    """Derive the state anew from what the dish is after `change`, and add what is news in that."""
+    dish, effects = change
     known = known_of(settings, dish)
     dish = _confirm(settings, dish, seconds, known)
     row = decide(_findings(settings, dish, seconds, known))
     changed = row.state is not dish.state
     if changed:
-        effects.append(_changed(settings, dish, seconds, row, known))
-        effects.extend(_cues(settings, dish, seconds, row))
+        effects += (_changed(settings, dish, seconds, row, known), *_cues(settings, dish, seconds, row))
     due = dish.estimate_seconds is None or seconds - dish.estimate_seconds >= 10.0
     tell = dish.estimate is not None and (changed or due)
     if tell:
-        effects.append(estimated(settings, dish, seconds, known))
+        effects += (estimated(settings, dish, seconds, known),)
     ready = row.state is DishState.READY
     why = words(settings, dish, row.state, row.why, known)
     lost = dish.finder.in_paste and (dish.ready_lost or (dish.state is DishState.READY and not ready))
@@ -307,25 +309,21 @@ def _conclude(
             closing_cued=dish.closing_cued and not changed,
             estimate_seconds=seconds if tell else dish.estimate_seconds,
         )
-    return _reminded(settings, dish, seconds, known, effects), tuple(effects)
+    dish, cued = _reminded(settings, dish, seconds, known)
+    return dish, effects + cued
 
 
-def _reminded(settings: DishSettings, dish: Dish, seconds: float, known: Known | None, effects: list[Effect]) -> Dish:
+def _reminded(settings: DishSettings, dish: Dish, seconds: float, known: Known | None) -> DishChange:
     """Announce the window's last half minute, and ask for a stir where one would settle the matter."""
     estimate = dish.estimate
     if known is None or estimate is None:
-        return dish
-    if (
-        dish.state is DishState.READY
-        and not dish.closing_cued
-        and _closes_in(settings, estimate.rate, known) <= (settings.closing_seconds)
-    ):
-        effects.append(Cued(seconds, Cue.CLOSING, settings.name))
-        return replace(dish, closing_cued=True)
+        return dish, ()
+    closes = dish.state is DishState.READY and not dish.closing_cued
+    if closes and _closes_in(settings, estimate.rate, known) <= settings.closing_seconds:
+        return replace(dish, closing_cued=True), (Cued(seconds, Cue.CLOSING, settings.name),)
     if dish.state in (DishState.HOT, DishState.COOL, DishState.UNKNOWN) and _wants_stir(settings, dish, seconds, known):
-        effects.append(Cued(seconds, Cue.STIR, settings.name))
-        return replace(dish, stir_cued_seconds=seconds)
-    return dish
+        return replace(dish, stir_cued_seconds=seconds), (Cued(seconds, Cue.STIR, settings.name),)
+    return dish, ()
 
 
 def _closes_in(settings: DishSettings, rate: float, known: Known) -> float:
@@ -349,12 +347,10 @@ def _wants_stir(settings: DishSettings, dish: Dish, seconds: float, known: Known
     return band.low_celsius <= known.celsius <= band.high_celsius + STIR_ASKED_CELSIUS
 
 
-def _cues(settings: DishSettings, dish: Dish, seconds: float, row: StateRow) -> list[Effect]:
+def _cues(settings: DishSettings, dish: Dish, seconds: float, row: StateRow) -> tuple[Effect, ...]:
     if row.state is DishState.READY:
-        return [Cued(seconds, Cue.READY, settings.name)]
-    if dish.state is DishState.READY:
-        return [Cued(seconds, Cue.NOT_READY, settings.name)]
-    return []
+        return (Cued(seconds, Cue.READY, settings.name),)
+    return (Cued(seconds, Cue.NOT_READY, settings.name),) if dish.state is DishState.READY else ()
 
 
 def _changed(settings: DishSettings, dish: Dish, seconds: float, row: StateRow, known: Known | None) -> DishChanged:
