@@ -3,7 +3,6 @@
 import argparse
 import json
 import os
-from pathlib import Path
 
 from sensord.control.control_client import ControlClient
 from sensord.control.control_wire import client_path
@@ -71,7 +70,6 @@ def add_socket_option(parser: argparse.ArgumentParser) -> None:
     """`--socket PATH`, for every command that talks to the daemon."""
     parser.add_argument(
         "--socket",
-        type=Path,
         metavar="PATH",
         default=client_path(os.environ),
         help="the daemon's control socket (default: %(default)s)",

@@ -3,7 +3,7 @@
 import argparse
 import json
 
-from sensord.commands.given import WordsOf, number
+from sensord.commands.given import number
 from sensord.commands.keeping import add_place_options, chick_name, enter, moment, now_utc, say
 
 __all__ = ["arguments", "run"]
@@ -14,19 +14,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "chick", nargs="?", type=chick_name, metavar="CHICK", help="without it: who is due, and how much to mix"
     )
     parser.add_argument("millilitres", nargs="?", type=number, metavar="ML", help="how much it took")
-    parser.add_argument("--crop", choices=WordsOf(_crops), help="how full the crop was before the feed")
+    parser.add_argument("--crop", metavar="HOW", help="the crop before the feed: empty, nearly or full")
     parser.add_argument("--celsius", type=number, metavar="C", help="of the formula; without it what the dish showed")
     parser.add_argument("--at", metavar="TIME", help="when, if not now: 06:30 or 2024-05-04T06:30")
     parser.add_argument("--note", default="", metavar="TEXT", help="anything worth keeping")
     parser.add_argument("--sure", action="store_true", help="the numbers are right although they look odd")
     parser.add_argument("--undo", action="store_true", help="take the last feed of the chick back")
     add_place_options(parser, socket=True)
-
-
-def _crops() -> list[str]:
-    from sensord.care.chicks import Crop
-
-    return [crop.value for crop in Crop]
 
 
 def run(options: argparse.Namespace) -> int:

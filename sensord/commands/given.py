@@ -5,7 +5,7 @@ Light on purpose: the quick verbs import it.
 
 import argparse
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from math import isfinite, nan
 from typing import TYPE_CHECKING
@@ -15,20 +15,7 @@ from sensord.errors import DataError
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["WordsOf", "a_new_file", "host_port", "in_range", "low_high", "number", "whole_number"]
-
-
-class WordsOf(Iterable[str]):
-    """The words that an option may hold, fetched by `fetch` where one is given or the help is read: not before."""
-
-    def __init__(self, fetch: Callable[[], Iterable[str]]) -> None:
-        self._fetch = fetch
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._fetch())
-
-    def __contains__(self, word: object) -> bool:
-        return word in list(self)
+__all__ = ["a_new_file", "host_port", "in_range", "low_high", "number", "whole_number"]
 
 
 def number(text: str) -> float:

@@ -5,13 +5,10 @@ Light on purpose: who writes a feed down at night should not wait for what only 
 
 import argparse
 import json
-import os
 from datetime import datetime, timedelta
-from pathlib import Path
 
-from sensord.clock import SystemClock
+from sensord.commands.command_verbs import add_socket_option
 from sensord.control.control_client import ControlClient, DaemonAwayError
-from sensord.control.control_wire import client_path
 from sensord.errors import CommandError, DataError
 
 __all__ = [
@@ -26,7 +23,6 @@ __all__ = [
 
 # A time of day still to come was yesterday's, if yesterday's is no longer ago than this.
 _YESTERDAY_WITHIN = timedelta(hours=12)
-_CLOCK = SystemClock()
 
 
 def chick_name(text: str) -> str:
@@ -38,16 +34,10 @@ def chick_name(text: str) -> str:
 
 def add_place_options(parser: argparse.ArgumentParser, socket: bool = False) -> None:
     """`--state`, `--config` and `--json`, and `--socket` for commands that write."""
-    parser.add_argument("--state", type=Path, metavar="DIR", help="the folder of the history")
-    parser.add_argument("--config", type=Path, metavar="FILE", help="default: that of the system, where there is one")
+    parser.add_argument("--state", metavar="DIR", help="the folder of the history")
+    parser.add_argument("--config", metavar="FILE", help="default: that of the system, where there is one")
     if socket:
-        parser.add_argument(
-            "--socket",
-            type=Path,
-            metavar="PATH",
-            default=client_path(os.environ),
-            help="the daemon's control socket (default: %(default)s)",
-        )
+        add_socket_option(parser)
     parser.add_argument("--json", action="store_true", help="for a program to read")
 
 
@@ -76,7 +66,9 @@ def say(options: argparse.Namespace, verb: str, answer: tuple[bool, str]) -> int
 
 def now_utc() -> float:
     """The wall clock."""
-    return _CLOCK.utc_seconds()
+    from sensord.clock import SystemClock
+
+    return SystemClock().utc_seconds()
 
 
 def local(utc_seconds: float) -> datetime:

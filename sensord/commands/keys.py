@@ -18,7 +18,7 @@ _HELD = (AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
 class Keys:
     """The keyboard's side of a dashboard: the chosen place, the help page, and the remark on the last command."""
 
-    def __init__(self, socket: Path, clock: Clock) -> None:
+    def __init__(self, socket: str | Path, clock: Clock) -> None:
         self._socket = socket
         self._clock = clock
         self._chosen = ""

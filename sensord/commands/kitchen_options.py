@@ -106,10 +106,10 @@ def percent(option: str, value: float) -> float:
     return in_range(option, value, 0, 60, "% (a higher share is damp powder)", open_low=True) / 100
 
 
-def load_config(given: Path | None) -> Config:
+def load_config(given: Path | str | None) -> Config:
     """The file given, else the one of the system where it exists, else a config of defaults."""
     if given is not None:
-        return load(given)
+        return load(Path(given))
     return load(DEFAULT_PATH) if DEFAULT_PATH.exists() else Config()
 
 

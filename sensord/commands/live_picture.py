@@ -37,7 +37,7 @@ class Seen:
 class LivePicture:
     """Follows the daemon at `path` from the moment it is made until `close`."""
 
-    def __init__(self, path: Path, clock: Clock) -> None:
+    def __init__(self, path: str | Path, clock: Clock) -> None:
         self._path = path
         self._clock = clock
         self._last: tuple[Snapshot | None, float] = (None, clock.monotonic_seconds())

@@ -30,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
     if options.one_wire_root is not None:
         one_wire = config.one_wire.model_copy(update={"root": options.one_wire_root})
         config = config.model_copy(update={"one_wire": one_wire})
-    places = Places.of(config, daemon_path(os.environ))
+    places = Places.of(config, Path(daemon_path(os.environ)))
     places = Places(options.state or places.state, options.socket or places.socket)
     journal = Journal(sys.stderr)
     journal.adopt()

@@ -68,7 +68,7 @@ def run(options: argparse.Namespace) -> int:
     return show(options.socket, stop.is_set, ASCII if options.ascii else None)
 
 
-def show(socket: Path, until: Callable[[], bool] = lambda: False, glyphs: Glyphs | None = None) -> int:
+def show(socket: str | Path, until: Callable[[], bool] = lambda: False, glyphs: Glyphs | None = None) -> int:
     """The dashboard on the whole terminal until `q`, Ctrl-C or `until()`; the terminal comes back as it was."""
     clock = SystemClock()
     console = Console()
@@ -126,7 +126,7 @@ def _json_line(snapshot: Snapshot) -> str:
     return snapshot_json(snapshot).decode()
 
 
-def _stream(socket: Path, stop: threading.Event, each: Callable[[Snapshot], str] | None) -> int:
+def _stream(socket: str | Path, stop: threading.Event, each: Callable[[Snapshot], str] | None) -> int:
     """Lines until a signal: `each` snapshot as a line, or without it the picture once and then what happens."""
     clock = SystemClock()
     picture = LivePicture(socket, clock)

@@ -1,10 +1,10 @@
 """Talking to a running daemon over its control socket: for the dashboard and the commands."""
 
 import json
+import os
 import select
 import socket
 from collections.abc import Iterator
-from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias
 
@@ -42,7 +42,7 @@ class ControlClient:
     Raises `DaemonAwayError` where no daemon answers; its methods do so where the daemon goes away.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: "str | os.PathLike[str]") -> None:
         self._path = path
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._socket.settimeout(_CONNECT_SECONDS)

@@ -12,12 +12,10 @@ import json
 import os
 from collections.abc import Mapping
 from enum import IntEnum, unique
-from pathlib import Path
 from typing import NamedTuple
 
 __all__ = [
     "LINE_LIMIT_BYTES",
-    "SYSTEM_SOCKET",
     "Code",
     "Request",
     "client_path",
@@ -30,7 +28,7 @@ __all__ = [
 ]
 
 LINE_LIMIT_BYTES = 64 * 1024
-SYSTEM_SOCKET = Path("/run/sensord/control.sock")
+SYSTEM_FOLDER, _FILE = "/run/sensord", "control.sock"
 
 
 @unique
@@ -91,7 +89,7 @@ def read_request(line: bytes) -> Request | bytes:
     return Request(request_id, method, params)
 
 
-def daemon_path(environment: Mapping[str, str]) -> Path:
+def daemon_path(environment: Mapping[str, str]) -> str:
     """Where a daemon opens its socket when neither config nor option names one.
 
     systemd tells the service its folder in RUNTIME_DIRECTORY (systemd.exec(5)); a daemon started by hand uses the
@@ -99,13 +97,14 @@ def daemon_path(environment: Mapping[str, str]) -> Path:
     """
     given = environment.get("RUNTIME_DIRECTORY", "").split(":")[0]
     if given:
-        return Path(given) / SYSTEM_SOCKET.name
-    if os.access(SYSTEM_SOCKET.parent, os.W_OK):
-        return SYSTEM_SOCKET
-    state = environment.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
-    return Path(environment.get("XDG_RUNTIME_DIR") or state) / "sensord" / SYSTEM_SOCKET.name
+        return f"{given}/{_FILE}"
+    if os.access(SYSTEM_FOLDER, os.W_OK):
+        return f"{SYSTEM_FOLDER}/{_FILE}"
+    state = environment.get("XDG_STATE_HOME") or os.path.expanduser("~/.local/state")  # noqa: PTH111 - quick to import
+    return f"{environment.get('XDG_RUNTIME_DIR') or state}/sensord/{_FILE}"
 
 
-def client_path(environment: Mapping[str, str]) -> Path:
+def client_path(environment: Mapping[str, str]) -> str:
     """Where a client looks first: the service's socket, and where there is none, that of a daemon run by hand."""
-    return SYSTEM_SOCKET if SYSTEM_SOCKET.exists() else daemon_path(environment)
+    system = f"{SYSTEM_FOLDER}/{_FILE}"
+    return system if os.access(system, os.F_OK) else daemon_path(environment)

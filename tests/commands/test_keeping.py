@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from sensord.care.chicks import Crop
 from sensord.cli import main
 from sensord.clock import SystemClock
 from sensord.commands.given import number
@@ -54,6 +55,16 @@ def test_an_evening_at_the_brooder(shell: Shell) -> None:
     assert out.startswith("4 ml of paste, 25 % solids")
     code, out, _ = shell("weigh", "pip", "--json")
     assert json.loads(out)[0]["mornings"][-1]["grams"] == 48
+
+
+def test_a_crop_is_said_in_the_words_that_the_help_names(shell: Shell) -> None:
+    with pytest.raises(SystemExit):
+        main(["feed", "--help"])
+    said = " ".join(shell.capsys.readouterr().out.split())
+    assert all(crop in said for crop in Crop)
+    shell("chick", "pip")
+    code, out, _ = shell("feed", "pip", "4", "--crop", "half")
+    assert (code, "crop: give one of 'empty', 'nearly' or 'full'" in out) == (1, True)
 
 
 def test_a_full_crop_brings_the_caution_at_once(shell: Shell) -> None:
