@@ -81,6 +81,12 @@ class History:
                 self._owing = True
         self._work()
 
+    def take_losses(self, losses: Counter[type[Effect | Snapshot]]) -> None:
+        """What its queue has lost: told like what the disk has cost."""
+        for kind, count in losses.items():
+            self._lost["readings" if kind is Measured else f"effects ({kind.__name__})"] += count
+            self._owing = True
+
     def save_state(self, key: str, value: str) -> None:
         """Keep a text (JSON) under `key` for the next start; never blocks, written with the next item at once."""
         with self._states_lock:

@@ -1,7 +1,7 @@
 """From snapshots and effects to the payloads of MQTT. Pure: the time of each is handed in."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from math import inf
 from typing import Any, TypeAlias
@@ -133,6 +133,7 @@ def states_of(
         add(topics.dish(dish.name), meaning, partial(DishPayload.of, dish, **known, **now), pace)
     for probe in snapshot.probes:
         quality = _quality([probe])
+        probe = probe if probe.fault is None else replace(probe, celsius=None)  # never the last value
         known = _known(probe.celsius, probe.uncertainty_celsius, quality)
         read = timing.head(snapshot.seconds - (probe.age_seconds or 0.0))
         add(topics.probe(probe.name), (quality, probe.fault), partial(ProbePayload.of, probe, **known, **read))

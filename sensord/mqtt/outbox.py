@@ -11,16 +11,16 @@ that arrives late would look like a live one.
 
 import sqlite3
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
 from pathlib import Path
 from secrets import token_hex
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 from sensord.errors import StorageError
 from sensord.history.database import CACHE_KIBIBYTES
 
-__all__ = ["IN_MEMORY", "Outbox", "Waiting"]
+__all__ = ["IN_MEMORY", "Outbox", "Unnumbered", "Waiting"]
 
 IN_MEMORY = Path(":memory:")
 """The path of an outbox that forgets everything when it is closed (https://www.sqlite.org/inmemorydb.html)."""
@@ -43,6 +43,10 @@ class Waiting(NamedTuple):
 
     number: int
     payload: bytes
+
+
+Unnumbered: TypeAlias = tuple[Callable[[int, str], bytes], bool]
+"""What makes the payload of an event from its number and series, and whether it is an alarm."""
 
 
 class Outbox:
@@ -76,20 +80,27 @@ class Outbox:
         """How many events have ever given way."""
         return self._dropped
 
-    def add(self, make: Callable[[int, str], bytes], alarm: bool) -> int:
-        """Store the event that `make(number, series)` returns; its number. It is on the disk when this returns."""
+    def add(self, events: Sequence[Unnumbered], skipped: int = 0) -> list[int]:
+        """Store the events, all or none, after a gap of `skipped` numbers for what was lost before; their numbers.
+
+        They are on the disk when this returns.
+        """
+        numbers = []
         with self._lock:
             try:
                 with self._database:
-                    cursor = self._database.execute("INSERT INTO event (alarm, payload) VALUES (?, x'')", (alarm,))
-                    number = int(cursor.lastrowid or 0)
-                    self._database.execute(
-                        "UPDATE event SET payload = ? WHERE number = ?", (make(number, self.series), number)
-                    )
+                    if skipped:
+                        self._skip(skipped)
+                    for make, alarm in events:
+                        cursor = self._database.execute("INSERT INTO event (alarm, payload) VALUES (?, x'')", (alarm,))
+                        number = int(cursor.lastrowid or 0)
+                        payload = make(number, self.series)
+                        self._database.execute("UPDATE event SET payload = ? WHERE number = ?", (payload, number))
+                        numbers.append(number)
                     self._make_room()
             except sqlite3.Error as error:
                 raise self._trouble(error) from error
-        return number
+        return numbers
 
     def waiting(self, after: int, most: int) -> list[Waiting]:
         """At most `most` events with numbers above `after`, lowest first."""
@@ -168,8 +179,20 @@ class Outbox:
                 (held - gone - 10 * self._most,),
             ).rowcount
         if gone:
-            self._dropped += gone
-            self._database.execute("INSERT OR REPLACE INTO fact VALUES ('dropped', ?)", (str(self._dropped),))
+            self._count_dropped(gone)
+
+    def _skip(self, count: int) -> None:
+        """Use up numbers for events that are lost, so that whoever reads the others sees the gap."""
+        number = self._database.execute("INSERT INTO event (alarm, payload) VALUES (0, x'')").lastrowid or 0
+        last = number + count - 1
+        self._database.execute("UPDATE event SET number = ? WHERE number = ?", (last, number))
+        self._database.execute("DELETE FROM event WHERE number = ?", (last,))
+        self._database.execute("UPDATE sqlite_sequence SET seq = ? WHERE name = 'event'", (last,))
+        self._count_dropped(count)
+
+    def _count_dropped(self, count: int) -> None:
+        self._dropped += count
+        self._database.execute("INSERT OR REPLACE INTO fact VALUES ('dropped', ?)", (str(self._dropped),))
 
     def _fact(self, name: str) -> str:
         with closing(self._database.execute("SELECT value FROM fact WHERE name = ?", (name,))) as cursor:

@@ -6,9 +6,11 @@ connection's thread, which says it when there is a broker. Without one the daemo
 
 import random
 import threading
-from collections import deque
-from collections.abc import Callable, Mapping
-from typing import Literal
+from collections import Counter, deque
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from functools import partial
+from typing import Literal, get_args
 
 from sensord.clock import Clock, SystemClock
 from sensord.config.sections import MqttSection
@@ -16,7 +18,7 @@ from sensord.errors import StorageError
 from sensord.gate.network_gate import CommandAnswer, NetworkGate
 from sensord.mqtt.broker import Connection, Link, Message, Received
 from sensord.mqtt.messages import RetainedState, Timing, Transition, event_of, states_of
-from sensord.mqtt.outbox import Outbox
+from sensord.mqtt.outbox import Outbox, Unnumbered
 from sensord.mqtt.payloads import AnswerPayload
 from sensord.mqtt.topics import Topics
 from sensord.watch.conditions import Condition
@@ -35,6 +37,12 @@ SETTLING_SECONDS = 5.0
 """A broker confirms before it writes to its disk. An event leaves the outbox only when the broker has stayed up for so
 long after confirming it; what was confirmed just before a broker died is sent again."""
 WAITING_ANSWERS = 64
+MOST_UNSTORED = 5_000
+"""So many events wait in memory for a disk that does not take them."""
+
+
+def _payload(effect: Transition, timing: Timing, number: int, series: str) -> bytes:
+    return event_of(effect, timing, number, series).encoded()
 
 
 def expiry_seconds(interval_seconds: float) -> int:
@@ -78,6 +86,8 @@ class Publisher:
         self._due: set[str] = set()
         self._answers: deque[CommandAnswer] = deque(maxlen=WAITING_ANSWERS)
         self._told_alarms = set(alarms)
+        self._unstored: list[Unnumbered] = []
+        self._unnumbered_losses = 0
         self._held = outbox.held()
         self._stale = self._former_announcements()
         self._seen_snapshot = False
@@ -113,21 +123,34 @@ class Publisher:
         return "; ".join(parts)
 
     def handle(self, item: Effect | Snapshot) -> None:
-        """Note what is to be said. Raises `StorageError` where an event could not be put on the disk."""
-        if isinstance(item, Snapshot):
-            self._note_states(item)
-        elif isinstance(item, Answered):
-            answer = self._gate.answered(item)
-            if answer is not None:
-                self._answers.append(answer)
-        elif isinstance(item, Transition):
-            self._note_event(item)
-        else:
-            return
+        """As `handle_all`."""
+        self.handle_all([item])
+
+    def handle_all(self, items: Sequence[Effect | Snapshot]) -> None:
+        """Note what is to be said, with one flush for all events.
+
+        Raises `StorageError` for as long as the disk does not take them; they wait, up to `MOST_UNSTORED`.
+        """
+        for item in items:
+            if isinstance(item, Snapshot):
+                self._note_states(item)
+            elif isinstance(item, Answered):
+                answer = self._gate.answered(item)
+                if answer is not None:
+                    self._answers.append(answer)
+            elif isinstance(item, Transition):
+                self._unstored.append((partial(_payload, item, self._timing()), isinstance(item, AlarmChanged)))
+        self._store_events()
         self._connection.wake()
+
+    def take_losses(self, losses: Counter[type[Effect | Snapshot]]) -> None:
+        """What the queue has lost of the events: a gap in the numbers shows it, and the words of this output."""
+        self._unnumbered_losses += sum(losses[kind] for kind in get_args(Transition))
 
     def close(self) -> None:
         """Say `offline`, disconnect, and close the outbox."""
+        with suppress(StorageError):  # told before
+            self._store_events()
         self._connection.close()
         if self._connection.parted_well:
             self._outbox.remove(number for _, number in self._settling)
@@ -138,13 +161,17 @@ class Publisher:
     def _timing(self) -> Timing:
         return Timing(self._clock.monotonic_seconds(), self._clock.utc_seconds(), self._clock.wall_clock_trusted())
 
-    def _note_event(self, effect: Transition) -> None:
-        timing = self._timing()
-
-        def make(number: int, series: str) -> bytes:
-            return event_of(effect, timing, number, series).encoded()
-
-        self._outbox.add(make, alarm=isinstance(effect, AlarmChanged))
+    def _store_events(self) -> None:
+        if not (self._unstored or self._unnumbered_losses):
+            return
+        try:
+            self._outbox.add(self._unstored, self._unnumbered_losses)
+        except StorageError:
+            while len(self._unstored) > MOST_UNSTORED:  # what gives way is what the outbox would let go of
+                del self._unstored[next((n for n, (_, alarm) in enumerate(self._unstored) if not alarm), 0)]
+                self._unnumbered_losses += 1
+            raise
+        self._unstored, self._unnumbered_losses = [], 0
         self._more_events = True
 
     def _note_states(self, snapshot: Snapshot) -> None:

@@ -1,17 +1,17 @@
 """Outputs, each behind a bounded queue and a thread of its own, so that none can hold up the rules or another output.
 
-What gives way when a queue is full, by a fixed rule: snapshots and single readings first (newer ones follow), then the
-oldest of the rest; every loss is counted and told.
+What gives way when a queue is full, by a fixed rule: first what newer ones follow (snapshots, readings, estimates),
+then the oldest of the rest, alarms last. Every loss is counted and told, to the output too.
 """
 
 import logging
 import threading
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from typing import Protocol, TypeAlias
 
 from sensord.clock import SystemClock
-from sensord.watch.effects import Effect, Measured
+from sensord.watch.effects import AlarmChanged, Alerting, DishEstimated, Effect, Measured
 from sensord.watch.views import OutputView, Snapshot
 
 __all__ = ["Item", "Outlet", "Output", "close_all"]
@@ -34,7 +34,8 @@ class Output(Protocol):
     def handle(self, item: Item) -> None:
         """Take one item, in order, on the outlet's thread. An exception is shown as trouble; the output stays.
 
-        An output that has a `handle_all` is given everything that waits at once instead.
+        An output that has a `handle_all` is given everything that waits at once instead. One that has a `take_losses`
+        hears, before the next item, how many of which kind its queue has lost, to leave a mark where they would be.
         """
 
     def words(self) -> str:
@@ -51,6 +52,8 @@ class Outlet:
         self.name = output.name
         self._output = output
         self._takes_all: Callable[[Sequence[Item]], None] | None = getattr(output, "handle_all", None)
+        self._takes_losses: Callable[[Counter[type[Item]]], None] | None = getattr(output, "take_losses", None)
+        self._losses: Counter[type[Item]] = Counter()
         self._told = told
         self._capacity = capacity
         self._items: deque[Item] = deque()
@@ -80,13 +83,12 @@ class Outlet:
             self._wake.notify()
 
     def _make_room(self) -> None:
-        for index, item in enumerate(self._items):
-            if isinstance(item, Measured | Snapshot):
-                self.lost += isinstance(item, Measured)
-                del self._items[index]
-                return
-        self.lost += 1
-        self._items.popleft()
+        index = min(range(len(self._items)), key=lambda index: (_rank(self._items[index]), index))
+        kind = type(self._items[index])
+        del self._items[index]
+        if kind is not Snapshot:
+            self.lost += 1
+            self._losses[kind] += 1
 
     def _work(self) -> None:
         while True:
@@ -99,7 +101,10 @@ class Outlet:
                 for _ in items:
                     self._items.popleft()
                 self._taken_seconds = self._clock.monotonic_seconds()
+                losses, self._losses = self._losses, Counter()
             try:
+                if losses and self._takes_losses:
+                    self._takes_losses(losses)
                 if self._takes_all:
                     self._takes_all(items)
                 else:
@@ -159,6 +164,13 @@ class Outlet:
     def waiting(self) -> int:
         """How many items are queued."""
         return len(self._items)
+
+
+def _rank(item: Item) -> int:
+    """What gives way first has the lowest."""
+    if isinstance(item, Measured | Snapshot | DishEstimated):
+        return 0
+    return 2 if isinstance(item, AlarmChanged | Alerting) else 1
 
 
 def close_all(outlets: Sequence[Outlet], seconds: float) -> None:

@@ -24,7 +24,7 @@ def payload(number: int, series: str) -> bytes:
 
 def test_events_come_out_numbered_in_order_and_go_when_confirmed(tmp_path: Path) -> None:
     outbox = Outbox(tmp_path / "outbox.db")
-    assert [outbox.add(payload, alarm=True) for _ in range(5)] == [1, 2, 3, 4, 5]
+    assert outbox.add([(payload, True)] * 5) == [1, 2, 3, 4, 5]
     assert [event.number for event in outbox.waiting(after=1, most=2)] == [2, 3]
     assert outbox.waiting(0, 1)[0].payload == f"{outbox.series} 1".encode()
     outbox.remove([1, 2, 4])
@@ -33,19 +33,19 @@ def test_events_come_out_numbered_in_order_and_go_when_confirmed(tmp_path: Path)
 
 def test_a_number_is_never_used_twice_even_when_all_is_sent_and_the_daemon_starts_anew(tmp_path: Path) -> None:
     first = Outbox(tmp_path / "outbox.db")
-    first.add(payload, alarm=True)
+    first.add([(payload, True)])
     first.remove([1])
     series = first.series
     first.close()
     again = Outbox(tmp_path / "outbox.db")
     assert again.series == series
-    assert again.add(payload, alarm=True) == 2
+    assert again.add([(payload, True)]) == [2]
 
 
 def test_the_oldest_event_that_is_no_alarm_gives_way(tmp_path: Path) -> None:
     outbox = Outbox(tmp_path / "outbox.db", most=4)
     for alarm in (True, False, False, True, True, True):
-        outbox.add(payload, alarm)
+        outbox.add([(payload, alarm)])
     assert [event.number for event in outbox.waiting(0, 99)] == [1, 4, 5, 6]
     assert outbox.dropped == 2
 
@@ -53,7 +53,7 @@ def test_the_oldest_event_that_is_no_alarm_gives_way(tmp_path: Path) -> None:
 def test_alarms_stay_beyond_the_limit_and_the_last_word_is_the_tenfold(tmp_path: Path) -> None:
     outbox = Outbox(tmp_path / "outbox.db", most=2)
     for _ in range(23):
-        outbox.add(payload, alarm=True)
+        outbox.add([(payload, True)])
     assert [event.number for event in outbox.waiting(0, 99)] == list(range(4, 24))
     outbox.close()
     assert Outbox(tmp_path / "outbox.db").dropped == 3
@@ -68,7 +68,7 @@ def test_a_damaged_file_is_moved_aside_and_a_new_series_begins(tmp_path: Path) -
     assert outbox.moved_aside == tmp_path / "outbox.db.damaged-1"
     assert outbox.moved_aside.exists()
     assert outbox.series != series
-    assert outbox.add(payload, alarm=True) == 1
+    assert outbox.add([(payload, True)]) == [1]
 
 
 def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
@@ -92,7 +92,7 @@ from pathlib import Path
 from sensord.mqtt.outbox import Outbox
 outbox = Outbox(Path(sys.argv[1]))
 while True:
-    print(outbox.add(lambda number, series: b"x", alarm=True), flush=True)
+    print(*outbox.add([(lambda number, series: b"x", True)]), flush=True)
 """
 
 
@@ -116,7 +116,7 @@ def test_a_commit_is_flushed_before_it_is_told(tmp_path: Path) -> None:
     assert outbox._database.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL, sqlite.org/pragma.html
     assert outbox._database.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
     with sqlite3.connect(tmp_path / "outbox.db") as other:
-        outbox.add(payload, alarm=False)
+        outbox.add([(payload, False)])
         assert other.execute("SELECT count(*) FROM event").fetchone()[0] == 1
     other.close()
 

@@ -1,20 +1,27 @@
 """Outputs cannot hold up the watch or each other, and what they lose is counted."""
 
+import json
+import sqlite3
 import threading
+from collections import Counter
 from contextlib import AbstractContextManager
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 
-from sensord.clock import FakeClock
-from sensord.config.sections import HistorySection
+from sensord.clock import FakeClock, SystemClock
+from sensord.config.sections import HistorySection, MqttSection
+from sensord.errors import StorageError
 from sensord.history import database
 from sensord.history.history_file import FILE_NAME, HistoryFile
 from sensord.history.history_reader import HistoryReader
 from sensord.history.history_writer import History
+from sensord.mqtt.outbox import Outbox
+from sensord.mqtt.publisher import Publisher
 from sensord.readings import Reading
 from sensord.run.outlets import Item, Outlet, close_all
-from sensord.watch.effects import Alerting, Measured
+from sensord.watch.effects import AlarmChanged, Alerting, Measured
 from tests.mqtt.mosquitto import until
 from tests.mqtt.world import alarm_changed
 
@@ -213,3 +220,78 @@ def test_what_waits_for_a_slow_card_at_the_end_is_written(tmp_path: Path, monkey
     with HistoryReader(tmp_path / FILE_NAME) as reader:
         counts = reader.counts()
     assert (counts["alarm"], counts["reading"]) == (1, 100)
+
+
+def flooded(output: Recorder, items: int, capacity: int) -> Outlet:
+    """An outlet whose output stands still until more has come than its queue holds."""
+    outlet = Outlet(output, lambda *_: None, capacity)
+    output.gate.clear()
+    outlet.start()
+    outlet.put(alarm_changed(0.0))
+    until(lambda: outlet.waiting == 0)
+    for n in range(1, items):
+        outlet.put(alarm_changed(float(n)) if n % 2 else measured(float(n)))
+    return outlet
+
+
+def test_alarms_give_way_last_and_what_is_lost_of_them_is_told_to_the_output() -> None:
+    lost: Counter[type[Item]] = Counter()
+
+    class Told(Recorder):
+        def take_losses(self, losses: Counter[type[Item]]) -> None:
+            lost.update(losses)
+
+    output = Told()
+    outlet = flooded(output, 100, 60)
+    assert (outlet.lost, set(outlet._losses)) == (39, {Measured})
+    for n in range(100, 160):
+        outlet.put(alarm_changed(float(n)))
+    output.gate.set()
+    close_all([outlet], seconds=5)
+    arrived = [item for item in output.items if isinstance(item, AlarmChanged)]
+    assert len(arrived) + lost[AlarmChanged] == 51 + 60
+    assert lost[AlarmChanged] > 0
+    assert outlet.lost == lost.total()
+
+
+def test_a_gap_in_the_numbers_shows_what_the_queue_has_lost_of_the_events(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox.db")
+    publisher = Publisher(MqttSection(host="192.0.2.1"), "nursery", outbox, SystemClock(), lambda _: None)
+    publisher.handle_all([alarm_changed(1.0), measured(2.0)])
+    publisher.take_losses(Counter({AlarmChanged: 3, Measured: 40}))
+    publisher.handle_all([alarm_changed(5.0)])
+    assert [event.number for event in outbox.waiting(0, 10)] == [1, 5]
+    assert "3 events had to give way" in publisher.words()
+    publisher.close()
+
+
+def test_events_that_the_disk_refused_are_stored_in_order_once_it_takes_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    outbox = Outbox(tmp_path / "outbox.db")
+    publisher = Publisher(MqttSection(host="192.0.2.1"), "nursery", outbox, SystemClock(), lambda _: None)
+    monkeypatch.setattr("sensord.mqtt.publisher.MOST_UNSTORED", 3)
+    with monkeypatch.context() as full:
+        full.setattr(outbox, "_make_room", Mock(side_effect=sqlite3.OperationalError("database or disk is full")))
+        for n in range(5):
+            with pytest.raises(StorageError, match="disk is full"):
+                publisher.handle(alarm_changed(float(n)))
+    assert outbox.waiting(0, 10) == []
+    publisher.handle(measured(9.0))
+    waiting = outbox.waiting(0, 10)
+    assert [event.number for event in waiting] == [3, 4, 5], "two were one too many, and the numbers say so"
+    assert [json.loads(event.payload)["number"] for event in waiting] == [3, 4, 5]
+    publisher.close()
+
+
+def test_the_history_says_what_its_queue_has_lost(tmp_path: Path) -> None:
+    clock = FakeClock()
+    history = History(HistoryFile(tmp_path, clock), HistorySection(), clock)
+    history.take_losses(Counter({AlarmChanged: 3, Measured: 40}))
+    with pytest.raises(StorageError, match=r"3 effects \(AlarmChanged\) were lost; 40 readings were lost"):
+        history.handle_all([alarm_changed(1.0)])
+    history.close()
+    with HistoryReader(tmp_path / FILE_NAME) as reader:
+        (note,) = reader.notes(0.0, 1e11)
+    assert note.what == "lost"
+    assert note.detail == "3 effects (AlarmChanged) were lost; 40 readings were lost"
