@@ -8,6 +8,7 @@ from pathlib import Path
 
 from sensord.checks.site import CheckFinding, Machine, Site, bad, fine, warn
 from sensord.probes.one_wire import BULK_FILE, locate
+from sensord.readings import PROBE_FAMILIES
 
 __all__ = ["Overlay", "bulk_file", "bus", "overlays"]
 
@@ -167,7 +168,7 @@ def _configured(site: Site, listed: set[str]) -> Iterator[CheckFinding]:
 
 def _strangers(names: list[str]) -> Iterator[CheckFinding]:
     others = [n for n in names if re.fullmatch(r"[0-9a-f]{2}-[0-9a-f]{12}", n)]
-    others = [name for name in others if name[:2] not in ("00", "10", "22", "28", "3b", "42")]
+    others = [name for name in others if name[:2] not in ("00", *PROBE_FAMILIES)]
     if others:
         yield warn(
             "one-wire.stranger",

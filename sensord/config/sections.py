@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from sensord.readings import Band, Place
+from sensord.readings import PROBE_FAMILIES, Band, Place
 
 __all__ = [
     "AlarmsSection",
@@ -51,7 +51,7 @@ Name = Annotated[str, AfterValidator(_is_name)]
 
 
 def _is_rom(value: str) -> str:
-    if not re.fullmatch(r"(10|22|28|3b|42)-[0-9a-f]{12}", value):
+    if not re.fullmatch(r"[0-9a-f]{2}-[0-9a-f]{12}", value) or value[:2] not in PROBE_FAMILIES:
         raise ValueError("a ROM id looks like 28-0000072431ab; `sensord probes` lists the ones on the bus")
     return value
 

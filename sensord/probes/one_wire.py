@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 
 from sensord.clock import Clock
 from sensord.probes.scratchpad import Decoded, Refused, decode
-from sensord.readings import FaultKind
+from sensord.readings import PROBE_FAMILIES, FaultKind
 
 __all__ = [
     "BULK_FILE",
@@ -36,7 +36,6 @@ __all__ = [
 ]
 
 BULK_FILE = "therm_bulk_read"
-_FAMILIES = ("10", "22", "28", "3b", "42")
 _TRIGGER = b"trigger\n"  # exactly these eight bytes; without the newline the kernel ignores them and says nothing
 _PROBE_FILE_BYTES = 4096
 _AT_ONCE_SECONDS = 0.05
@@ -64,7 +63,7 @@ class ProbeSpot(NamedTuple):
 
 def shows_thermometer(name: str) -> bool:
     """Whether a name in the tree is that of a thermometer; `00-…` names are noise of a bus without pull-up."""
-    return len(name) == 15 and name[2] == "-" and name[:2] in _FAMILIES
+    return len(name) == 15 and name[2] == "-" and name[:2] in PROBE_FAMILIES
 
 
 def read_bytes(file: Path) -> bytes:

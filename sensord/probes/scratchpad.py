@@ -5,12 +5,13 @@ zero too) is told from 0 °C, the power-on value from a true 85 °C, and bits be
 """
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias
 
 from sensord.readings import FaultKind
 
-__all__ = ["Converted", "Decoded", "Refused", "crc8", "decode"]
+__all__ = ["DECODERS", "Converted", "Decoded", "Refused", "crc8", "decode"]
 
 LOW_CELSIUS, HIGH_CELSIUS = -55.0, 125.0
 """Operating range of the DS18B20 (data sheet, page 1)."""
@@ -22,9 +23,6 @@ _POWER_ON_REMAINDER = 0x0C
 
 _NO_POWER_REGISTER = 0x07FF
 """127.9375 °C: a conversion that failed for lack of power (kernel driver w1_therm)."""
-
-_HALF_DEGREE_FAMILY = "10"
-"""DS18S20: half degrees and a count that remains."""
 
 _FIRST_LINE = re.compile(r"((?:[0-9a-f]{2} ){9}): crc=[0-9a-f]{2} (YES|NO)")
 
@@ -82,9 +80,7 @@ def decode(content: bytes, family: str = "28") -> Decoded:
         return Refused(FaultKind.NO_RESPONSE, f"nobody pulled the line low: {raw}")
     if crc8(scratchpad) != 0 or match.group(2) == "NO":
         return Refused(FaultKind.CRC_ERROR, f"{raw}, computed {crc8(scratchpad[:8]):02x}")
-    if family == _HALF_DEGREE_FAMILY:
-        return _half_degrees(scratchpad, raw)
-    return _sixteenths(scratchpad, raw)
+    return DECODERS.get(family, _sixteenths)(scratchpad, raw)
 
 
 def _sixteenths(scratchpad: bytes, raw: str) -> Decoded:
@@ -113,3 +109,9 @@ def _within_span(celsius: float, bits: int, raw: str) -> Decoded:
     if not LOW_CELSIUS <= celsius <= HIGH_CELSIUS:
         return Refused(FaultKind.OUT_OF_SPAN, f"{celsius} °C: {raw}")
     return Converted(celsius, bits, raw)
+
+
+DECODERS: dict[str, Callable[[bytes, str], Decoded]] = {
+    "10": _half_degrees,  # DS18S20: half degrees and a count that remains
+}
+"""How nine bytes become a temperature, by family code (`readings.PROBE_FAMILIES`); the others count in sixteenths."""
