@@ -228,7 +228,8 @@ def _alarm_event(unit: Announcement) -> Entity:
     told = ", ".join(
         f"'{field}': value_json.{field}" for field in ("place", "condition", "priority", "seen", "do_first")
     )
-    template = f"{{% if value_json.kind == 'alarm' %}}{{{{ {{'event_type': value_json.state, {told}}} | tojson }}}}{{% endif %}}"
+    changed = f"{{{{ {{'event_type': value_json.state, {told}}} | tojson }}}}"
+    template = f"{{% if value_json.kind == 'alarm' %}}{changed}{{% endif %}}"
     return _event(unit, "alarm_event", "Alarm changes", [state.value for state in AlarmState], template)
 
 

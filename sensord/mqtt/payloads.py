@@ -198,7 +198,7 @@ class _Event(Payload):
 
 
 class AlarmEvent(_Event):
-    """One transition of one alarm."""
+    """One transition of one alarm; `also`: of these of the place too, while none of them stands (a shelf)."""
 
     kind: Literal["alarm"] = "alarm"
     place: Text
@@ -211,6 +211,7 @@ class AlarmEvent(_Event):
     origin: Origin
     seen: Text
     do_first: Text
+    also: list[Condition]
 
 
 class DishEvent(_Event):

@@ -148,7 +148,11 @@ class Noted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmChanged:
-    """One transition of one alarm. `seen` and `do_first` are two lines for a tired person."""
+    """One transition of one alarm. `seen` and `do_first` are two lines for a tired person.
+
+    `also` are the other conditions of the place that make the same move at the same instant while none of them
+    stands: a shelf of a whole place is one happening.
+    """
 
     seconds: float
     place: str
@@ -160,6 +164,7 @@ class AlarmChanged:
     origin: Origin = Origin.DAEMON
     seen: str = ""
     do_first: str = ""
+    also: tuple[Condition, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -133,6 +133,7 @@ def _alerted(
     settings: NurserySettings, before: Nursery, after: Nursery, effects: tuple[Effect, ...], event: Event
 ) -> Change:
     """Say what horn and lamp must do, when that has changed."""
+    effects = alarms.gathered(effects)
     if after.book is before.book and not isinstance(event, Tick):
         return after, effects
     alerting = alarms.alerting(settings.alarms, after.book, event.seconds)

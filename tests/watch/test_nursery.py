@@ -6,6 +6,7 @@ import pytest
 
 from sensord.config import settings as assembly
 from sensord.config.loading import parse
+from sensord.history.effect_rows import row_of
 from sensord.readings import Band, Fault, FaultKind, Reading
 from sensord.watch import nursery as whole
 from sensord.watch.command_table import (
@@ -245,3 +246,30 @@ def test_a_step_leaves_the_state_before_it_untouched() -> None:
     kept = replace(before)
     step(SETTINGS, before, Observed(Reading("air", 10.0, 20.0)))
     assert before == kept
+
+
+def test_a_shelf_of_a_whole_place_is_one_happening_and_so_is_its_end() -> None:
+    night = Night()
+    night.air(34.0, 0, 5)
+    made = night.feed(Shelve(seconds=5.0, origin=Origin.MQTT, place="nest", for_seconds=60))
+    (shelf,) = [one for one in made if isinstance(one, AlarmChanged)]
+    assert (shelf.place, shelf.state) == ("nest", AlarmState.SHELVED)
+    hidden = {shelf.condition, *shelf.also}
+    assert {Condition.TOO_COLD, Condition.TOO_WARM, Condition.PROBE_FAULT} < hidden
+    assert all(night.state(condition) is AlarmState.SHELVED for condition in hidden)
+    assert row_of(shelf) is not None
+    made = night.feed(*[Tick(float(second)) for second in range(6, 80)])
+    (back,) = [one for one in made if isinstance(one, AlarmChanged)]
+    assert (back.state, {back.condition, *back.also}) == (AlarmState.NORMAL, hidden)
+
+
+def test_an_alarm_that_stands_is_told_by_itself_when_its_place_is_shelved() -> None:
+    night = Night()
+    night.air(34.0, 0, 5)
+    night.air(31.0, 5, 30)
+    made = night.feed(Shelve(seconds=30.0, origin=Origin.MQTT, place="nest"))
+    changes = [one for one in made if isinstance(one, AlarmChanged)]
+    assert [(one.condition, one.also) for one in changes if one.previous is not AlarmState.NORMAL] == [
+        (Condition.TOO_COLD, ())
+    ]
+    assert len(changes) == 2

@@ -36,11 +36,11 @@ from sensord.watch.command_table import (
     verb_of,
 )
 from sensord.watch.conditions import Condition, ConditionChanged
-from sensord.watch.effects import AlarmChanged, AlarmState, Alerting, Cue, Cued
+from sensord.watch.effects import AlarmChanged, AlarmState, Alerting, Cue, Cued, Effect
 from sensord.watch.events import Origin
 from sensord.watch.views import AlarmView
 
-__all__ = ["AlarmCommand", "alarm_views", "alerting", "obey", "pass_time", "stand"]
+__all__ = ["AlarmCommand", "alarm_views", "alerting", "gathered", "obey", "pass_time", "stand"]
 
 AlarmCommand = Acknowledge | Shelve | Unshelve | Reset | OutOfService | ReturnToService | PauseAudio
 
@@ -133,6 +133,27 @@ def pass_time(
     if book.pause is not None and seconds >= book.pause.until_seconds:
         book = replace(book, pause=None)
     return book, effects
+
+
+def gathered(effects: tuple[Effect, ...]) -> tuple[Effect, ...]:
+    """The effects with the moves of alarms that do not stand, onto a shelf or off it, as one a place."""
+    moves: dict[tuple[str, AlarmState], list[AlarmChanged]] = {}
+    for one in effects:
+        if isinstance(one, AlarmChanged) and {one.previous, one.state} == {AlarmState.NORMAL, AlarmState.SHELVED}:
+            moves.setdefault((one.place, one.state), []).append(one)
+    if not moves:
+        return effects
+    others = (one for one in effects if not any(one in group for group in moves.values()))
+    return (*(_as_one(group) for group in moves.values()), *others)
+
+
+def _as_one(group: list[AlarmChanged]) -> AlarmChanged:
+    first, also = group[0], tuple(one.condition for one in group[1:])
+    if not also:
+        return first
+    shelf = "on the shelf" if first.state is AlarmState.SHELVED else "off the shelf"
+    words = f"{', '.join((first.condition, *also))} of {first.place} are {shelf}; none of them stands."
+    return replace(first, celsius=None, seen=words, do_first="", also=also)
 
 
 def alerting(rules: AlarmSettings, book: AlarmBook, seconds: float) -> Alerting:
