@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from sensord.clock import FakeClock
-from sensord.gate.network_gate import BURST, NetworkGate, TokenBucket
+from sensord.gate.network_gate import BURST, PER_MINUTE, NetworkGate, TokenBucket
 from sensord.watch.command_table import PauseAudio
 from sensord.watch.effects import Answered
 from sensord.watch.events import Command, Origin
@@ -89,3 +89,13 @@ def test_a_refusal_names_the_request_even_where_the_rest_is_wrong() -> None:
     assert answer is not None
     assert (answer.request, answer.done) == ("q7", False)
     assert "mqtt.read_only" in answer.reason
+
+
+def test_an_hour_of_two_messages_a_second_is_let_in_as_far_as_the_budget_goes() -> None:
+    gate, let_in, clock = at_the_door()
+    for _ in range(3600):
+        gate.take("shelve", b"brooder", retained=False)
+        gate.take("unshelve", b"brooder", retained=False)
+        clock.advance(1.0)
+    assert len(let_in) == 2 * (BURST + 3600 * PER_MINUTE // 60 - 1)
+    assert gate.dropped == 2 * 3600 - len(let_in)

@@ -3,6 +3,7 @@
 import os
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -55,6 +56,17 @@ def test_a_stopped_watch_is_tried_again_for_ever() -> None:
     lines = UNIT.read_text().splitlines()
     assert {"Restart=always", "StartLimitIntervalSec=0", "Type=notify", "NotifyAccess=main"} <= set(lines)
     assert not [line for line in lines if line.startswith("After=") and ("network" in line or "time" in line)]
+
+
+def test_a_daemon_that_leaks_is_ended_before_the_pi_is_full_and_one_that_does_not_is_left_alone() -> None:
+    limits = dict(
+        line.split("=", 1) for line in UNIT.read_text().splitlines() if line[:9] in ("MemoryMax", "TasksMax=")
+    )
+    asked = "import resource, sensord.run.service, sensord.mqtt.publishing; print(resource.getrusage(0).ru_maxrss)"
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True, cwd=TOP)
+    needed, most = int(done.stdout) / 1024, int(limits["MemoryMax"].removesuffix("M"))
+    assert 3 * needed < most <= 512 / 2, "a Pi Zero 2 W has 512 MB"
+    assert int(limits["TasksMax"]) >= 2 * 17, "seventeen threads in the soak of docs/appliance.md"
 
 
 def test_systemd_waits_longer_than_the_daemon_needs_for_an_orderly_end() -> None:
