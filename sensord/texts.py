@@ -6,8 +6,12 @@ cannot be seen at all. None of them gets out of here.
 """
 
 import re
+from collections.abc import Iterator
+from typing import TypeAlias
 
-__all__ = ["from_sheet", "plain_text", "sheet_text"]
+__all__ = ["from_sheet", "plain_text", "sheet_text", "unseen_in"]
+
+Where: TypeAlias = tuple[str | int, ...]
 
 _SHOWN_INSTEAD = "\N{REPLACEMENT CHARACTER}"
 # What a spreadsheet takes for a formula or a command, however many marks of ours it has in front already.
@@ -22,6 +26,19 @@ def plain_text(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(c if c.isprintable() else " " if c.isspace() else _SHOWN_INSTEAD for c in text)
+
+
+def unseen_in(data: object, where: Where = ()) -> Iterator[tuple[Where, str]]:
+    """Each text of parsed TOML or JSON that holds what cannot be seen: where it stands, and what is wrong with it."""
+    if isinstance(data, dict):
+        for key, value in data.items():
+            yield from unseen_in(value, (*where, key))
+    elif isinstance(data, list):
+        for number, value in enumerate(data):
+            yield from unseen_in(value, (*where, number))
+    elif isinstance(data, str) and not data.isprintable():
+        first = next(each for each in data if not each.isprintable())
+        yield where, f"holds a character that cannot be seen (U+{ord(first):04X}): write it anew, on one line"
 
 
 def sheet_text(text: str) -> str:

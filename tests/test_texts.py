@@ -7,6 +7,7 @@ import csv
 import io
 import logging
 import sys
+import tomllib
 import unicodedata
 from pathlib import Path
 
@@ -14,6 +15,10 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from sensord.care.profile import parse_profile
+from sensord.config.folders import shipped
+from sensord.config.loading import parse
+from sensord.errors import ConfigError
 from sensord.gate.command_reader import read_fields, read_payload
 from sensord.history.database import open_reader, open_writer, transaction
 from sensord.history.exchange import export_csv, export_jsonl, import_file
@@ -121,6 +126,22 @@ def test_a_note_or_a_mark_is_one_line_before_anything_is_done_with_it() -> None:
     chick = read_fields("chick", {"chick": "pip", "mark": "\u202egnir\n"}, 1.0, Giver.SOCKET)
     assert isinstance(chick, EnterChick)
     assert chick.mark == "�gnir "
+
+
+@pytest.mark.parametrize("hidden", ["\\u001B[2J", "\\u202E", "\\n<2>all is well", "\\u200B"])
+def test_a_config_or_a_profile_that_holds_what_cannot_be_seen_is_refused(hidden: str) -> None:
+    config = (
+        '[unit]\nname = "nursery"\n[probes.air]\nrom = "28-0000072431aa"\nplace = "brooder"\n'
+        '[brooders.nest]\nprobes = ["air"]\n'
+        f'band = {{ low_celsius = 33, high_celsius = 35, source = "a book{hidden}" }}\n'
+    )
+    assert parse(config.replace(hidden, ""), "sensord.toml").brooders["nest"].band is not None
+    with pytest.raises(ConfigError, match=r"^sensord\.toml:8: brooders\.nest\.band\.source: holds a character") as told:
+        parse(config, "sensord.toml")
+    assert str(told.value).isprintable()
+    profile = tomllib.loads(shipped("profiles/synthesis.toml").read_text(encoding="utf-8"))
+    with pytest.raises(ConfigError, match="mine: title: holds a character"):
+        parse_profile({**profile, "title": tomllib.loads(f'title = "{hidden}"')["title"]}, "mine", "mine")
 
 
 def refusal(reason: str) -> Answered:

@@ -11,6 +11,7 @@ from typing import Any
 
 from sensord.errors import ConfigError
 from sensord.readings import Band
+from sensord.texts import unseen_in
 
 __all__ = ["BandMove", "Profile", "ProfileRow", "parse_profile"]
 
@@ -89,7 +90,8 @@ def parse_profile(data: Mapping[str, Any], name: str, where: str) -> Profile:
     Raises `ConfigError` with one line for each trouble: unknown or missing keys, gaps, overlaps, bands upside down,
     temperatures that no chick is kept at.
     """
-    troubles = [f"{where}: {trouble}" for trouble in _shape(data)]
+    troubles = [f"{where}: {'.'.join(map(str, at))}: {what}" for at, what in unseen_in(data)]
+    troubles += [f"{where}: {trouble}" for trouble in _shape(data)]
     if troubles:
         raise ConfigError("\n".join(troubles))
     move = BandMove(data.get("move", "step"))

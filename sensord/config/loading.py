@@ -15,6 +15,7 @@ from sensord.config.contradictions import Trouble, contradictions
 from sensord.config.model_words import shown_value, wanted
 from sensord.config.sections import Config
 from sensord.errors import ConfigError, unreadable
+from sensord.texts import unseen_in
 
 __all__ = ["DEFAULT_PATH", "line_of", "load", "parse", "text_of"]
 
@@ -47,6 +48,8 @@ def parse(text: str, source: str) -> Config:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(_not_toml(source, str(error))) from error
+    if unseen := [Trouble(where, what) for where, what in unseen_in(raw)]:
+        raise ConfigError(_told(text, source, unseen))
     try:
         config = Config.model_validate(raw)
     except ValidationError as error:
