@@ -1,6 +1,6 @@
-"""Slips of the pen: is what the keeper just wrote believable? Refusals say what to write instead.
+"""What can be at all, and slips of the pen: is what the keeper just wrote believable? Refusals say what to write.
 
-The limits are for catching typing errors, not for judging a feed or a weight: common practice, no source.
+The limits are for catching typing errors and damage, not for judging a feed or a weight: common practice, no source.
 """
 
 import re
@@ -10,28 +10,65 @@ from datetime import UTC, date, datetime
 from sensord.care.chicks import SECONDS_A_DAY, Chick, Feed, Weighing
 from sensord.errors import CommandError
 
-__all__ = ["check_chick", "check_feed", "check_weighing", "chick_named", "day"]
+__all__ = [
+    "CHICK_NAME",
+    "POSSIBLE",
+    "check_chick",
+    "check_feed",
+    "check_possible",
+    "check_weighing",
+    "chick_named",
+    "day",
+]
 
 # A wall clock that the time service has not quite settled may lag behind the keeper's watch.
 _CLOCK_LEEWAY_SECONDS = 120.0
 _LONGEST_BACK_SECONDS = 120 * SECONDS_A_DAY
-_HEAVIEST_GRAMS = 5_000.0
-_LARGEST_MILLILITRES = 250.0
+_CELSIUS = (-100.0, 200.0)  # beyond what any probe here can measure
+POSSIBLE: dict[str, tuple[float, float]] = {
+    "celsius": _CELSIUS,
+    "low_celsius": _CELSIUS,
+    "high_celsius": _CELSIUS,
+    "grams": (0.1, 5_000.0),
+    "millilitres": (0.0, 250.0),
+    "every_hours": (0.25, 24.0),
+    "gap_seconds": (0.0, 1e9),
+    "held_seconds": (0.0, 86_400.0),
+}
+"""What a number can be, whoever says it and however sure: entered, received, imported, restored or stored."""
+CHICK_NAME = r"[a-z0-9][a-z0-9_-]{0,31}"
+_LIQUID_CELSIUS = (0.0, 100.0)
+_FIRST_YEAR = 1970
 # Over this share of the body mass a feed is taken for a slip (the usual ceiling is a tenth, see `feeding`).
 _LARGEST_SHARE = 0.25
 # Between the morning weights of two days a chick may double, but not change sixfold: that is a misplaced point.
 _SLIP_FACTOR = 6.0
 
 
+def check_possible(what: str, number: float) -> float:
+    """`number`, where a `what` of `POSSIBLE` can be that. Raises `CommandError`; a number that is none cannot."""
+    low, high = POSSIBLE[what]
+    if not low <= number <= high:
+        raise CommandError(f"write a number between {low:g} and {high:g}")
+    return number
+
+
 def check_chick(chick: Chick, now_utc_seconds: float) -> None:
     """Raises `CommandError` for a name or a date that cannot be meant."""
-    if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,31}", chick.name):
+    if not re.fullmatch(CHICK_NAME, chick.name):
         raise CommandError(f"'{chick.name}' will not do as a chick's name: use 1 to 32 of a-z, 0-9, '-' and '_'")
     today = datetime.fromtimestamp(now_utc_seconds + SECONDS_A_DAY, tz=UTC).date()
     if chick.hatched is not None and chick.hatched > today:
         raise CommandError(f"{chick.name} cannot have hatched on {chick.hatched}: that day is still to come")
-    if chick.every_hours is not None and not 0.25 <= chick.every_hours <= 24:
-        raise CommandError(f"{chick.name} cannot be fed every {chick.every_hours:g} h: write 0.25 to 24 hours")
+    if chick.every_hours is not None:
+        low, high = POSSIBLE["every_hours"]
+        if not low <= chick.every_hours <= high:
+            raise CommandError(
+                f"{chick.name} cannot be fed every {chick.every_hours:g} h: write {low:g} to {high:g} hours"
+            )
+    for one in (chick.hatched, chick.left):
+        if one is not None and one.year < _FIRST_YEAR:
+            raise CommandError(f"{one} is too long ago for {chick.name}: look at the year")
     if chick.hatched is not None and chick.left is not None and chick.left < chick.hatched:
         raise CommandError(f"{chick.name} cannot have left on {chick.left}, before it hatched on {chick.hatched}")
 
@@ -50,15 +87,18 @@ def chick_named(name: str, chicks: Mapping[str, Chick]) -> Chick:
 def check_feed(feed: Feed, last: Weighing | None, now_utc_seconds: float, sure: bool = False) -> None:
     """Raises `CommandError` for a feed in the future, long ago, or of a volume that looks like a slip."""
     _check_time(feed.utc_seconds, now_utc_seconds, "a feed")
-    ml = feed.millilitres
-    if ml is None:
-        return
-    if not 0 <= ml <= _LARGEST_MILLILITRES:
-        raise CommandError(f"{ml:g} ml is no feed: write millilitres between 0 and {_LARGEST_MILLILITRES:g}")
-    if last is not None and ml > _LARGEST_SHARE * last.grams and not sure:
+    ml, (_, largest) = feed.millilitres, POSSIBLE["millilitres"]
+    if ml is not None and not 0 <= ml <= largest:
+        raise CommandError(f"{ml:g} ml is no feed: write millilitres between 0 and {largest:g}")
+    if ml is not None and last is not None and ml > _LARGEST_SHARE * last.grams and not sure:
         raise CommandError(
             f"{ml:g} ml is {100 * ml / last.grams:.0f} % of the {last.grams:g} g that {feed.chick} last weighed,"
             f" and a tenth is the usual ceiling: ml or tenths of one? If it is right, add --sure"
+        )
+    coldest, hottest = _LIQUID_CELSIUS
+    if feed.celsius is not None and not coldest <= feed.celsius <= hottest:
+        raise CommandError(
+            f"{feed.celsius:g} °C is no formula: Celsius or Fahrenheit? Write Celsius from {coldest:g} to {hottest:g}"
         )
     if feed.celsius is not None and not 20 <= feed.celsius <= 50 and not sure:
         raise CommandError(
@@ -70,8 +110,9 @@ def check_weighing(weighing: Weighing, earlier: Sequence[Weighing], now_utc_seco
     """Raises `CommandError` for a weight in the future, out of range, or with its decimal point misplaced."""
     _check_time(weighing.utc_seconds, now_utc_seconds, "a weight")
     grams = weighing.grams
-    if not 0 < grams <= _HEAVIEST_GRAMS:
-        raise CommandError(f"{grams:g} g is no chick's weight: write grams between 0 and {_HEAVIEST_GRAMS:g}")
+    lightest, heaviest = POSSIBLE["grams"]
+    if not lightest <= grams <= heaviest:
+        raise CommandError(f"{grams:g} g is no chick's weight: write grams between {lightest:g} and {heaviest:g}")
     near = min(earlier, key=lambda one: abs(one.utc_seconds - weighing.utc_seconds), default=None)
     if near is None or sure:
         return

@@ -2,12 +2,16 @@
 
 import argparse
 import json
+from itertools import islice
 from pathlib import Path
 
 from sensord.commands.history_here import open_history
 from sensord.commands.keeping import add_place_options, local
+from sensord.history.exchange import impossible_rows
 
 __all__ = ["arguments", "run"]
+
+_MOST_TOLD = 20
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -17,9 +21,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
+    odd: list[str] = []
     with open_history(options) as reader:
         if options.check:
             reader.check()
+            odd = reader.export(lambda connection, path: list(islice(impossible_rows(connection, path), _MOST_TOLD)))
         if options.backup is not None:
             reader.back_up(options.backup)
         span, seen = reader.span(), reader.last_seen()
@@ -31,19 +37,24 @@ def run(options: argparse.Namespace) -> int:
             "stopped_in_order": None if seen is None else seen.orderly,
             "rows": reader.counts(),
             "checked": True if options.check else None,
+            "impossible": odd,
             "backup": None if options.backup is None else str(options.backup),
         }
     if options.json:
         print(json.dumps(found, ensure_ascii=False))
-        return 0
+        return 1 if odd else 0
     covers = "no reading yet" if span is None else f"from {found['from']} to {found['last_written']}"
     print(f"{found['file']}: {found['megabytes']} MB, {covers}")
     print(", ".join(f"{count} {name}" for name, count in reader_words(found["rows"])) or "nothing in it yet")
     if options.check:
-        print("checked: sound")
+        print("checked: sound" if not odd else "checked: the file is sound, but rows in it hold what cannot be:")
+    for row in odd:
+        print(f"  {row}")
+    if odd:
+        print("such rows are left out of screens and reports; a weight or a feed that is wrong is entered anew")
     if options.backup is not None:
         print(f"copied and checked: {options.backup}")
-    return 0
+    return 1 if odd else 0
 
 
 def reader_words(rows: object) -> list[tuple[str, int]]:

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import sys
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -10,11 +11,10 @@ from sensord.commands.history_here import history_path, open_history
 from sensord.commands.keeping import add_place_options, moment
 from sensord.commands.terminal import say_as_utf_8
 from sensord.errors import DataError
-from sensord.history.exchange import TABLES, export_csv, export_jsonl, import_file
+from sensord.history.columns import TABLES
+from sensord.history.exchange import export_csv, export_jsonl, import_file
 
 __all__ = ["arguments", "run"]
-
-_EARLIEST, _LATEST = 0.0, 1e11
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,21 +38,31 @@ def _export(options: argparse.Namespace) -> int:
     chosen = options.format or (named if named in ("csv", "jsonl") else "jsonl" if options.what == "all" else "csv")
     if options.what == "all" and chosen == "csv":
         raise DataError("all: CSV has one table a file: name one of them, or take --format jsonl")
-    start = _EARLIEST if options.start is None else moment(options.start)
-    end = _LATEST if options.end is None else moment(options.end)
+    span = (_at(options.start), _at(options.end))
     with open_history(options) as reader, ExitStack() as stack:
         out = say_as_utf_8()
         if options.out is not None:
             path = stack.enter_context(a_new_file(options.out))
             out = stack.enter_context(path.open("w", encoding="utf-8", newline=""))
         if chosen == "csv":
-            rows = reader.export(lambda c, path: export_csv(c, path, options.what, out, start, end))
+            done = reader.export(lambda c, path: export_csv(c, path, options.what, out, span))
         else:
             tables = list(TABLES) if options.what == "all" else [options.what]
-            rows = reader.export(lambda c, path: export_jsonl(c, path, tables, out, start, end))
+            done = reader.export(lambda c, path: export_jsonl(c, path, tables, out, span))
     if options.out is not None:
-        print(json.dumps({"file": str(options.out), "rows": rows}) if options.json else f"{rows} rows in {options.out}")
+        said = {"file": str(options.out), "rows": done.rows, "impossible": done.impossible}
+        print(json.dumps(said) if options.json else f"{done.rows} rows in {options.out}")
+    if done.impossible:
+        print(
+            f"{done.impossible} of them hold what cannot be: they stand there as they are, and `sensord import` takes"
+            " no such row; `sensord history --check` names them",
+            file=sys.stderr,
+        )
     return 0
+
+
+def _at(text: str | None) -> float | None:
+    return None if text is None else moment(text)
 
 
 def _import(options: argparse.Namespace) -> int:

@@ -22,7 +22,9 @@ __all__ = [
     "DamagedError",
     "Mark",
     "NewerError",
+    "check_regular",
     "copy_into",
+    "in_memory",
     "insert",
     "leaving_nothing",
     "lock",
@@ -124,7 +126,7 @@ def lock(path: Path, remedy: str = "stop it first") -> IO[bytes]:
     """
     with telling(path):
         path.parent.mkdir(_FOLDER_MODE, parents=True, exist_ok=True)
-        _check_regular(lock_path(path))
+        check_regular(lock_path(path))
         held = open(lock_path(path), "ab", opener=lambda name, flags: os.open(name, flags, _FILE_MODE))  # noqa: SIM115
         try:
             fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -142,7 +144,8 @@ def _is_odd(path: Path) -> bool:
         return path.is_symlink()
 
 
-def _check_regular(*paths: Path) -> None:
+def check_regular(*paths: Path) -> None:
+    """Raise `DamagedError` for a pipe, a device, a folder or a link to nowhere: there, nothing could ever be read."""
     for path in paths:
         if _is_odd(path):
             raise DamagedError(f"{path}: is no regular file")
@@ -168,7 +171,7 @@ def open_writer(path: Path) -> Connection:
     """The one connection that writes; the file is made where there is none. Raises `StorageError`."""
     with telling(path):
         path.parent.mkdir(_FOLDER_MODE, parents=True, exist_ok=True)
-        _check_regular(*_parts(path))
+        check_regular(*_parts(path))
         os.close(os.open(path, os.O_RDWR | os.O_CREAT, _FILE_MODE))  # its companions get the same rights
         connection = _connect(str(path))
         try:
@@ -192,7 +195,7 @@ def open_reader(path: Path, untouched: bool = False) -> Connection:
             raise StorageError(
                 f"{path}: there is no history yet; `sensord run` begins one, or the first `sensord chick NAME`"
             )
-        _check_regular(*_parts(path))
+        check_regular(*_parts(path))
         address = f"{path.absolute().as_uri()}?mode=ro"
         if untouched and not log_path(path).exists():
             address += "&immutable=1"
@@ -210,6 +213,11 @@ def _connect(address: str, uri: bool = False) -> Connection:
     # Damaged text is shown and ends no question; what an older version stored does nothing where it is shown.
     connection.text_factory = lambda raw: plain_text(raw.decode("utf-8", "replace"))
     return connection
+
+
+def in_memory() -> Connection:
+    """A database that nobody keeps."""
+    return sqlite3.connect(":memory:", isolation_level=None)
 
 
 def _parts(path: Path) -> list[Path]:

@@ -1,50 +1,76 @@
 """The history as CSV or JSON lines, and back without loss: exporting what was imported gives the same bytes again.
 
 Times are RFC 3339 UTC with milliseconds, temperatures Celsius with a point, nothing is an empty field (CSV) or null.
-An import is all or nothing: every bad row is named with its line, and then no row is taken.
+An import is all or nothing: every bad row is named with its line, and then no row is taken. An export leaves no row
+out: what cannot be stands in it as it is stored, and is counted.
 """
 
 import csv
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple, TextIO
+from typing import NamedTuple, TextIO, TypeAlias
 
 from sensord.errors import DataError, unreadable
-from sensord.history.database import Connection, leaving_nothing, lock, open_writer, telling, transaction
-from sensord.history.exchange_tables import TABLES, Column, Table, Value, can_be_empty
+from sensord.history.columns import TABLES, Column, Table, Value, can_be_empty, shown_value
+from sensord.history.database import (
+    Connection,
+    check_regular,
+    leaving_nothing,
+    lock,
+    open_writer,
+    telling,
+    transaction,
+)
 from sensord.history.migrations import migrate
 from sensord.texts import from_sheet, plain_text, sheet_text
 
-__all__ = ["TABLES", "Imported", "export_csv", "export_jsonl", "import_file"]
+__all__ = ["EVER", "Exported", "Imported", "Span", "export_csv", "export_jsonl", "import_file", "impossible_rows"]
 
 _MOST_TOLD = 20
+Span: TypeAlias = tuple[float | None, float | None]
+"""From when to before when, in UTC seconds."""
+EVER: Span = (None, None)
+"""From the first row to the last, whatever time they tell."""
 
 
-def _rows(connection: Connection, path: Path, table: Table, start: float, end: float) -> Iterator[list[Value]]:
+class _Shown(NamedTuple):
+    values: list[Value]
+    wrong: str
+
+
+def _rows(connection: Connection, path: Path, table: Table, span: Span = EVER) -> Iterator[_Shown]:
+    """The rows of a table as they are written outside, each with what in it cannot be."""
     columns = ", ".join(c.stored if c.stored == "probe.name" else f"{table.name}.{c.stored}" for c in table.columns)
-    join = f" JOIN probe ON probe.id = {table.name}.probe" if table.of_probe else ""
-    where, values = "", ()
-    if table.time is not None:
-        scale = 1 if table.time == "at_s" else 1000
-        where = f" WHERE {table.time} >= ? AND {table.time} < ?"
-        values = (round(start * scale), round(end * scale))  # type: ignore[assignment]
+    join = f" LEFT JOIN probe ON probe.id = {table.name}.probe" if table.of_probe else ""
+    bounds = [
+        (sign, at) for sign, at in zip((">=", "<"), span, strict=True) if at is not None and table.time is not None
+    ]
+    where = " AND ".join(f"{table.time} {sign} ?" for sign, _ in bounds)
+    scale = 1 if table.time == "at_s" else 1000
     order = ", ".join(str(number + 1) for number in range(table.keys))
+    question = f"SELECT {columns} FROM {table.name}{join}{' WHERE ' if where else ''}{where} ORDER BY {order}"
     with telling(path):
-        for row in connection.execute(f"SELECT {columns} FROM {table.name}{join}{where} ORDER BY {order}", values):
-            yield [None if v is None else c.codec.show(v) for c, v in zip(table.columns, row, strict=True)]
+        for row in connection.execute(question, [round(at * scale) for _, at in bounds]):
+            found = [shown_value(column, value) for column, value in zip(table.columns, row, strict=True)]
+            yield _Shown([value for value, _ in found], next((wrong for _, wrong in found if wrong), ""))
 
 
-def export_csv(connection: Connection, path: Path, table: str, out: TextIO, start: float, end: float) -> int:
-    """One table with a header line; how many rows. `out` is opened with newline=''."""
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """How many rows were written, and how many of them hold what cannot be: an import would refuse those."""
+
+    rows: int = 0
+    impossible: int = 0
+
+
+def export_csv(connection: Connection, path: Path, table: str, out: TextIO, span: Span = EVER) -> Exported:
+    """One table with a header line. `out` is opened with newline=''."""
     writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180; both are then quoted inside a field
     writer.writerow(TABLES[table].header())
-    rows = 0
-    for row in _rows(connection, path, TABLES[table], start, end):
-        writer.writerow([_csv_text(value) for value in row])
-        rows += 1
-    return rows
+    shown = _rows(connection, path, TABLES[table], span)
+    return _written(shown, lambda values: writer.writerow([_csv_text(value) for value in values]))
 
 
 def _csv_text(value: Value) -> str:
@@ -55,15 +81,36 @@ def _csv_text(value: Value) -> str:
     return ("true" if value else "false") if isinstance(value, bool) else str(value)
 
 
-def export_jsonl(connection: Connection, path: Path, tables: list[str], out: TextIO, start: float, end: float) -> int:
-    """One object a row, with its table's name; how many rows."""
-    rows = 0
+def export_jsonl(connection: Connection, path: Path, tables: Sequence[str], out: TextIO, span: Span = EVER) -> Exported:
+    """One object a row, with its table's name."""
+    done = Exported()
     for table in tables:
-        header = TABLES[table].header()
-        for row in _rows(connection, path, TABLES[table], start, end):
-            out.write(json.dumps({"table": table, **dict(zip(header, row, strict=True))}, ensure_ascii=False) + "\n")
-            rows += 1
-    return rows
+        names = TABLES[table].header()
+
+        def write(values: list[Value], table: str = table, names: list[str] = names) -> None:
+            fields = {"table": table, **dict(zip(names, values, strict=True))}
+            out.write(json.dumps(fields, ensure_ascii=False) + "\n")
+
+        more = _written(_rows(connection, path, TABLES[table], span), write)
+        done = Exported(done.rows + more.rows, done.impossible + more.impossible)
+    return done
+
+
+def _written(shown: Iterator[_Shown], write: Callable[[list[Value]], object]) -> Exported:
+    rows = impossible = 0
+    for row in shown:
+        write(row.values)
+        rows, impossible = rows + 1, impossible + bool(row.wrong)
+    return Exported(rows, impossible)
+
+
+def impossible_rows(connection: Connection, path: Path) -> Iterator[str]:
+    """A sentence for each stored row that holds what cannot be: made by damage, or by a version that let it in."""
+    for table in TABLES.values():
+        for row in _rows(connection, path, table):
+            if row.wrong:
+                key = ", ".join(str(value) for value in row.values[: table.keys])
+                yield f"{table.name} {key}: {row.wrong}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +163,7 @@ def _imported(history: Path, source: Path) -> Imported:
 
 def _lines(source: Path, troubles: list[str]) -> Iterator[_Line]:
     try:
+        check_regular(source)
         with source.open(encoding="utf-8", newline="") as file:
             first = file.read(1)
             if not first:
@@ -131,7 +179,7 @@ def _json_lines(file: TextIO, troubles: list[str]) -> Iterator[_Line]:
         try:
             fields = json.loads(text)
             table = TABLES[fields.pop("table")]
-        except (ValueError, KeyError, TypeError, AttributeError):
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
             troubles.append(f'line {number}: not an object with "table" being one of {", ".join(TABLES)}')
             continue
         yield _Line(number, table, fields)
@@ -160,7 +208,7 @@ def _take(connection: Connection, line: _Line) -> bool:
     table = line.table
     unknown = line.fields.keys() - set(table.header())
     if unknown:
-        raise ValueError(f"{table.name} has no {', '.join(sorted(unknown))}")
+        raise ValueError(plain_text(f"{table.name} has no {', '.join(sorted(unknown))}"[:200]))
     values = {column.stored: _value(column, line.fields) for column in table.columns}
     if table.name in ("feed", "weighing"):
         _check_chick(connection, values["chick"])
@@ -187,8 +235,9 @@ def _value(column: Column, fields: dict[str, Value]) -> Value:
         raise ValueError(f"{column.name} is missing")
     try:
         return column.codec.read(value)
-    except (ValueError, TypeError, OverflowError) as error:
-        raise ValueError(f"{column.name}: {value!r} will not do: {error}") from None
+    except (ValueError, TypeError, OverflowError, RecursionError) as error:
+        shown = plain_text(repr(value))
+        raise ValueError(f"{column.name}: {shown[:100]} will not do: {error}") from None
 
 
 def _check_chick(connection: Connection, name: str) -> None:

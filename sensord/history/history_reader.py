@@ -6,9 +6,11 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from types import TracebackType
-from typing import Any, NamedTuple, Self
+from typing import Any, NamedTuple, Self, TypeVar
 
 from sensord.care.chicks import Chick, Crop, Feed, Weighing
+from sensord.care.plausible import POSSIBLE, check_possible
+from sensord.history.columns import TABLES, kept_value, shown_value
 from sensord.history.database import Connection, copy_into, open_reader, sound, telling
 
 __all__ = [
@@ -21,6 +23,8 @@ __all__ = [
     "Point",
     "RoundRow",
 ]
+
+_Done = TypeVar("_Done")
 
 
 class Point(NamedTuple):
@@ -123,6 +127,27 @@ class HistoryReader:
         with telling(self.path):
             yield from self._connection.execute(question, values).fetchall()
 
+    def _possible(self, table: str, columns: str, rest: str, *values: object) -> Iterator[list[Any]]:
+        """Rows as far as they can be: what cannot is None, or the row is left out where nothing is worth without it."""
+        kinds = [_COLUMNS[table, name] for name in columns.split(", ")]
+        for row in self._rows(f"SELECT {columns} FROM {table} {rest}", *values):
+            try:
+                yield [kept_value(kind, value) for kind, value in zip(kinds, row, strict=True)]
+            except ValueError:
+                continue  # `impossible` names it
+
+    def impossible(self, chick: str) -> tuple[str, ...]:
+        """A sentence for each thing in the log of a chick that cannot be and is left out."""
+        found = []
+        for table, key in (("chick", "name"), ("feed", "chick"), ("weighing", "chick")):
+            kinds = TABLES[table].columns
+            columns = ", ".join(kind.stored for kind in kinds)
+            for row in self._rows(f"SELECT {columns} FROM {table} WHERE {key} = ?", chick):
+                found += [
+                    wrong for kind, value in zip(kinds, row, strict=True) if (wrong := shown_value(kind, value)[1])
+                ]
+        return tuple(found)
+
     def probes(self) -> tuple[str, ...]:
         return tuple(name for (name,) in self._rows("SELECT name FROM probe ORDER BY name"))
 
@@ -150,12 +175,12 @@ class HistoryReader:
         last_ms = max(started_ms, read_ms or 0, stopped_ms or 0)
         celsius: dict[str, float] = {}
         good = self._rows(
-            "SELECT name, milli FROM reading JOIN probe ON probe.id = probe"
-            " WHERE at_ms >= ? AND milli IS NOT NULL ORDER BY at_ms",
+            "SELECT name, milli FROM reading JOIN probe ON probe.id = probe WHERE at_ms >= ? ORDER BY at_ms",
             (read_ms or 0) - 600_000,
         )
         for name, milli in good:
-            celsius[name] = milli / 1000
+            if (air := _c(milli)) is not None:
+                celsius[name] = air
         return LastSeen(last_ms / 1000, bool(sure), stopped_ms is not None, celsius)
 
     def load_state(self, key: str) -> str | None:
@@ -182,8 +207,8 @@ class HistoryReader:
             round(start * 1000), round(end * 1000), probe,
         )  # fmt: skip
         for at_ms, held_ms, milli, count in rows:
-            celsius = None if milli is None else milli / 1000
-            good, bad = (count, 0) if milli is not None else (0, count)
+            celsius = _c(milli)
+            good, bad = (count, 0) if celsius is not None else (0, count)
             points.append(Point(at_ms / 1000, celsius, celsius, celsius, good, bad))
             if held_ms:
                 points.append(Point((at_ms + held_ms) / 1000, celsius, celsius, celsius, 0, 0))
@@ -215,14 +240,13 @@ class HistoryReader:
 
     def gaps(self, start: float, end: float) -> list[GapRow]:
         rows = self._within("gap_seconds, before, after", "power_gap", start, end)
-        return [GapRow(at_ms / 1000, gap, json.loads(before), json.loads(after)) for at_ms, gap, before, after in rows]
+        return [GapRow(at_ms / 1000, gap, _airs(before), _airs(after)) for at_ms, gap, before, after in rows]
 
     def bands(self, start: float, end: float) -> list[BandRow]:
         """The changes in the range, and for each place the last one before it."""
-        before = self._rows(
-            "SELECT max(at_ms), place, low_celsius, high_celsius, source FROM band WHERE at_ms < ? GROUP BY place",
-            round(start * 1000),
-        )
+        columns = "at_ms, place, low_celsius, high_celsius, source"
+        last = "WHERE id IN (SELECT max(id) FROM band WHERE at_ms < ? GROUP BY place)"
+        before = self._possible("band", columns, last, round(start * 1000))
         inside = self._within("place, low_celsius, high_celsius, source", "band", start, end)
         return [BandRow(at_ms / 1000, *rest) for at_ms, *rest in (*before, *inside)]
 
@@ -233,13 +257,13 @@ class HistoryReader:
             for at_ms, dish, batch, ready, celsius in rows
         ]
 
-    def _within(self, columns: str, table: str, start: float, end: float) -> Iterator[tuple[Any, ...]]:
-        question = f"SELECT at_ms, {columns} FROM {table} WHERE at_ms >= ? AND at_ms < ? ORDER BY at_ms, id"
-        return self._rows(question, round(start * 1000), round(end * 1000))
+    def _within(self, columns: str, table: str, start: float, end: float) -> Iterator[list[Any]]:
+        range_of = "WHERE at_ms >= ? AND at_ms < ? ORDER BY at_ms, id"
+        return self._possible(table, f"at_ms, {columns}", range_of, round(start * 1000), round(end * 1000))
 
     def chicks(self) -> tuple[Chick, ...]:
         """Every chick ever entered, by name."""
-        rows = self._rows("SELECT name, kind, hatched, mark, brooder, gone, every_hours FROM chick ORDER BY name")
+        rows = self._possible("chick", "name, kind, hatched, mark, brooder, gone, every_hours", "ORDER BY name")
         return tuple(
             Chick(
                 name=name,
@@ -255,7 +279,7 @@ class HistoryReader:
 
     def weighings(self, chick: str) -> tuple[Weighing, ...]:
         """In the order of their time."""
-        rows = self._rows("SELECT at_ms, grams, note FROM weighing WHERE chick = ? ORDER BY at_ms, id", chick)
+        rows = self._possible("weighing", "at_ms, grams, note", "WHERE chick = ? ORDER BY at_ms, id", chick)
         return tuple(Weighing(chick, at_ms / 1000, grams, note) for at_ms, grams, note in rows)
 
     def feeds(self, start: float, end: float, chick: str | None = None) -> list[Feed]:
@@ -283,8 +307,8 @@ class HistoryReader:
         (readings,) = next(self._rows("SELECT coalesce(sum(count), 0) FROM reading"))
         return {"reading": int(readings), **count}
 
-    def export(self, write: Callable[[Connection, Path], int]) -> int:
-        """Hand the connection to one of the writers of `exchange`, in one view of the file; how many rows."""
+    def export(self, write: Callable[[Connection, Path], _Done]) -> _Done:
+        """Hand the connection to one of the writers of `exchange`, in one view of the file."""
         with telling(self.path):
             self._connection.execute("BEGIN")
         try:
@@ -301,9 +325,22 @@ class HistoryReader:
         copy_into(self._connection, self.path, copy)
 
 
+_COLUMNS = {(table.name, column.stored): column for table in TABLES.values() for column in table.columns}
+_MOST_MILLI = round(POSSIBLE["celsius"][1] * 1000)
+
+
 def _date(text: str | None) -> date | None:
     return None if text is None else date.fromisoformat(text)
 
 
-def _c(milli: int | None) -> float | None:
-    return None if milli is None else milli / 1000
+def _airs(text: str) -> dict[str, float]:
+    """The air of each probe beside a gap; nothing where that cannot be read."""
+    try:
+        return {str(probe): check_possible("celsius", celsius) for probe, celsius in json.loads(text).items()}
+    except (ValueError, TypeError, AttributeError, RecursionError):
+        return {}
+
+
+def _c(milli: object) -> float | None:
+    """Thousandths as Celsius; nothing where no probe can have measured that."""
+    return milli / 1000 if isinstance(milli, int | float) and abs(milli) <= _MOST_MILLI else None

@@ -10,9 +10,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from sensord.history.database import APPLICATION_ID, Connection, NewerError, telling, transaction
+from sensord.history.database import (
+    APPLICATION_ID,
+    Connection,
+    DamagedError,
+    NewerError,
+    in_memory,
+    telling,
+    transaction,
+)
 
-__all__ = ["MIGRATIONS", "Migration", "migrate", "version_of"]
+__all__ = ["MIGRATIONS", "Migration", "StoredColumn", "migrate", "schema", "version_of"]
 
 
 class Migration(NamedTuple):
@@ -94,6 +102,8 @@ def migrate(connection: Connection, path: Path, migrations: Sequence[Migration] 
     """Bring the file up to date; how many steps were taken. Raises `NewerError` for one from a newer sensord."""
     with telling(path):
         version = version_of(connection)
+    if version < 0:
+        raise DamagedError(f"{path}: the history file is damaged (it counts {version} steps)")
     if version > len(migrations):
         raise NewerError(
             f"{path}: was written by a newer sensord (step {version}, this one knows {len(migrations)}):"
@@ -101,7 +111,35 @@ def migrate(connection: Connection, path: Path, migrations: Sequence[Migration] 
         )
     for number, migration in enumerate(migrations[version:], version + 1):
         with transaction(connection, path):
-            for statement in migration.script.split(";"):
-                connection.execute(statement)
+            _do(connection, migration)
             connection.execute(f"PRAGMA user_version = {number}")
     return len(migrations) - version
+
+
+def _do(connection: Connection, migration: Migration) -> None:
+    for statement in migration.script.split(";"):
+        connection.execute(statement)
+
+
+class StoredColumn(NamedTuple):
+    """A column as a table has it: its declared kind, whether it must hold something, whether it is of the key."""
+
+    name: str
+    kind: str
+    required: bool
+    is_key: bool
+
+
+def schema() -> dict[str, list[StoredColumn]]:
+    """The columns of every table once all steps are done."""
+    connection = in_memory()
+    for migration in MIGRATIONS:
+        _do(connection, migration)
+    tables = [name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    return {
+        table: [
+            StoredColumn(name, kind, bool(required or key), bool(key))
+            for _, name, kind, required, _, key in connection.execute(f"PRAGMA table_info({table})")
+        ]
+        for table in tables
+    }

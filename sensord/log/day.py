@@ -1,5 +1,6 @@
 """The chicks as the history knows them, for the dashboard and the keeper's commands."""
 
+from dataclasses import replace
 from datetime import datetime
 
 from sensord.care.chick_day import chick_view
@@ -25,9 +26,12 @@ def chick_views(reader: HistoryReader, now_utc: float, only: str | None = None) 
         feeds.setdefault(feed.chick, []).append(feed)
     today = day_start(now_utc)
     here = [chick for chick in reader.chicks() if chick.left is None and only in (None, chick.name)]
-    return tuple(
-        chick_view(chick, reader.weighings(chick.name), feeds.get(chick.name, []), now_utc, today) for chick in here
-    )
+    views = []
+    for chick in here:
+        view = chick_view(chick, reader.weighings(chick.name), feeds.get(chick.name, []), now_utc, today)
+        odd = [f"Left out of the log: {what}" for what in reader.impossible(chick.name)]
+        views.append(replace(view, look=(*view.look, *odd)) if odd else view)
+    return tuple(views)
 
 
 def alarms_since(reader: HistoryReader, since_utc: float, until_utc: float) -> int:

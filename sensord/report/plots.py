@@ -265,7 +265,7 @@ def feeds_by_day(part: ChickPart, zone: tzinfo | None = None, narrow: bool = Fal
     if len(taken) <= (12 if narrow else 31):
         for (day, millilitres), total in zip(taken.items(), totals, strict=True):
             axes.annotate(str(len(millilitres)), (day, total), ha="center", va="bottom", fontsize=8)
-    axes.set_ylim(0, max(totals, default=1.0) * 1.2)
+    axes.set_ylim(0, (max(totals, default=0.0) or 1.0) * 1.2)
     _say_values(axes, " ml", 3)
     _day_axis(axes, len(taken), narrow)
     return figure

@@ -2,6 +2,7 @@
 
 import io
 import json
+import sqlite3
 import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -247,3 +248,67 @@ def test_a_damaged_history_is_told_once_with_the_remedy(tmp_path: Path, capsys: 
     assert code == 2
     assert "put a copy in its place" in err
     assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["weigh", "pip", "5e-324", "--sure"], ["weigh", "pip", "0", "--sure"], ["weigh", "pip", "1e308", "--sure"],
+        ["weigh", "pip", "--sure", "--", "-1"], ["weigh", "pip", "nan"], ["weigh", "pip", "inf"],
+        ["feed", "pip", "1e308", "--sure"], ["feed", "pip", "4", "--celsius", "1e308", "--sure"],
+        ["feed", "pip", "--celsius", "1e308", "--sure"], ["feed", "pip", "4", "--celsius", "-300", "--sure"],
+        ["feed", "pip", "4", "--at", "1969-12-31T12:00"], ["feed", "pip", "4", "--at", "9999-12-31T23:59"],
+        ["feed", "pip", "4", "--at", "10000-01-01T00:00"], ["feed", "pip", "4", "--at", "0001-01-01"],
+        ["chick", "dot", "--hatched", "0001-01-01"], ["chick", "dot", "--hatched", "10000-01-01"],
+        ["chick", "dot", "--left", "1066-10-14"], ["chick", "dot", "--every", "1e-9h"], ["chick", "dot\x00"],
+        ["chick", "../dot"], ["feed", "pip", "4", "--note", "x" * 201], ["weigh", "pip", "9" * 300],
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_not_entered_and_one_sentence_says_so(shell: Shell, words: list[str]) -> None:
+    assert shell("chick", "pip")[0] == 0
+    try:
+        code, out, err = shell(*words[:1], *words[1:])
+    except SystemExit as refused:  # by the parser of the command line
+        code, out, err = int(refused.code or 0), "", shell.capsys.readouterr().err
+    said = (out + err).strip()
+    assert code in (1, 2), said
+    assert said
+    assert "Traceback" not in said
+    assert max(map(len, said.splitlines())) < 400
+    code, out, _ = shell("export", "all", "--format", "jsonl", socket=False)
+    assert [json.loads(line)["table"] for line in out.splitlines()] == ["chick"]
+
+
+def test_what_is_stored_and_cannot_be_is_shown_as_such_and_ends_nothing(shell: Shell, tmp_path: Path) -> None:
+    """One imported negative weight ended every report of its chick for good."""
+    for day in range(6):
+        shell("chick", "pip", "--hatched", "2026-01-02", "--kind", "cockatiel")
+        at = (NOW - timedelta(days=6 - day)).isoformat()
+        assert shell("weigh", "pip", f"{40 + 3 * day}", "--at", at)[0] == 0
+    assert shell("feed", "pip", "4", "--crop", "empty")[0] == 0
+    good = shell("weigh", "pip", socket=True)
+    connection = sqlite3.connect(tmp_path / "history.db")
+    weight = "INSERT INTO weighing (at_ms, sure, chick, grams, note, origin) VALUES (?, 1, 'pip', ?, '', 'control')"
+    now_ms = round(NOW.timestamp() * 1000)
+    for grams in (5e-324, 0.0, -3.0, 1e308, "heavy"):
+        connection.execute(weight, (now_ms - 1000, grams))
+    connection.execute("UPDATE feed SET celsius = 1e308, crop = 'stuffed', millilitres = -4")
+    connection.execute("INSERT INTO chick (name, kind, mark, brooder, hatched) VALUES ('dot', '', '', '', 'soon')")
+    connection.commit()
+    connection.close()
+    assert shell("weigh", "pip") == good
+    code, out, _ = shell("feed")
+    assert code == 0
+    assert "Left out of the log: grams: 5e-324 cannot be" in out
+    assert "crop: stuffed cannot be" in out
+    assert "dot" in shell("chick")[1]
+    code, out, err = shell("history", "--check", socket=False)
+    assert code == 1
+    assert out.count("cannot be: ") >= 7, out + err
+    assert "weighing 7: grams: 5e-324 cannot be" in out
+    code, _, err = shell("export", "all", "--out", str(tmp_path / "all.jsonl"), socket=False)
+    assert code == 0
+    assert "7 of them hold what cannot be" in err
+    code, _, err = shell("report", "chick", "pip", "--out", str(tmp_path / "pip.html"), socket=False)
+    assert code == 0, err
+    assert shell("weigh", "pip", "60")[0] == 0
