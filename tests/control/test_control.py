@@ -269,6 +269,15 @@ def test_a_lone_surrogate_is_answered_and_ends_nothing(daemon: Daemon) -> None:
         assert raw.hear()["result"] == {"version": __version__}
         raw.say(b'{"id": 3, "method": "shelve", "params": {"place": "\\ud800"}}\n')
         assert isinstance(raw.hear()["error"], dict)
+        daemon.refuse = "no \ud800"
+        raw.say(b'{"id": "\\ud800", "method": "acknowledge"}\n')
+        assert raw.hear()["id"] == "\ud800"
+        daemon.mute = True
+        raw.say(b'{"id": "\\udfff", "method": "acknowledge"}\n')
+        daemon.commands.get(timeout=5)
+        daemon.commands.get(timeout=5)
+        daemon.patience.advance(ANSWER_WITHIN_SECONDS)
+        assert raw.hear()["id"] == "\udfff"
     with ControlClient(daemon.path) as client:
         assert client.version() == __version__
 
