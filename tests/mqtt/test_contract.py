@@ -2,14 +2,26 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import jsonschema
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from sensord.mqtt.messages import Timing, Transition, event_of, states_of
-from sensord.mqtt.payloads import AnswerPayload, mqtt_schema
+from sensord.mqtt.payloads import (
+    AlarmPayload,
+    AnswerPayload,
+    BrooderPayload,
+    DishPayload,
+    ProbePayload,
+    mqtt_schema,
+    view_of,
+)
+from sensord.physics.outlook import Outlook
 from sensord.readings import Band, FaultKind, Interval
 from sensord.watch.command_table import Giver, verbs_for
 from sensord.watch.conditions import Condition, alarms_of
@@ -22,8 +34,10 @@ from sensord.watch.effects import (
     GapFound,
     Note,
     Noted,
+    Verdict,
 )
 from sensord.watch.events import Origin
+from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView
 from tests.mqtt.world import TOPICS, alarm_changed, alarm_view, snapshot
 
 ROOT = Path(__file__).parents[2]
@@ -55,7 +69,12 @@ EFFECTS: list[Transition] = [
 
 
 def checked(topic: str, payload: Any) -> None:
-    jsonschema.validate(payload, {**DOCUMENT["topics"][topic], "$defs": DOCUMENT["$defs"]})
+    schema = {**DOCUMENT["topics"][topic], "$defs": DOCUMENT["$defs"]}
+    jsonschema.Draft202012Validator(schema).validate(payload)
+
+
+def test_the_schema_is_one() -> None:
+    jsonschema.Draft202012Validator.check_schema({"$defs": DOCUMENT["$defs"], "anyOf": [*DOCUMENT["topics"].values()]})
 
 
 def test_the_schema_file_is_the_one_that_the_models_make() -> None:
@@ -125,3 +144,65 @@ def test_the_manual_shows_every_topic_and_verb() -> None:
     }
     text = MANUAL.read_text()
     assert [verb for verb in verbs_for(Giver.BROKER) if f"`{verb}`" not in text] == []
+
+
+TENTHS = st.integers(-400, 1200).map(lambda n: n / 10)
+SECONDS = st.integers(0, 72_000).map(lambda n: n / 10)
+INTERVALS = st.tuples(TENTHS, TENTHS, TENTHS).map(lambda ends: Interval(sorted(ends)[1], min(ends), max(ends)))
+WORDS = st.text(st.characters(categories=["L", "N", "P"]), max_size=12)
+BANDS = st.integers(-400, 1200).map(lambda n: Band(n / 10, (n + 20) / 10))
+DISHES = st.builds(
+    DishView,
+    name=WORDS,
+    probe=WORDS,
+    state=st.sampled_from(DishState),
+    verdict=st.none() | st.sampled_from(Verdict),
+    band=BANDS,
+    band_source=WORDS,
+    why=WORDS,
+    advice=WORDS,
+    reading_celsius=TENTHS,
+    uncertainty_celsius=TENTHS,
+    estimate_celsius=st.none() | INTERVALS,
+    probability=st.none() | TENTHS,
+    uptake_left_seconds=st.none() | SECONDS,
+    age_seconds=st.none() | SECONDS,
+    outlook=st.builds(Outlook, st.none() | INTERVALS, st.none() | INTERVALS, st.booleans()),
+)
+BROODERS = st.builds(
+    BrooderView,
+    name=WORDS,
+    band=BANDS,
+    band_source=WORDS,
+    pinned=st.booleans(),
+    celsius=st.none() | TENTHS,
+    verdict=st.none() | st.sampled_from(Verdict),
+    stage=WORDS,
+    heading=WORDS,
+    leaves_band_in_seconds=st.none() | SECONDS,
+    notes=st.lists(WORDS, max_size=3).map(tuple),
+)
+HEAD = {**TIMING.head(1.0), "sequence": 1, "quality": "good"}
+
+
+@given(DISHES)
+def test_a_dish_comes_back_from_its_message_as_it_was(view: DishView) -> None:
+    sent = DishPayload.of(view, **HEAD, expanded_uncertainty=view.uncertainty_celsius).encoded()
+    heard = DishPayload.model_validate_json(sent)
+    assert view_of(heard, DishView, uncertainty_celsius=heard.expanded_uncertainty) == view
+
+
+@given(BROODERS)
+def test_a_brooder_comes_back_from_its_message_as_it_was(view: BrooderView) -> None:
+    sent = BrooderPayload.of(view, **HEAD, expanded_uncertainty=0.5).encoded()
+    assert view_of(BrooderPayload.model_validate_json(sent), BrooderView) == view
+
+
+def test_an_alarm_and_a_probe_come_back_too_but_for_what_stays_at_home() -> None:
+    alarm = alarm_view()
+    sent = AlarmPayload.of(alarm, **TIMING.head(1.0), sequence=1, since=TIMING.utc(0.0))
+    assert view_of(sent, AlarmView, priority=alarm.priority, since_seconds=0.0) == alarm
+    (air, *_) = snapshot().probes
+    heard = ProbePayload.of(air, **HEAD, expanded_uncertainty=0.2)
+    assert heard.faults == 1
+    assert view_of(heard, ProbeView, uncertainty_celsius=0.2, age_seconds=0.0) == replace(air, faults={})
