@@ -3,7 +3,7 @@
 import argparse
 import json
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sensord.care.formula import (
     CROP_BURN_CELSIUS,
@@ -23,17 +23,11 @@ from sensord.physics.correcting import Bath, Correction, DishToCorrect, Nothing,
 from sensord.physics.mixing import Refusal
 from sensord.physics.paste import paste_density, paste_of
 from sensord.physics.water import HIGHEST_CELSIUS
-from sensord.watch.effects import DishState
-from sensord.watch.views import Snapshot
+
+if TYPE_CHECKING:
+    from sensord.watch.views import Snapshot
 
 __all__ = ["arguments", "dish_now", "run"]
-
-_WORTHLESS = {
-    DishState.AWAY: "the probe is not in the paste: put it in",
-    DishState.UNKNOWN: "the probe gives no temperature to trust: see `sensord probes`",
-    DishState.OLD: "the batch is too old to feed: throw it out and mix a fresh one",
-}
-"""States of a dish whose temperature is not worth correcting, and what to do instead."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -71,11 +65,18 @@ def run(options: argparse.Namespace) -> int:
     return 1 if isinstance(answer, Refusal) else 0
 
 
-def dish_now(snapshot: Snapshot, name: str) -> float:
+def dish_now(snapshot: "Snapshot", name: str) -> float:
     """Celsius of the dish of that name, or of the only one where the name is empty: the estimate, else the reading.
 
     Raises `DataError` for a name that is none, `CommandError` where the dish has no temperature worth correcting.
     """
+    from sensord.watch.effects import DishState
+
+    worthless = {
+        DishState.AWAY: "the probe is not in the paste: put it in",
+        DishState.UNKNOWN: "the probe gives no temperature to trust: see `sensord probes`",
+        DishState.OLD: "the batch is too old to feed: throw it out and mix a fresh one",
+    }
     known = {view.name: view for view in snapshot.dishes}
     if not known:
         raise DataError("--live: the daemon watches no dish; give --celsius")
@@ -83,8 +84,8 @@ def dish_now(snapshot: Snapshot, name: str) -> float:
         raise DataError(f"{f'--live {name}'.strip()}: say which dish ({', '.join(known)})")
     view = known[name] if name else next(iter(known.values()))
     celsius = view.reading_celsius if view.estimate_celsius is None else view.estimate_celsius.middle
-    if view.state in _WORTHLESS or celsius is None:
-        raise CommandError(f"{view.name}: {_WORTHLESS.get(view.state, _WORTHLESS[DishState.UNKNOWN])}")
+    if view.state in worthless or celsius is None:
+        raise CommandError(f"{view.name}: {worthless.get(view.state, worthless[DishState.UNKNOWN])}")
     return celsius
 
 

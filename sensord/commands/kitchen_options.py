@@ -1,19 +1,20 @@
 """The options that `mix` and `correct` share, checked one by one: what the config says, unless an option says more."""
 
 import argparse
-from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 from sensord.care.formula import CROP_BURN_CELSIUS, Group, SolidsRule, solids_rule
 from sensord.commands.given import in_range, low_high, number
-from sensord.config import kitchen
-from sensord.config.loading import DEFAULT_PATH, load
-from sensord.config.sections import Config, DishSection
+from sensord.config import DEFAULT_PATH, kitchen
 from sensord.errors import DataError
 from sensord.physics import water
 from sensord.physics.heat import Bowl, Material
 from sensord.readings import Band
+
+if TYPE_CHECKING:
+    from sensord.config.sections import Config
 
 __all__ = [
     "Shared",
@@ -26,14 +27,13 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shared:
+class Shared(NamedTuple):
     """What the shared options and the config came to; temperatures in Celsius.
 
     `bowl_said` tells no bowl (`--bowl none`) from one that nobody spoke of.
     """
 
-    config: Config
+    config: kitchen.Tables
     hot_celsius: float
     tap_celsius: float
     room_celsius: float
@@ -76,7 +76,17 @@ def read_shared(options: argparse.Namespace, dish: str | None = None) -> Shared:
 
     Raises `DataError` naming the option that makes no sense, `ConfigError` for the file.
     """
-    config = load_config(options.config)
+    path = Path(options.config or DEFAULT_PATH)
+    if options.config is None and not path.exists():
+        return _read_shared(options, kitchen.KitchenTables(), dish)
+    try:
+        return _read_shared(options, kitchen.read_kitchen(path), dish)
+    except DataError:
+        load_config(path)  # says what is wrong in the file, if it is the file
+        raise
+
+
+def _read_shared(options: argparse.Namespace, config: kitchen.Tables, dish: str | None) -> Shared:
     band, source = _band(options.band, config, dish)
     group = Group(options.profile or config.formula.profile)
     rule = None
@@ -106,18 +116,21 @@ def percent(option: str, value: float) -> float:
     return in_range(option, value, 0, 60, "% (a higher share is damp powder)", open_low=True) / 100
 
 
-def load_config(given: Path | str | None) -> Config:
+def load_config(given: Path | str | None) -> "Config":
     """The file given, else the one of the system where it exists, else a config of defaults."""
+    from sensord.config.loading import load
+    from sensord.config.sections import Config
+
     if given is not None:
         return load(Path(given))
     return load(DEFAULT_PATH) if DEFAULT_PATH.exists() else Config()
 
 
 def _over(option: str, value: float | None, low: float, high: float, configured: float) -> float:
-    return configured if value is None else in_range(option, value, low, high, "°C")
+    return in_range(option, configured if value is None else value, low, high, "°C")
 
 
-def _hot_celsius(options: argparse.Namespace, config: Config) -> float:
+def _hot_celsius(options: argparse.Namespace, config: kitchen.Tables) -> float:
     """`--kettle` where water can be that hot here, else what a kettle that has just boiled pours."""
     boiling, where, slack = boiling_here(options, config)
     if options.kettle is None:
@@ -131,7 +144,7 @@ def _hot_celsius(options: argparse.Namespace, config: Config) -> float:
     return in_range("--kettle", options.kettle, 0, water.HIGHEST_CELSIUS, "°C")
 
 
-def boiling_here(options: argparse.Namespace, config: Config) -> tuple[float, str, float]:
+def boiling_here(options: argparse.Namespace, config: kitchen.Tables) -> tuple[float, str, float]:
     """Where water boils, in words why, and how far the weather may move it (Celsius). `DataError` names the option."""
     metres = config.kitchen.altitude_metres
     if options.altitude is not None:
@@ -167,7 +180,7 @@ def _bowl(text: str) -> Bowl | None:
     return Bowl(Material(material), mass)
 
 
-def _band(text: str | None, config: Config, dish: str | None) -> tuple[Band, str]:
+def _band(text: str | None, config: kitchen.Tables, dish: str | None) -> tuple[Band, str]:
     if text is not None:
         return Band(*low_high("--band", text, 30, CROP_BURN_CELSIUS, " (43 °C burns a crop)")), "--band"
     if dish is not None and dish not in config.dishes:
@@ -175,5 +188,5 @@ def _band(text: str | None, config: Config, dish: str | None) -> tuple[Band, str
         raise DataError(f"there is no dish '{dish}' (known: {known})")
     if dish is None and len(config.dishes) == 1:
         dish = next(iter(config.dishes))
-    section = config.dishes[dish].band if dish is not None else DishSection.model_fields["band"].default
-    return section.band(), section.source
+    values = config.dishes[dish].band if dish is not None else kitchen.BandValues()
+    return values.band(), values.source

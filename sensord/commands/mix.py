@@ -9,17 +9,12 @@ from typing import Any
 
 from sensord.care.formula import SKIN_HURT_CELSIUS, millilitre_words, scald_words, solids_from_volumes
 from sensord.commands.given import in_range, number, whole_number
-from sensord.commands.history_here import open_history
-from sensord.commands.keeping import now_utc
 from sensord.commands.kitchen_options import Shared, add_shared, percent, read_shared
 from sensord.config import kitchen
-from sensord.config.sections import DishSection
 from sensord.errors import DataError
-from sensord.log.day import chick_views
 from sensord.physics.mixing import Kitchen, Plan, Recipe, Refusal, by_recipe, plan
 from sensord.physics.slips import HONEST, Slips
 from sensord.physics.water import water_density
-from sensord.screens.chick_words import planned_batch_millilitres
 
 __all__ = ["arguments", "run"]
 
@@ -92,6 +87,11 @@ def _millilitres(options: argparse.Namespace) -> float:
     if options.from_log:
         if by_chicks or options.amount_ml is not None:
             raise DataError("--from-log: says how much already; leave out --chicks, --feed-ml and --amount-ml, or it")
+        from sensord.commands.history_here import open_history
+        from sensord.commands.keeping import now_utc
+        from sensord.log.day import chick_views
+        from sensord.screens.chick_words import planned_batch_millilitres
+
         with open_history(options) as reader:
             planned = planned_batch_millilitres(chick_views(reader, now_utc()))
         if not planned:
@@ -132,7 +132,7 @@ def _uptake_seconds(shared: Shared, dish: str | None) -> float:
     dishes = shared.config.dishes
     if dish is None and len(dishes) == 1:
         dish = next(iter(dishes))
-    section = dishes[dish] if dish is not None else DishSection(probe="dish")
+    section = dishes[dish] if dish is not None else kitchen.DishValues()
     return section.uptake_seconds
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from sensord.config import DEFAULT_PATH
 from sensord.config.contradictions import Trouble, contradictions
 from sensord.config.model_words import shown_value, wanted
 from sensord.config.sections import Config
@@ -18,8 +19,6 @@ from sensord.errors import ConfigError, unreadable
 from sensord.texts import unseen_in
 
 __all__ = ["DEFAULT_PATH", "line_of", "load", "parse", "text_of"]
-
-DEFAULT_PATH = Path("/etc/sensord/sensord.toml")
 
 
 def load(path: Path) -> Config:

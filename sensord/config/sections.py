@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
+from sensord.config.kitchen import SPANS, DishValues, FormulaValues, WaterValues
 from sensord.readings import PROBE_FAMILIES, Band, Place
 
 __all__ = [
@@ -30,6 +31,8 @@ __all__ = [
     "ProbeSection",
     "UnitSection",
 ]
+
+_FORMULA, _WATER = FormulaValues(), WaterValues()
 
 
 class Section(BaseModel):
@@ -80,8 +83,8 @@ def _is_topic(value: str) -> str:
 class BandSection(Section):
     """An allowed range in Celsius."""
 
-    low_celsius: float = Field(ge=0, le=60)
-    high_celsius: float = Field(ge=0, le=60)
+    low_celsius: float = Field(**SPANS["low_celsius"])
+    high_celsius: float = Field(**SPANS["high_celsius"])
     source: str = "your config"
 
     def band(self) -> Band:
@@ -139,10 +142,8 @@ class DishSection(Section):
     """One dish and the rules by which its paste may be called ready."""
 
     probe: Name
-    band: BandSection = BandSection(
-        low_celsius=36.0, high_celsius=38.0, source="common practice, no source; ask your avian vet"
-    )
-    uptake_seconds: float = Field(120, ge=0, le=1800)
+    band: BandSection = BandSection.model_validate(DishValues().band._asdict())
+    uptake_seconds: float = Field(DishValues().uptake_seconds, **SPANS["uptake_seconds"])
     probability: float = Field(0.95, ge=0.5, lt=1)
     batch_limit_seconds: float = Field(3600, ge=300, le=7200)
 
@@ -151,30 +152,32 @@ class FormulaSection(Section):
     """What mixing assumes of the dry formula: percents as on its label, carbohydrate is the rest."""
 
     profile: Literal["parrots", "pigeons-doves"] = "parrots"
-    solids_percent: float | None = Field(None, gt=0, le=60)
-    batch_millilitres: float = Field(40, gt=0, le=20_000)
-    bulk_density_grams_per_millilitre: float = Field(0.45, ge=0.1, le=1.2)
-    moisture_percent: float = Field(8.5, ge=0, le=30)
-    protein_percent: float = Field(21.0, ge=0, le=100)
-    fat_percent: float = Field(10.5, ge=0, le=100)
-    fibre_percent: float = Field(3.5, ge=0, le=100)
-    ash_percent: float = Field(6.5, ge=0, le=100)
+    solids_percent: float | None = Field(_FORMULA.solids_percent, **SPANS["solids_percent"])
+    batch_millilitres: float = Field(_FORMULA.batch_millilitres, **SPANS["batch_millilitres"])
+    bulk_density_grams_per_millilitre: float = Field(
+        _FORMULA.bulk_density_grams_per_millilitre, **SPANS["bulk_density_grams_per_millilitre"]
+    )
+    moisture_percent: float = Field(_FORMULA.moisture_percent, **SPANS["moisture_percent"])
+    protein_percent: float = Field(_FORMULA.protein_percent, **SPANS["protein_percent"])
+    fat_percent: float = Field(_FORMULA.fat_percent, **SPANS["fat_percent"])
+    fibre_percent: float = Field(_FORMULA.fibre_percent, **SPANS["fibre_percent"])
+    ash_percent: float = Field(_FORMULA.ash_percent, **SPANS["ash_percent"])
 
 
 class BowlSection(Section):
     """The bowl that the formula is mixed in, weighed empty. Without this section no bowl is counted."""
 
     material: Literal["steel", "glass", "ceramic", "plastic"]
-    grams: float = Field(gt=0, le=5000)
+    grams: float = Field(**SPANS["grams"])
 
 
 class KitchenSection(Section):
     """Water and room. Without `kettle_celsius` the kettle has just boiled, at `altitude_metres`."""
 
-    kettle_celsius: float | None = Field(None, ge=0, le=101)
-    tap_celsius: float = Field(18.0, ge=0, le=60)
-    room_celsius: float = Field(21.0, ge=-10, le=50)
-    altitude_metres: float = Field(0.0, ge=-450, le=5500)
+    kettle_celsius: float | None = Field(_WATER.kettle_celsius, **SPANS["kettle_celsius"])
+    tap_celsius: float = Field(_WATER.tap_celsius, **SPANS["tap_celsius"])
+    room_celsius: float = Field(_WATER.room_celsius, **SPANS["room_celsius"])
+    altitude_metres: float = Field(_WATER.altitude_metres, **SPANS["altitude_metres"])
 
 
 class AlarmsSection(Section):
