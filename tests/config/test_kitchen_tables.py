@@ -55,7 +55,6 @@ def test_what_holds_without_a_file_is_the_same_too() -> None:
     ("before", "after"),
     [
         ("solids_percent = 25", "solids_percent = 61"),
-        ("solids_percent = 25", "solids_percent = true"),
         ("solids_percent = 25", "solids_percent = nan"),
         ("solids_percent = 25", "thickness = 25"),
         ('profile = "pigeons-doves"', 'profile = "dodos"'),
