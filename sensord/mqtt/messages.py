@@ -8,16 +8,10 @@ from typing import Any, TypeAlias
 
 from sensord.clock import rfc3339
 from sensord.mqtt.payloads import (
-    AlarmEvent,
+    EVENTS,
     AlarmPayload,
-    BandEvent,
-    BatchEvent,
     BrooderPayload,
-    DishEvent,
     DishPayload,
-    ForecastEvent,
-    GapEvent,
-    NoteEvent,
     Payload,
     ProbePayload,
     Quality,
@@ -45,15 +39,6 @@ USED_SECONDS = 2.0
 """A dish in use changes within seconds, and somebody is waiting for it."""
 
 Transition: TypeAlias = AlarmChanged | DishChanged | Noted | Forecast | BandMoved | BatchStarted | GapFound
-_EVENTS: dict[type, type[Payload]] = {
-    AlarmChanged: AlarmEvent,
-    DishChanged: DishEvent,
-    Noted: NoteEvent,
-    Forecast: ForecastEvent,
-    BandMoved: BandEvent,
-    BatchStarted: BatchEvent,
-    GapFound: GapEvent,
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +75,7 @@ class RetainedState:
 
 def event_of(effect: Transition, timing: Timing, number: int, series: str) -> Payload:
     """The numbered event that `effect` is for the outside."""
-    return _EVENTS[type(effect)].of(effect, **timing.head(effect.seconds), number=number, series=series)
+    return EVENTS[type(effect)].of(effect, **timing.head(effect.seconds), number=number, series=series)
 
 
 def states_of(

@@ -10,8 +10,9 @@ in its `From`. `Payload.of` reads along these ways, `view_of` goes them back.
 
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
-from functools import cache
+from functools import cache, reduce
 from math import isfinite
+from operator import or_
 from typing import Annotated, Any, Literal, NamedTuple, Self, TypeAlias, TypeVar
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, TypeAdapter
@@ -22,23 +23,28 @@ from sensord.readings import FaultKind, Place
 from sensord.texts import plain_text
 from sensord.watch.command_table import Giver, verbs_for
 from sensord.watch.conditions import Condition
-from sensord.watch.effects import AlarmState, DishState, Note, Verdict
+from sensord.watch.effects import (
+    AlarmChanged,
+    AlarmState,
+    BandMoved,
+    BatchStarted,
+    DishChanged,
+    DishState,
+    Forecast,
+    GapFound,
+    Note,
+    Noted,
+    Verdict,
+)
 from sensord.watch.events import Origin
 
 __all__ = [
+    "EVENTS",
     "VERSION",
-    "AlarmEvent",
     "AlarmPayload",
     "AnswerPayload",
-    "BandEvent",
-    "BatchEvent",
     "BrooderPayload",
-    "DishEvent",
     "DishPayload",
-    "EventPayload",
-    "ForecastEvent",
-    "GapEvent",
-    "NoteEvent",
     "Payload",
     "ProbePayload",
     "Quality",
@@ -275,9 +281,15 @@ class GapEvent(_Event):
     after: Annotated[dict[str, float], From("after_celsius")]
 
 
-EventPayload: TypeAlias = Annotated[
-    AlarmEvent | DishEvent | NoteEvent | ForecastEvent | BandEvent | BatchEvent | GapEvent, Field(discriminator="kind")
-]
+EVENTS: dict[type, type[_Event]] = {
+    AlarmChanged: AlarmEvent,
+    DishChanged: DishEvent,
+    Noted: NoteEvent,
+    Forecast: ForecastEvent,
+    BandMoved: BandEvent,
+    BatchStarted: BatchEvent,
+    GapFound: GapEvent,
+}
 
 
 class AnswerPayload(Payload):
@@ -381,7 +393,8 @@ def mqtt_schema() -> dict[str, Any]:
     reading: JsonSchemaMode = "validation"
     sending: JsonSchemaMode = "serialization"
     commands = {verb: model_of(verb) for verb in verbs_for(Giver.BROKER)}
-    events = TypeAdapter(EventPayload).json_schema(mode=sending)
+    one_of: Any = reduce(or_, EVENTS.values())
+    events: dict[str, Any] = TypeAdapter(Annotated[one_of, Field(discriminator="kind")]).json_schema(mode=sending)
     references, models = models_json_schema(
         [
             *((model, sending) for model in _STATES.values()),

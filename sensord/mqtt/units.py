@@ -4,6 +4,7 @@ Seconds in these snapshots are UTC seconds since 1970: units do not share a mono
 """
 
 import threading
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from secrets import token_hex
@@ -68,19 +69,14 @@ class FleetBook:
         self._base = base
         self._units: dict[str, _Unit] = {}
         self._lock = threading.Lock()
-        self.changes = 0
-        self.not_understood = 0
 
     def take(self, topic: str, payload: bytes, utc_seconds: float) -> None:
-        """One message; what cannot be understood is counted and changes nothing."""
+        """One message; what cannot be understood changes nothing."""
         name, _, below = topic.removeprefix(f"{self._base}/").partition("/")
         with self._lock:
-            self.changes += 1
             unit = self._units.setdefault(name, _Unit())
-            try:
+            with suppress(ValueError):  # pydantic's, or a time that is none
                 _note(unit, below, payload, utc_seconds)
-            except ValueError:  # pydantic's, or a time that is none
-                self.not_understood += 1
             if not (unit.status or any(not isinstance(one, ProbePayload) for one in unit.said.values())):
                 del self._units[name]  # its topics were cleared
 
