@@ -4,7 +4,6 @@
 should not wait for them. Whatever looks odd is left to the judge.
 """
 
-import tomllib
 from collections.abc import Mapping
 from math import inf
 from pathlib import Path
@@ -123,6 +122,8 @@ _Table = TypeVar("_Table", FormulaValues, WaterValues, BowlValues, BandValues, D
 
 def read_kitchen(path: Path) -> Tables:
     """The kitchen's part of a config file. Raises `ConfigError` as `loading.load` does, where that finds it wrong."""
+    import tomllib  # only for a file: without one nothing has to wait for it
+
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
         dishes = {}

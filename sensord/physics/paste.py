@@ -5,7 +5,7 @@ each property a + b t + c t². The constant of water's specific heat is 4.1762; 
 come out 1.1 % low against IAPWS-95.
 """
 
-from dataclasses import asdict, astuple, dataclass
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from sensord.errors import DataError
@@ -52,8 +52,13 @@ class Composition:
     fibre: float
     ash: float
 
+    @property
+    def shares(self) -> tuple[float, ...]:
+        """In the order of the fields."""
+        return self.water, self.protein, self.fat, self.carbohydrate, self.fibre, self.ash
+
     def __post_init__(self) -> None:
-        shares = astuple(self)
+        shares = self.shares
         if min(shares) < 0 or not abs(sum(shares) - 1) <= _LABEL_ROUNDING:
             raise DataError(
                 f"the parts of a food must each be 0 % or more and sum to 100 %, got {100 * sum(shares):.4g} %:"
@@ -70,8 +75,10 @@ def paste_of(dry: Composition, solids: float) -> Composition:
     """What is in a paste with the share `solids` (0 to 1) of dry formula by weight, its own moisture included."""
     if not 0 <= solids <= 1:
         raise DataError(f"a share of dry formula of {100 * solids:g} % is impossible: give 0 to 100 %")
-    parts = {name: solids * part for name, part in asdict(dry).items() if name != "water"}
-    return Composition(water=1 - sum(parts.values()), **parts)
+    _, protein, fat, carbohydrate, fibre, ash = parts = [solids * share for share in dry.shares]
+    return Composition(
+        water=1 - sum(parts[1:]), protein=protein, fat=fat, carbohydrate=carbohydrate, fibre=fibre, ash=ash
+    )
 
 
 def paste_specific_heat(food: Composition, celsius: float) -> float:
@@ -94,7 +101,7 @@ def paste_density(food: Composition, celsius: float) -> float:
 
 
 def _shares(food: Composition) -> list[tuple[float, _Part]]:
-    return list(zip(astuple(food), _PARTS, strict=True))
+    return list(zip(food.shares, _PARTS, strict=True))
 
 
 def _at(coefficients: tuple[float, float, float], celsius: float) -> float:
