@@ -18,13 +18,14 @@ from sensord.config.sections import Config, DishSection, ProbeSection
 from sensord.errors import CommandError, DataError, StorageError, WiringError
 from sensord.physics.calibrating import Point, Result, boil_limit_celsius, calibrate
 from sensord.physics.conformity import acceptance_interval
+from sensord.physics.heat import ROOM_CELSIUS
 from sensord.probes.calibrations import BudgetLine, Kind, PointTaken, Record, keep_record, past_records
 from sensord.probes.one_wire import locate, probe_at
 from sensord.readings import Band, Place
 
 __all__ = ["arguments", "calibrate_probe", "run"]
 
-_USED_AT_CELSIUS = {Place.DISH: 37.0, Place.BROODER: 34.0, Place.ROOM: 21.0}
+_USED_AT_CELSIUS = {Place.DISH: 37.0, Place.BROODER: 34.0, Place.ROOM: ROOM_CELSIUS}
 _REFERENCE_CELSIUS = (0.01, 0.5)
 _DUE = timedelta(days=182)
 """Half a year, the time that the budget's drift is for; common practice, no source."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias, TypeVar
 from sensord.care.formula import BULK_DENSITY_GRAMS_PER_MILLILITRE, Bowlful, Group
 from sensord.physics import water
 from sensord.physics.correcting import Supplies
-from sensord.physics.heat import Bowl, Material
+from sensord.physics.heat import ROOM_CELSIUS, Bowl, Material
 from sensord.physics.paste import Composition
 from sensord.readings import Band
 
@@ -77,7 +77,7 @@ class WaterValues(NamedTuple):
 
     kettle_celsius: float | None = None
     tap_celsius: float = 18.0
-    room_celsius: float = 21.0
+    room_celsius: float = ROOM_CELSIUS
     altitude_metres: float = 0.0
 
 

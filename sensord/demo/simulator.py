@@ -10,6 +10,8 @@ import math
 import random
 from dataclasses import dataclass, field
 
+from sensord.physics.heat import ROOM_CELSIUS
+
 __all__ = ["Air", "AirMake", "BowlMake", "ProbeMake", "SimulatedBowl", "saturation_pascal"]
 
 STEP_SECONDS = 0.2
@@ -63,7 +65,7 @@ class BowlMake:
     bowl: str = "ceramic"
     bowl_grams: float = 120.0
     bowl_celsius: float | None = None
-    room_celsius: float = 21.0
+    room_celsius: float = ROOM_CELSIUS
     humidity: float = 0.5
     draught: float = 1.0
     hand_held: bool = False
@@ -251,7 +253,7 @@ class AirMake:
     """A brooder: 20 litres of air and thin walls by default, a heater of so many watts behind a thermostat."""
 
     target_celsius: float = 35.0
-    room_celsius: float = 21.0
+    room_celsius: float = ROOM_CELSIUS
     heater_watts: float = 30.0
     loss_watts_per_kelvin: float = 0.9
     air_joule_per_kelvin: float = 60.0

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+from sensord.physics.heat import ROOM_CELSIUS
 from sensord.physics.regime import (
     MEAN,
     SIZE,
@@ -62,7 +63,7 @@ BATH_PER_SECOND = 0.003
 class CoolingSettings:
     """What is known before: the room (Celsius, from the probe in air) and the probe's time constant if measured."""
 
-    room_celsius: float = 21.0
+    room_celsius: float = ROOM_CELSIUS
     time_constant_seconds: float | None = None
 
     @property

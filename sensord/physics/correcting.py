@@ -10,6 +10,7 @@ from math import hypot, isfinite, log
 
 from sensord.errors import DataError
 from sensord.physics import paste, water
+from sensord.physics.conformity import NINETY_PERCENT
 from sensord.physics.heat import (
     Bowl,
     Food,
@@ -27,7 +28,7 @@ from sensord.physics.mixing import (
     check_solids,
     crossing,
 )
-from sensord.physics.slips import AS_ENTERED, HONEST, NINETY_PERCENT, Slips, spread_celsius
+from sensord.physics.slips import AS_ENTERED, HONEST, Slips, spread_celsius
 from sensord.readings import Band
 
 __all__ = ["Bath", "Correction", "DishToCorrect", "Nothing", "Splash", "Supplies", "Temper", "correct"]

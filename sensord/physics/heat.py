@@ -13,6 +13,7 @@ from sensord.errors import DataError
 from sensord.physics import paste, water
 
 __all__ = [
+    "ROOM_CELSIUS",
     "Bowl",
     "Food",
     "Material",
@@ -24,6 +25,9 @@ __all__ = [
     "pool_square_metres",
     "settled_celsius",
 ]
+
+ROOM_CELSIUS = 21.0
+"""A heated room, where nobody has said how warm it is; common practice, no source."""
 
 
 class Stuff(Protocol):

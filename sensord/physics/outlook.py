@@ -12,13 +12,13 @@ and 95 % of what is believed has crossed the edge of the band.
 import math
 from dataclasses import dataclass
 
+from sensord.physics.conformity import NINETY_PERCENT
 from sensord.physics.cooling import Cooling
 from sensord.physics.regime import BATH_SECONDS, LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, warmth
 from sensord.readings import Band, Interval
 
 __all__ = ["HORIZON_SECONDS", "NOTHING_KNOWN", "Outlook", "look_ahead"]
 
-NINETY = 1.645
 HORIZON_SECONDS = 7200.0
 DRIFT_SHARE = 0.12
 """What the model leaves out (draughts, paste taken out, a hand round the bowl) as a share of the change that is still
@@ -178,8 +178,8 @@ def _crossing(course: _Course, edge: float, falling: bool) -> Interval | None:
     if middle is None:
         return None
     sign = 1.0 if falling else -1.0
-    early = _first(course, edge, falling, -NINETY * sign)
-    late = _first(course, edge, falling, NINETY * sign)
+    early = _first(course, edge, falling, -NINETY_PERCENT * sign)
+    late = _first(course, edge, falling, NINETY_PERCENT * sign)
     return Interval(middle, 0.0 if early is None else early, _late(late))
 
 
@@ -191,7 +191,7 @@ def _already_in(course: _Course, band: Band) -> float | None:
     """How much longer it may take after all, if the mean is not as low (or high) as it seems."""
     falling = course.rate(0.0) < 0.0
     edge = band.high_celsius if falling else band.low_celsius
-    return _first(course, edge, falling, NINETY if falling else -NINETY)
+    return _first(course, edge, falling, NINETY_PERCENT if falling else -NINETY_PERCENT)
 
 
 def _window(course: _Course, band: Band, ready: Interval) -> Interval | None:
@@ -214,5 +214,5 @@ def _window(course: _Course, band: Band, ready: Interval) -> Interval | None:
             + (course.covary(start, start) + course.offset**2) / into**2
         )
     share = math.sqrt(max(variance, 0.0) / middle**2 + WINDOW_SHARE**2)
-    wide = NINETY * math.sqrt(math.log(1.0 + share**2))
+    wide = NINETY_PERCENT * math.sqrt(math.log(1.0 + share**2))
     return Interval(middle, middle * math.exp(-wide), middle * math.exp(wide))

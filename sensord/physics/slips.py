@@ -3,10 +3,9 @@
 from collections.abc import Callable
 from dataclasses import dataclass, fields
 
-__all__ = ["AS_ENTERED", "HONEST", "NINETY_PERCENT", "Slips", "spread_celsius"]
+from sensord.physics.conformity import NINETY_PERCENT
 
-NINETY_PERCENT = 1.645
-"""Half width of a 90 % interval in standard uncertainties, normal (JCGM 100, table G.1)."""
+__all__ = ["AS_ENTERED", "HONEST", "Slips", "spread_celsius"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

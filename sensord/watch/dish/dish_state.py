@@ -3,19 +3,17 @@
 import math
 from dataclasses import dataclass, field
 
-from sensord.care.formula import Bowlful
+from sensord.care.formula import CROP_BURN_CELSIUS, Bowlful
 from sensord.errors import DataError
 from sensord.physics import cooling
-from sensord.physics.conformity import probability_inside, standard_normal
+from sensord.physics.conformity import NINETY_PERCENT, probability_inside, standard_normal
 from sensord.readings import Band, FaultKind, Interval, Reading
 from sensord.watch.dish import paste_events
 from sensord.watch.dish.evenness import Evenness
 from sensord.watch.effects import DishState
 
-__all__ = ["NINETY", "Dish", "DishSettings", "Known", "known_of", "not_warmer", "spread_of"]
+__all__ = ["Dish", "DishSettings", "Known", "known_of", "not_warmer", "spread_of"]
 
-NINETY = 1.645
-"""Half-width of a 90 % interval in standard deviations."""
 WARMER_SHARE = 0.7
 """How far the paste may be warmer than its estimate, in spreads of a normal distribution: the errors are skewed. At
 rest the tip mostly lies in the warm core, so what goes wrong mostly makes the estimate too warm. In 95 of 100 cases the
@@ -42,7 +40,7 @@ class DishSettings:
     batch_limit_seconds: float = 3600.0
     late_seconds: float = 5.0
     time_constant_seconds: float | None = None
-    burn_celsius: float = 43.0
+    burn_celsius: float = CROP_BURN_CELSIUS
     new_batch_away_seconds: float = 600.0
     closing_seconds: float = 30.0
     bowlful: Bowlful | None = None
@@ -102,7 +100,9 @@ class Known:
     @property
     def interval(self) -> Interval:
         """The estimate with its 90 % interval, Celsius."""
-        return Interval(self.celsius, self.celsius - NINETY * self.spread, self.celsius + NINETY * self.spread)
+        return Interval(
+            self.celsius, self.celsius - NINETY_PERCENT * self.spread, self.celsius + NINETY_PERCENT * self.spread
+        )
 
 
 def known_of(settings: DishSettings, dish: Dish) -> Known | None:

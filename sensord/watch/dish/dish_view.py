@@ -3,10 +3,10 @@
 from dataclasses import replace
 
 from sensord.care.formula import advice
-from sensord.physics.conformity import Verdict, verdict
+from sensord.physics.conformity import NINETY_PERCENT, Verdict, verdict
 from sensord.physics.outlook import look_ahead
 from sensord.readings import FaultKind
-from sensord.watch.dish.dish_state import NINETY, Dish, DishSettings, Known, known_of
+from sensord.watch.dish.dish_state import Dish, DishSettings, Known, known_of
 from sensord.watch.effects import DishEstimated, DishState
 from sensord.watch.views import DishView
 
@@ -89,7 +89,7 @@ def words(settings: DishSettings, dish: Dish, state: DishState, why: str, known:
     if state is DishState.READY:
         return f"{about}, in {band} with {100.0 * known.probability:.0f} % certainty"
     if known.celsius in band:
-        return f"{about}, but known only to {NINETY * known.spread:.1f} °C: stir, or wait"
+        return f"{about}, but known only to {NINETY_PERCENT * known.spread:.1f} °C: stir, or wait"
     too = f"{about}: too {'hot' if known.celsius > band.high_celsius else 'cool'}"
     if dish.last is not None and lay_cool(dish, dish.last.seconds):
         return f"{too}; the probe had lain in a cool spot: hold it in the middle"

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass, replace
 
 from sensord.physics.cooling import Cooling
+from sensord.physics.heat import ROOM_CELSIUS
 from sensord.readings import Reading
 from sensord.watch.dish.slopes import parabola, slope
 from sensord.watch.effects import Note
@@ -64,6 +65,11 @@ class PasteFinder:
     surprise_celsius: float = 0.0
     episode: Episode | None = None
     leaving: int = 0
+
+    @property
+    def room_or_usual_celsius(self) -> float:
+        """The room, as the probe read it in air; a usual one where it was never there."""
+        return ROOM_CELSIUS if self.room_celsius is None else self.room_celsius
 
 
 def reading_remembered(finder: PasteFinder, reading: Reading) -> PasteFinder:
@@ -170,7 +176,7 @@ def _leaving(finder: PasteFinder) -> bool:
     if chosen[-1].celsius > chosen[0].celsius - LEAVING_CELSIUS:
         return False
     level, fall, bend = parabola(chosen)
-    sink = (21.0 if finder.room_celsius is None else finder.room_celsius) - WET_CELSIUS
+    sink = finder.room_or_usual_celsius - WET_CELSIUS
     pace = -fall / max(0.5, level - sink)
     if not 1.0 / AIR_SECONDS[1] < pace < 1.0 / AIR_SECONDS[0]:
         return False

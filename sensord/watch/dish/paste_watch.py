@@ -204,9 +204,7 @@ def _cooled(settings: DishSettings, dish: Dish, anew: bool) -> Dish:
 def _dip(settings: DishSettings, dish: Dish, reading: Reading) -> DishChange:
     seconds = reading.seconds
     dipped = _note(settings, seconds, Note.DIP)
-    known = cooling.CoolingSettings(
-        21.0 if dish.finder.room_celsius is None else dish.finder.room_celsius, settings.time_constant_seconds
-    )
+    known = cooling.CoolingSettings(dish.finder.room_or_usual_celsius, settings.time_constant_seconds)
     finder = replace(dish.finder, in_paste=True, since_seconds=seconds, episode=None, surprise=0.0)
     dish = replace(
         dish,
