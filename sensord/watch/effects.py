@@ -14,6 +14,7 @@ from sensord.physics.outlook import NOTHING_KNOWN, Outlook
 from sensord.readings import Band, FaultKind, Interval, Observation
 from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
 from sensord.watch.conditions import Condition, Priority
+from sensord.watch.cues import Cue
 from sensord.watch.events import Origin
 
 __all__ = [
@@ -83,19 +84,6 @@ class Note(StrEnum):
     PROBE_FAULT = "probe_fault"
     PROBE_OK = "probe_ok"
     POWER_GAP = "power_gap"
-
-
-@unique
-class Cue(StrEnum):
-    """Sounds that are not alarms, each played once."""
-
-    READY = "ready"
-    NOT_READY = "not-ready"
-    CLOSING = "closing"
-    STIR = "stir"
-    CONFIRM = "confirm"
-    REMINDER = "reminder"
-    SELF_TEST = "self-test"
 
 
 @dataclass(frozen=True, slots=True)

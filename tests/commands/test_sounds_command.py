@@ -12,7 +12,7 @@ import pytest
 
 from sensord.cli import main
 from sensord.clock import FastClock
-from sensord.commands import sounds as command
+from sensord.commands import sound_making as command
 from sensord.config.sections import ChimeSection
 from sensord.watch.conditions import Priority
 from sensord.watch.effects import Cue

@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from sensord.commands.sounds import RATE_HERTZ, rendered, silence, write_wav
+from sensord.commands.sound_making import rendered, silence, write_wav
+from sensord.commands.sounds import RATE_HERTZ
 from sensord.watch.conditions import Priority
 from sensord.watch.sound.patterns import BURSTS, every_sound
 

@@ -22,7 +22,7 @@ WORDS = {"sensord.readings", "sensord.errors", "sensord.clock", "sensord.duratio
 WATCH = ["words", "alarms", "sound", "brooder", "dish", "whole"]
 """Inside `watch` the same: its words first, then its folders, then the modules that hold the whole together."""
 
-WATCH_WORDS = {"events", "command_table", "effects", "views", "conditions"}
+WATCH_WORDS = {"events", "command_table", "cues", "effects", "views", "conditions"}
 
 
 def modules() -> list[Path]:

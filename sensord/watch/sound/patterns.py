@@ -12,7 +12,7 @@ from enum import Enum, unique
 from typing import TypeAlias
 
 from sensord.watch.conditions import Priority
-from sensord.watch.effects import Cue
+from sensord.watch.cues import Cue
 
 __all__ = [
     "BREATH_SECONDS",
