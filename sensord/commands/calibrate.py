@@ -13,6 +13,7 @@ from sensord.clock import Clock, SystemClock
 from sensord.commands.calibration_session import Session, Terminal
 from sensord.commands.given import in_range, number
 from sensord.commands.kitchen_options import add_boiling, boiling_here, load_config
+from sensord.commands.terminal import say_lines
 from sensord.config.folders import state_beside
 from sensord.config.sections import Config, DishSection, ProbeSection
 from sensord.errors import CommandError, DataError, StorageError, WiringError
@@ -206,7 +207,7 @@ def _history(rom: str, folder: Path, as_json: bool) -> int:
     elif not records:
         print(f"{rom}: never calibrated (nothing in {folder})")
     else:
-        print("\n".join(_history_line(record) for record in records))
+        say_lines([_history_line(record) for record in records])
     return 0 if records else 1
 
 
