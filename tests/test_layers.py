@@ -23,7 +23,7 @@ ONLY = {
     "time": {"clock"},
     "w1thermsensor": {"probes.one_wire"},
 }
-"""Libraries with sharp edges, and the only modules that may import them. Whoever stops importing one leaves the list."""
+"""Libraries with sharp edges, and the only modules that may import them; who stops importing one leaves the list."""
 
 ONLY_FOLDERS = {
     "pydantic": {"config", "control", "gate", "mqtt", "probes", "commands"},

@@ -16,7 +16,7 @@ from sensord.config.loading import DEFAULT_PATH, load
 from sensord.config.sections import MqttSection
 from sensord.errors import BrokerError, ConfigError, DataError
 from sensord.mqtt.units import FleetListener
-from sensord.screens.fleet_screen import Finder, Only, Told, fleet_lines, fleet_words, told, unit_lines
+from sensord.screens.fleet_screen import Finder, Told, fleet_lines, fleet_words, told, unit_lines
 from sensord.screens.page import ASCII, Glyphs, Look
 
 __all__ = ["FleetKeys", "run"]
@@ -57,8 +57,7 @@ class FleetKeys:
             case "/":
                 self.finder = replace(self.finder, typing=True)
             case "f":
-                kinds = list(Only)
-                self.finder = replace(self.finder, only=kinds[(kinds.index(self.finder.only) + 1) % len(kinds)])
+                self.finder = replace(self.finder, needing=not self.finder.needing)
             case _:
                 pass
 

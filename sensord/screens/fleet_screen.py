@@ -8,7 +8,6 @@ is offline is watched by nobody and comes right after the dangerous ones.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
-from enum import Enum, unique
 from typing import TypeAlias
 
 from rich.cells import cell_len, set_cell_size
@@ -20,7 +19,7 @@ from sensord.screens.page import BIG_STYLES, PLATE_STYLES, QUIET, Look, key_row,
 from sensord.screens.words import Answer, Tone, answer
 from sensord.watch.effects import DishState
 
-__all__ = ["Finder", "Only", "Told", "fleet_lines", "fleet_words", "told", "unit_lines"]
+__all__ = ["Finder", "Told", "fleet_lines", "fleet_words", "told", "unit_lines"]
 
 _ORDER = (Tone.HIGH, Tone.STALE, Tone.MEDIUM, Tone.READY, Tone.LOW, Tone.WAIT, Tone.RIGHT)
 _NEED_A_PERSON = _ORDER[:5]
@@ -54,10 +53,6 @@ class Told:
     def needs_a_person(self) -> bool:
         return self.answer.tone in _NEED_A_PERSON
 
-    @property
-    def has_ready_dish(self) -> bool:
-        return not self.offline and any(dish.ready for dish in self.unit.snapshot.dishes)
-
 
 def told(units: Sequence[UnitSeen], zone: tzinfo) -> list[Told]:
     """The units in the order of the screen: the most urgent first."""
@@ -65,22 +60,13 @@ def told(units: Sequence[UnitSeen], zone: tzinfo) -> list[Told]:
     return sorted(known, key=lambda one: (_ORDER.index(one.answer.tone), one.quiet, one.name))
 
 
-@unique
-class Only(Enum):
-    """Which units are shown; the value is how the screen says it."""
-
-    ALL = "all"
-    NEEDING = "those that need you"
-    OFFLINE = "offline"
-    READY = "with a dish that is ready"
-
-
 @dataclass(frozen=True, slots=True)
 class Finder:
-    """What the keeper looks for: a piece of text, a kind of unit, and whether the text is being typed."""
+    """What the keeper looks for: a piece of a name or of an answer, and whether it is being typed; `needing` leaves out
+    those that need nobody."""
 
     text: str = ""
-    only: Only = Only.ALL
+    needing: bool = False
     typing: bool = False
 
     def found(self, known: Sequence[Told]) -> list[Told]:
@@ -88,11 +74,8 @@ class Finder:
         return [one for one in known if self._lets_through(one)]
 
     def _lets_through(self, one: Told) -> bool:
-        wanted = self.text.casefold()
-        if wanted not in one.name.casefold() and wanted not in one.answer.sentence.casefold():
-            return False
-        kinds = {Only.NEEDING: one.needs_a_person, Only.OFFLINE: one.offline, Only.READY: one.has_ready_dish}
-        return kinds.get(self.only, True)
+        said = f"{one.name} {one.answer.sentence}".casefold()
+        return self.text.casefold() in said and (one.needs_a_person or not self.needing)
 
     def words(self, look: Look, count: int) -> list[Text]:
         """The line that says what is looked for; none while all are shown."""
@@ -101,8 +84,8 @@ class Finder:
         parts: list[str | tuple[str, str]] = ["  "]
         if self.text or self.typing:
             parts += [("search ", QUIET), (f"{self.text}{'_' if self.typing else ''}", "bold"), "  "]
-        if self.only is not Only.ALL:
-            parts += [("only ", QUIET), (self.only.value, "bold"), "  "]
+        if self.needing:
+            parts += [("only ", QUIET), ("those that need you", "bold"), "  "]
         return [line(look, look.width, *parts, (f"{count} found", QUIET))]
 
 

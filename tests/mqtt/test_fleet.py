@@ -17,7 +17,7 @@ from sensord.commands.fleet import FleetKeys
 from sensord.mqtt.messages import Timing, states_of
 from sensord.mqtt.topics import Topics
 from sensord.mqtt.units import FleetBook, UnitSeen
-from sensord.screens.fleet_screen import Finder, Only, fleet_lines, fleet_words, told, unit_lines
+from sensord.screens.fleet_screen import Finder, fleet_lines, fleet_words, told, unit_lines
 from sensord.screens.page import ASCII, Look
 from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import AlarmState, DishState, Verdict
@@ -106,10 +106,10 @@ def test_search_and_filter_find_by_name_and_by_what_is_wrong() -> None:
 
     assert found(Finder(text="QUI")) == ["quiet"]
     assert found(Finder(text="dangerously")) == ["danger"]
-    assert found(Finder(only=Only.OFFLINE)) == ["gone"]
-    assert found(Finder(only=Only.READY)) == ["ready"]
-    assert found(Finder(only=Only.NEEDING)) == ["danger", "gone", "asks", "ready", "drifts"]
-    assert "1 found" in text(units, finder=Finder(text="drif", only=Only.NEEDING))[1]
+    assert found(Finder(text="no data")) == ["gone"]
+    assert found(Finder(text="feed now")) == ["ready"]
+    assert found(Finder(needing=True)) == ["danger", "gone", "asks", "ready", "drifts"]
+    assert "1 found" in text(units, finder=Finder(text="drif", needing=True))[1]
 
 
 def test_hundreds_fit_and_the_chosen_one_is_always_in_sight() -> None:
@@ -171,11 +171,11 @@ def test_nonsense_on_the_broker_changes_nothing(below: str, payload: bytes) -> N
     assert [unit for unit in book.units(NOW) if unit.name == "quiet"] == before
 
 
-@given(st.integers(20, 220), st.integers(5, 70), st.text(max_size=8), st.sampled_from(Only))
-def test_no_size_makes_lines_too_long_or_too_many(width: int, height: int, search: str, only: Only) -> None:
+@given(st.integers(20, 220), st.integers(5, 70), st.text(max_size=8), st.booleans())
+def test_no_size_makes_lines_too_long_or_too_many(width: int, height: int, search: str, needing: bool) -> None:
     for glyphs in (LOOK.glyphs, ASCII):
         look = Look(width=width, height=height, glyphs=glyphs, keys=True, chosen="gone")
-        rows = fleet_lines(told(station().units(NOW), look.zone), look, Finder(search, only))
+        rows = fleet_lines(told(station().units(NOW), look.zone), look, Finder(search, needing))
         assert len(rows) <= height
         assert all(cell_len(row.plain) <= width for row in rows)
 
@@ -204,7 +204,7 @@ def test_keys_choose_search_and_look_in() -> None:
     keys.press("\n", names)
     assert (keys.finder.text, keys.finder.typing, keys.quitting) == ("coq", False, False)
     keys.press("f", names)
-    assert keys.finder.only is Only.NEEDING
+    assert keys.finder.needing
     keys.press("q", names)
     assert keys.quitting
 
