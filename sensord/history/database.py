@@ -98,6 +98,8 @@ def telling(path: Path) -> Iterator[None]:
         if isinstance(error, StorageError):
             raise
         raise _told(path, error) from error
+    except UnicodeDecodeError as error:  # SQLite's own words on a broken table of contents are not even text
+        raise DamagedError(f"{path}: the history file is damaged") from error
 
 
 def _told(path: Path, error: sqlite3.Error | OSError) -> StorageError:

@@ -166,11 +166,13 @@ class HistoryReader:
 
     def last_seen(self) -> LastSeen | None:
         """None where nothing was ever written."""
-        (read_ms,) = next(self._rows("SELECT max(at_ms + held_ms) FROM (SELECT * FROM reading"
-                                     " ORDER BY at_ms DESC LIMIT 64)"))  # fmt: skip
-        run = next(self._rows("SELECT started_ms, stopped_ms, sure FROM run ORDER BY id DESC LIMIT 1"), None)
+        runs = self._possible("run", "started_ms, stopped_ms, sure", "ORDER BY id DESC LIMIT 8")
+        run = next(runs, None)
         if run is None:
             return None
+        (read_ms,) = next(self._rows("SELECT max(at_ms + held_ms) FROM (SELECT * FROM reading WHERE at_ms BETWEEN 0"
+                                     " AND ? AND held_ms BETWEEN 0 AND ? ORDER BY at_ms DESC LIMIT 64)",
+                                     _LAST_MS, _MOST_HELD_MS))  # fmt: skip
         started_ms, stopped_ms, sure = run
         last_ms = max(started_ms, read_ms or 0, stopped_ms or 0)
         celsius: dict[str, float] = {}
@@ -191,8 +193,10 @@ class HistoryReader:
         """From the first summarised minute to the last reading."""
         (first,) = next(
             self._rows(
-                "SELECT min(at_s) FROM (SELECT min(at_s) AS at_s FROM hour"
-                " UNION ALL SELECT min(at_s) FROM minute UNION ALL SELECT min(at_ms) / 1000 FROM reading)"
+                "SELECT min(at_s) FROM (SELECT min(at_s) AS at_s FROM hour WHERE at_s >= 0"
+                " UNION ALL SELECT min(at_s) FROM minute WHERE at_s >= 0"
+                " UNION ALL SELECT min(at_ms) / 1000 FROM reading WHERE at_ms >= 0) WHERE at_s <= ?",
+                _LAST_MS // 1000,
             )
         )
         seen = self.last_seen()
@@ -208,9 +212,10 @@ class HistoryReader:
         )  # fmt: skip
         for at_ms, held_ms, milli, count in rows:
             celsius = _c(milli)
-            good, bad = (count, 0) if celsius is not None else (0, count)
+            times = _whole(count)
+            good, bad = (times, 0) if celsius is not None else (0, times)
             points.append(Point(at_ms / 1000, celsius, celsius, celsius, good, bad))
-            if held_ms:
+            if 0 < _whole(held_ms) <= _MOST_HELD_MS:
                 points.append(Point((at_ms + held_ms) / 1000, celsius, celsius, celsius, 0, 0))
         return points
 
@@ -227,7 +232,8 @@ class HistoryReader:
             int(start), int(end), probe,
         )  # fmt: skip
         return [
-            Point(at_s, _c(low), _c(mean), _c(high), count, faults) for at_s, low, mean, high, count, faults in rows
+            Point(at_s, _c(low), _c(mean), _c(high), _whole(count), _whole(faults))
+            for at_s, low, mean, high, count, faults in rows
         ]
 
     def alarms(self, start: float, end: float) -> list[AlarmRow]:
@@ -304,7 +310,7 @@ class HistoryReader:
             table: int(next(self._rows(f"SELECT count(*) FROM {table}"))[0])
             for table in ("minute", "hour", "alarm", "feed_round", "feed", "weighing", "chick", "power_gap")
         }
-        (readings,) = next(self._rows("SELECT coalesce(sum(count), 0) FROM reading"))
+        (readings,) = next(self._rows("SELECT coalesce(sum(count), 0) FROM reading WHERE count BETWEEN 0 AND ?", _MOST))
         return {"reading": int(readings), **count}
 
     def export(self, write: Callable[[Connection, Path], _Done]) -> _Done:
@@ -327,6 +333,10 @@ class HistoryReader:
 
 _COLUMNS = {(table.name, column.stored): column for table in TABLES.values() for column in table.columns}
 _MOST_MILLI = round(POSSIBLE["celsius"][1] * 1000)
+_MOST_HELD_MS = round(POSSIBLE["held_seconds"][1] * 1000)
+_MOST = 10**9
+_LAST_MS = 253_402_300_800_000
+"""The end of the year 9999, UTC."""
 
 
 def _date(text: str | None) -> date | None:
@@ -344,3 +354,8 @@ def _airs(text: str) -> dict[str, float]:
 def _c(milli: object) -> float | None:
     """Thousandths as Celsius; nothing where no probe can have measured that."""
     return milli / 1000 if isinstance(milli, int | float) and abs(milli) <= _MOST_MILLI else None
+
+
+def _whole(number: object) -> int:
+    """A count; none where it cannot be one."""
+    return number if isinstance(number, int) and 0 <= number <= _MOST else 0

@@ -113,6 +113,8 @@ def migrate(connection: Connection, path: Path, migrations: Sequence[Migration] 
         with transaction(connection, path):
             _do(connection, migration)
             connection.execute(f"PRAGMA user_version = {number}")
+    if not schema(migrations).items() <= _columns(connection, path).items():
+        raise DamagedError(f"{path}: the history file is damaged: its tables are not what they should be")
     return len(migrations) - version
 
 
@@ -130,16 +132,20 @@ class StoredColumn(NamedTuple):
     is_key: bool
 
 
-def schema() -> dict[str, list[StoredColumn]]:
+def schema(migrations: Sequence[Migration] = MIGRATIONS) -> dict[str, list[StoredColumn]]:
     """The columns of every table once all steps are done."""
     connection = in_memory()
-    for migration in MIGRATIONS:
+    for migration in migrations:
         _do(connection, migration)
-    tables = [name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-    return {
-        table: [
-            StoredColumn(name, kind, bool(required or key), bool(key))
-            for _, name, kind, required, _, key in connection.execute(f"PRAGMA table_info({table})")
-        ]
-        for table in tables
-    }
+    return _columns(connection, Path(":memory:"))
+
+
+def _columns(connection: Connection, path: Path) -> dict[str, list[StoredColumn]]:
+    columns: dict[str, list[StoredColumn]] = {}
+    with telling(path):
+        for table, name, kind, required, key in connection.execute(
+            'SELECT m.name, c.name, c.type, c."notnull", c.pk FROM sqlite_master AS m, pragma_table_info(m.name) AS c'
+            " WHERE m.type = 'table' ORDER BY m.name, c.cid"
+        ):
+            columns.setdefault(table, []).append(StoredColumn(name, kind, bool(required or key), bool(key)))
+    return columns

@@ -17,6 +17,8 @@ from sensord.readings import Band
 from sensord.watch.alarms.alarm_book import AlarmBook, AlarmSettings, dump, restore
 from sensord.watch.brooder.air_watch import BrooderSettings
 from sensord.watch.brooder.banding import Banding
+from sensord.watch.conditions import Condition
+from sensord.watch.effects import AlarmState
 from sensord.watch.events import Event, Gap, Troubled
 from sensord.watch.nursery import Nursery, NurserySettings
 
@@ -62,6 +64,8 @@ def recall(path: Path, settings: NurserySettings, clock: Clock) -> Past:
             return None
 
     book = part("the alarms", lambda it: _book_of(it.load_state(_ALARMS_KEY), settings.alarms, now, clock.boot))
+    if book is not None:
+        part("some alarms", lambda it: _check_alarms(it.load_state(_ALARMS_KEY)))
     gap = part("the end", lambda it: _gap(it.last_seen(), now, known_utc))
     bands = part("the bands", lambda it: _bandings_of(it.load_state(_BANDS_KEY), settings, now, known_utc))
     troubled = Troubled(now, "memory", "; ".join(troubles)) if troubles else None
@@ -85,6 +89,12 @@ def _book_of(kept: str | None, rules: AlarmSettings, now: float, boot: str) -> A
     data = json.loads(kept)
     since = now - float(data["monotonic_seconds"]) if boot and data.get("boot") == boot else None
     return restore(rules, data["alarms"], now, since)
+
+
+def _check_alarms(kept: str | None) -> None:
+    """Raise for a row that `restore` drops without a word."""
+    for row in [] if kept is None else json.loads(kept)["alarms"]:
+        _ = Condition(row["condition"]), AlarmState(row["state"]), row["place"]
 
 
 def _bandings_of(kept: str | None, settings: NurserySettings, now: float, utc: float | None) -> dict[str, Banding]:

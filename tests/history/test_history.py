@@ -115,6 +115,7 @@ class Desk:
 
 def rows(folder: Path, question: str) -> list[tuple[object, ...]]:
     connection = sqlite3.connect(folder / "history.db")
+    connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
     try:
         return connection.execute(question).fetchall()
     finally:
