@@ -33,8 +33,7 @@ class ProbeSettings:
 class NurserySettings:
     """Everything that stays the same while the daemon runs; keys are names from the config.
 
-    With `feed_reminder` an overdue feed alarms; without `keeps_history`
-    nobody could store what the keeper enters.
+    With `feed_reminder` an overdue feed alarms; without `keeps_history` nobody could store what the keeper enters.
     """
 
     unit: str
@@ -42,8 +41,8 @@ class NurserySettings:
     dishes: Mapping[str, DishSettings]
     brooders: Mapping[str, BrooderSettings]
     alarms: AlarmSettings
-    keeps_history: bool = True
-    feed_reminder: bool = False
+    keeps_history: bool
+    feed_reminder: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

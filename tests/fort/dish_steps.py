@@ -13,10 +13,11 @@ from sensord.demo.simulator import BowlMake, SimulatedBowl
 from sensord.readings import Fault, FaultKind, Reading
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import DishState
+from tests.helpers.usual import usual_dish
 
 __all__ = ["broken_promises", "main"]
 
-SETTINGS = dish.DishSettings(name="dish", probe="dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
+SETTINGS = usual_dish(name="dish", probe="dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
 KINDS = list(FaultKind)
 
 

@@ -3,18 +3,19 @@
 from dataclasses import replace
 from typing import Any
 
-from sensord.watch.alarms.alarm_book import AlarmBook, AlarmSettings, Key
+from sensord.watch.alarms.alarm_book import AlarmBook, Key
 from sensord.watch.alarms.alarms import AlarmCommand, alarm_views, alerting, obey, pass_time, stand
 from sensord.watch.conditions import Condition, ConditionChanged, Priority, alarms_of
 from sensord.watch.effects import AlarmChanged, AlarmState, Cued
 from sensord.watch.events import Origin
+from tests.helpers.usual import usual_alarms
 
 COLD = ("brooder", Condition.TOO_COLD)
 WARM = ("brooder", Condition.TOO_WARM)
 DANGER = ("brooder", Condition.DANGEROUSLY_COLD)
 SCALD = ("dish", Condition.SCALDING)
 FAULT = ("dish", Condition.PROBE_FAULT)
-RULES = AlarmSettings(possible=alarms_of(["brooder"], ["dish"]))
+RULES = usual_alarms(possible=alarms_of(["brooder"], ["dish"]))
 
 
 class Keeper:

@@ -14,14 +14,14 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import FastClock, SystemClock
+from sensord.config.loading import parse
+from sensord.config.settings import nursery_settings
 from sensord.run.daemon import Daemon, Inbox, ReaderState
 from sensord.run.notify import Notifier
-from sensord.watch.alarms.alarm_book import AlarmSettings
-from sensord.watch.nursery import NurserySettings
 from tests.helpers.daemon_house import House
 from tests.mqtt.mosquitto import until
 
-SETTINGS = NurserySettings(unit="attic", probes={}, dishes={}, brooders={}, alarms=AlarmSettings(possible=frozenset()))
+SETTINGS = nursery_settings(parse('unit.name = "attic"', "sensord.toml"))
 
 
 class Manager:

@@ -1,65 +1,19 @@
-"""What holds where nobody says anything is said twice, in the config and in the rules: both say the same."""
+"""What holds before anything was read, and what each finding of a dish leads to."""
 
 from dataclasses import replace
 
-from sensord.config.loading import parse
-from sensord.config.settings import nursery_settings
-from sensord.readings import Band, FaultKind
-from sensord.watch.alarms.alarm_book import AlarmSettings
-from sensord.watch.brooder.brooder_rules import BrooderSettings
+from sensord.readings import FaultKind
 from sensord.watch.brooder.side import Level
-from sensord.watch.conditions import Priority, alarms_of
-from sensord.watch.dish.dish_state import Dish, DishSettings
+from sensord.watch.conditions import Priority
+from sensord.watch.dish.dish_state import Dish
 from sensord.watch.dish.dish_table import Findings, decide
 from sensord.watch.effects import DishState
 from sensord.watch.nursery import first_nursery
-
-SETTINGS = nursery_settings(
-    parse(
-        """
-        [probes.air]
-        rom = "28-00000000000a"
-        place = "brooder"
-        [probes.spoon]
-        rom = "28-00000000000b"
-        place = "dish"
-        [brooders.nest]
-        probes = ["air"]
-        band = { low_celsius = 33.0, high_celsius = 36.0 }
-        [dishes.supper]
-        probe = "spoon"
-        """,
-        "sensord.toml",
-    )
-)
-
-
-def test_alarms_are_held_to_what_a_config_without_a_word_says() -> None:
-    assert SETTINGS.alarms == AlarmSettings(possible=alarms_of(["nest"], ["supper"]))
-
-
-def test_a_dish_is_held_to_what_a_config_without_a_word_says() -> None:
-    configured = SETTINGS.dishes["supper"]
-    plain = DishSettings(name="supper", probe="spoon", band_source=configured.band_source, bowlful=configured.bowlful)
-    assert plain == configured
-
-
-def test_a_brooder_is_held_to_what_a_config_without_a_word_says() -> None:
-    configured = SETTINGS.brooders["nest"]
-    assert (
-        BrooderSettings(name="nest", probes=("air",), band=Band(33.0, 36.0), late_seconds=configured.late_seconds)
-        == configured
-    )
-
-
-def test_a_unit_is_held_to_what_a_config_without_a_word_says() -> None:
-    given = {"unit": SETTINGS.unit, "probes": {}, "dishes": {}, "brooders": {}, "alarms": SETTINGS.alarms}
-    plain = type(SETTINGS)(**given)  # type: ignore[arg-type]
-    assert plain.keeps_history == SETTINGS.keeps_history
+from tests.helpers.usual import USUAL
 
 
 def test_before_the_first_reading_nothing_is_known_and_nothing_stands() -> None:
-    nursery = first_nursery(SETTINGS, 5.0)
+    nursery = first_nursery(USUAL, 5.0)
     assert nursery.book.alarms == {}
     assert nursery.alerting.priority is None
     assert nursery.alerting.lamp is None

@@ -9,7 +9,6 @@ from sensord.care.chick_day import chick_view, overdue
 from sensord.care.chicks import Chick, ChickView, Feed, Weighing
 from sensord.errors import DataError
 from sensord.readings import Fault, FaultKind, Reading
-from sensord.watch.alarms.alarm_book import AlarmSettings
 from sensord.watch.command_table import COMMANDS, OutOfService, PauseAudio, ReturnToService, Shelve, StartBatch
 from sensord.watch.conditions import UNIT_PLACE, Condition
 from sensord.watch.effects import (
@@ -30,6 +29,7 @@ from sensord.watch.finding import Warming, feel, moved, moved_most
 from sensord.watch.nursery import Nursery, NurserySettings, snapshot, step
 from sensord.watch.nursery import first_nursery as begun
 from sensord.watch.screening import Calibration
+from tests.helpers.usual import usual_alarms
 from tests.watch.test_nursery import SETTINGS
 
 
@@ -203,7 +203,7 @@ def test_who_waits_longer_than_a_night_is_overdue() -> None:
 
 def test_the_longest_of_everything_is_what_the_config_says_without_a_word() -> None:
     """A shelf of ten minutes, an acknowledged alarm back after half an hour, recalled every ten minutes (docs)."""
-    rules = AlarmSettings(possible=frozenset())
+    rules = usual_alarms(possible=frozenset())
     assert rules.shelve_seconds == rules.reminder_seconds == 10 * 60
     assert rules.rearm_seconds == 30 * 60
     assert rules.silence_seconds == {Origin.MQTT: 60 * 60, Origin.CONTROL: 4 * 60 * 60}

@@ -44,14 +44,12 @@ class AlarmSettings:
     """
 
     possible: frozenset[Key]
-    latching: frozenset[Condition] = frozenset()
-    shelve_seconds: float = 600.0
-    pause_seconds: float = 120.0
-    rearm_seconds: float = 1800.0
-    reminder_seconds: float = 600.0
-    silence_seconds: Mapping[Origin, float] = field(
-        default_factory=lambda: {Origin.MQTT: 3600.0, Origin.CONTROL: 14_400.0}
-    )
+    latching: frozenset[Condition]
+    shelve_seconds: float
+    pause_seconds: float
+    rearm_seconds: float
+    reminder_seconds: float
+    silence_seconds: Mapping[Origin, float]
 
 
 class Cause(NamedTuple):

@@ -31,17 +31,17 @@ class BrooderSettings:
     name: str
     probes: tuple[str, ...]
     band: Band
-    band_source: str = "your config"
-    pinned: bool = True
-    plan: BandPlan | None = None
-    deadband_celsius: float = 0.3
-    on_delay_seconds: float = 200.0
+    band_source: str
+    pinned: bool
+    plan: BandPlan | None
+    deadband_celsius: float
+    on_delay_seconds: float
     warm_delay_seconds: float = 100.0
-    off_delay_seconds: float = 120.0
+    off_delay_seconds: float
     danger_warm_celsius: float = 1.5
     danger_cold_celsius: float = 3.0
     hottest_celsius: float = 38.5
-    late_seconds: float = 30.0
+    late_seconds: float
     fault_delay_seconds: float = 60.0
     disagree_celsius: float = 2.0
     disagree_delay_seconds: float = 300.0

@@ -32,18 +32,18 @@ class DishSettings:
 
     name: str
     probe: str
-    band: Band = Band(36.0, 38.0)  # noqa: RUF009  a frozen value
-    band_source: str = "common practice, no source"
-    uncertainty_celsius: float = 0.5
-    uptake_seconds: float = 120.0
-    probability: float = 0.95
-    batch_limit_seconds: float = 3600.0
-    late_seconds: float = 5.0
-    time_constant_seconds: float | None = None
+    band: Band
+    band_source: str
+    uncertainty_celsius: float
+    uptake_seconds: float
+    probability: float
+    batch_limit_seconds: float
+    late_seconds: float
+    time_constant_seconds: float | None
     burn_celsius: float = CROP_BURN_CELSIUS
     new_batch_away_seconds: float = 600.0
     closing_seconds: float = 30.0
-    bowlful: Bowlful | None = None
+    bowlful: Bowlful | None
 
     def __post_init__(self) -> None:
         if not 0.5 < self.probability < 1.0:

@@ -13,12 +13,13 @@ from sensord.errors import CommandError
 from sensord.readings import Band
 from sensord.watch.brooder.banding import Banding, band_notes, confirmed, followed, staged
 from sensord.watch.brooder.brooder_rules import BrooderSettings
+from tests.helpers.usual import usual_brooder
 
 PROFILE = load_profile("parrots")
 RATE = PROFILE.rate_celsius_per_day
 DAY = 86_400.0
 HATCHED_SECONDS = 1_777_593_600.0  # 2026-05-01, midnight UTC
-DATED = BrooderSettings(
+DATED = usual_brooder(
     name="nest",
     probes=("air",),
     band=Band(37.0, 38.0),

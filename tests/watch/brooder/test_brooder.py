@@ -23,8 +23,9 @@ from sensord.watch.brooder.air_watch import (
 from sensord.watch.brooder.brooder_rules import BrooderSettings, Outcome
 from sensord.watch.conditions import Condition, ConditionChanged
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
+from tests.helpers.usual import usual_brooder
 
-SETTINGS = BrooderSettings(name="brooder", probes=("air",), band=Band(33.0, 36.0))
+SETTINGS = usual_brooder(name="brooder", probes=("air",), band=Band(33.0, 36.0))
 TWO = replace(SETTINGS, probes=("air", "floor"))
 HATCHED_SECONDS = 1_777_593_600.0  # 2026-05-01T00:00:00Z
 

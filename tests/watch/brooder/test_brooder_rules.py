@@ -26,8 +26,9 @@ from sensord.watch.brooder.side import Level, Side
 from sensord.watch.brooder.trend import Swing, Trend
 from sensord.watch.conditions import Condition, ConditionChanged
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
+from tests.helpers.usual import usual_brooder
 
-SETTINGS = BrooderSettings(name="nest", probes=("air",), band=Band(33.0, 36.0))
+SETTINGS = usual_brooder(name="nest", probes=("air",), band=Band(33.0, 36.0))
 HATCHED_SECONDS = 1_777_593_600.0  # 2026-05-01T00:00:00Z
 
 
@@ -90,7 +91,7 @@ def test_danger_above_is_a_degree_and_a_half_over_the_band_or_any_published_set_
 
 
 def test_the_settings_reach_the_rules() -> None:
-    settings = BrooderSettings(
+    settings = usual_brooder(
         name="nest",
         probes=("air", "floor"),
         band=Band(33.0, 36.0),

@@ -9,8 +9,9 @@ from sensord.readings import Reading
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import DishState
 from sensord.watch.views import DishView
+from tests.helpers.usual import usual_dish
 
-SETTINGS = dish.DishSettings(name="dish", probe="dish", bowlful=bowlful(Config()))
+SETTINGS = usual_dish(name="dish", probe="dish", bowlful=bowlful(Config()))
 
 
 def seen(celsius: float, settings: dish.DishSettings = SETTINGS) -> DishView:
@@ -39,4 +40,4 @@ def test_a_dish_in_its_band_needs_no_advice() -> None:
 
 def test_without_knowing_the_bowl_no_advice_is_given() -> None:
     assert isinstance(SETTINGS.bowlful, Bowlful)
-    assert seen(41.0, dish.DishSettings(name="dish", probe="dish")).advice == ""
+    assert seen(41.0, usual_dish(name="dish", probe="dish")).advice == ""

@@ -19,8 +19,9 @@ from tests.bench.scenarios import load
 from tests.bench.score_dishes import score
 from tests.fort.dish_steps import broken_promises
 from tests.helpers.dish_page import PAGE, page
+from tests.helpers.usual import usual_dish
 
-SETTINGS = dish.DishSettings(name="dish", probe="dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
+SETTINGS = usual_dish(name="dish", probe="dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
 SAMPLES = Path(__file__).parents[2] / "data" / "dish"
 
 

@@ -40,8 +40,9 @@ from sensord.watch.effects import (
     Noted,
 )
 from sensord.watch.events import Origin
+from tests.helpers.usual import usual_dish
 
-SETTINGS = DishSettings(name="supper", probe="spoon", uncertainty_celsius=0.2, uptake_seconds=0.0)
+SETTINGS = usual_dish(name="supper", probe="spoon", uncertainty_celsius=0.2, uptake_seconds=0.0)
 NOW = 1000.0
 # Quantile of the standard normal distribution, 95 % one-sided.
 Z = 1.645
@@ -488,13 +489,13 @@ def test_a_measured_time_constant_is_used() -> None:
 @pytest.mark.parametrize("probability", [0.5, 1.0, 0.2])
 def test_a_probability_that_proves_nothing_is_refused(probability: float) -> None:
     with pytest.raises(DataError, match=r"between 0\.5 and 1"):
-        DishSettings(name="supper", probe="spoon", probability=probability)
+        usual_dish(name="supper", probe="spoon", probability=probability)
 
 
 @pytest.mark.parametrize("uncertainty", [0.0, -0.1])
 def test_a_probe_without_uncertainty_is_refused(uncertainty: float) -> None:
     with pytest.raises(DataError, match="uncertainty above 0"):
-        DishSettings(name="supper", probe="spoon", uncertainty_celsius=uncertainty)
+        usual_dish(name="supper", probe="spoon", uncertainty_celsius=uncertainty)
 
 
 # --- what is shown
