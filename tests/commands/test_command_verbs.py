@@ -26,7 +26,7 @@ def daemon(tmp_path: Path) -> Iterator[FakeDaemon]:
 def test_acknowledge_without_a_place_means_every_alarm(daemon: FakeDaemon, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["acknowledge", "--socket", str(daemon.path)]) == 0
     assert capsys.readouterr().out == "acknowledged: every alarm\n"
-    command = daemon.commands.get(timeout=5)
+    command = daemon.commands.get(timeout=30)
     assert isinstance(command, Acknowledge)
     assert (command.place, command.condition) == (None, None)
 
@@ -34,7 +34,7 @@ def test_acknowledge_without_a_place_means_every_alarm(daemon: FakeDaemon, capsy
 def test_shelve_takes_a_duration_as_people_write_it(daemon: FakeDaemon, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["shelve", "brooder", "too-cold", "--for", "5m", "--socket", str(daemon.path)]) == 0
     assert capsys.readouterr().out == "shelved for 5m: brooder too-cold\n"
-    command = daemon.commands.get(timeout=5)
+    command = daemon.commands.get(timeout=30)
     assert isinstance(command, Shelve)
     assert (command.place, command.condition, command.for_seconds) == ("brooder", Condition.TOO_COLD, 300.0)
 
@@ -61,7 +61,7 @@ def test_every_command_has_its_verb_with_the_fields_of_its_value(
         words = [{"place": "brooder", "condition": "too-cold", "stage": "feathered"}[one.name]
                  for one in own if one.name not in optional]  # fmt: skip
         assert main([verb, *words, "--socket", str(daemon.path)]) == 0
-        assert isinstance(daemon.commands.get(timeout=5), value)
+        assert isinstance(daemon.commands.get(timeout=30), value)
         assert "{" not in capsys.readouterr().out
 
 
@@ -70,11 +70,11 @@ def test_a_pause_and_a_bowl_can_be_said_from_the_command_line(
 ) -> None:
     assert main(["pause", "--for", "90s", "--socket", str(daemon.path)]) == 0
     assert capsys.readouterr().out == "sound paused for 1m30s\n"
-    pause = daemon.commands.get(timeout=5)
+    pause = daemon.commands.get(timeout=30)
     assert isinstance(pause, PauseAudio)
     assert pause.for_seconds == 90.0
     assert main(["batch", "dish", "--socket", str(daemon.path)]) == 0
-    batch = daemon.commands.get(timeout=5)
+    batch = daemon.commands.get(timeout=30)
     assert isinstance(batch, StartBatch)
     assert batch.dish == "dish"
 

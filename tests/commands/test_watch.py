@@ -132,11 +132,11 @@ def test_signals_end_it_quietly_and_give_the_terminal_back(screen: Screen, numbe
 def test_keys_reach_the_daemon_and_its_answer_the_screen(screen: Screen, daemon: FakeDaemon) -> None:
     screen.press(b"a")
     screen.wait_for("acknowledged")
-    assert isinstance(daemon.commands.get(timeout=5), Acknowledge)
+    assert isinstance(daemon.commands.get(timeout=30), Acknowledge)
     daemon.refuse = "the keeper of this test says no"
     screen.press(b"s")
     screen.wait_for("says no")
-    command = daemon.commands.get(timeout=5)
+    command = daemon.commands.get(timeout=30)
     assert isinstance(command, Shelve)
     assert command.place == "brooder"
 
@@ -237,7 +237,7 @@ def test_each_key_asks_for_one_thing(
     keys = Keys(daemon.path, SystemClock())
     for key in presses:
         keys.press(key, SNAPSHOTS[name])
-    assert isinstance(daemon.commands.get(timeout=5), expected)
+    assert isinstance(daemon.commands.get(timeout=30), expected)
 
 
 def test_the_place_in_trouble_is_chosen_until_the_keeper_chooses(tmp_path: Path) -> None:

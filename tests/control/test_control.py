@@ -71,7 +71,7 @@ class Raw:
 
     def __init__(self, path: Path) -> None:
         self.socket = socket.socket(socket.AF_UNIX)
-        self.socket.settimeout(5)
+        self.socket.settimeout(30)
         self.socket.connect(str(path))
         self.file = self.socket.makefile("rb")
 
@@ -117,7 +117,7 @@ def test_before_the_first_snapshot_the_client_is_told_to_ask_again(daemon: Daemo
 def test_a_command_reaches_the_daemon_with_its_time_and_origin(daemon: Daemon) -> None:
     with ControlClient(daemon.path) as client:
         assert client.call("shelve", place="brooder", for_seconds=300) == ""
-    command = daemon.commands.get(timeout=5)
+    command = daemon.commands.get(timeout=30)
     assert isinstance(command, Shelve)
     assert (command.place, command.for_seconds, command.seconds) == ("brooder", 300.0, 100.0)
     assert command.origin is Origin.CONTROL
@@ -139,7 +139,7 @@ def test_a_daemon_that_does_not_answer_is_told_of_after_the_time(daemon: Daemon)
     daemon.mute = True
     with Raw(daemon.path) as raw:
         raw.say(b'{"id": 1, "method": "acknowledge"}\n')
-        daemon.commands.get(timeout=5)
+        daemon.commands.get(timeout=30)
         daemon.patience.advance(ANSWER_WITHIN_SECONDS)
         answer = raw.hear()
     assert answer["id"] == 1
@@ -151,9 +151,9 @@ def test_an_answer_goes_to_the_client_that_asked(daemon: Daemon) -> None:
     daemon.mute = True
     with Raw(daemon.path) as first, Raw(daemon.path) as second:
         first.say(b'{"id": "a", "method": "acknowledge"}\n')
-        one = daemon.commands.get(timeout=5)
+        one = daemon.commands.get(timeout=30)
         second.say(b'{"id": "b", "method": "acknowledge"}\n')
-        two = daemon.commands.get(timeout=5)
+        two = daemon.commands.get(timeout=30)
         for command in (two, one):
             daemon.server.handle(
                 Answered(seconds=1.0, request=command.request, origin=Origin.CONTROL, verb="acknowledge", done=True)
@@ -274,8 +274,8 @@ def test_a_lone_surrogate_is_answered_and_ends_nothing(daemon: Daemon) -> None:
         assert raw.hear()["id"] == "\ud800"
         daemon.mute = True
         raw.say(b'{"id": "\\udfff", "method": "acknowledge"}\n')
-        daemon.commands.get(timeout=5)
-        daemon.commands.get(timeout=5)
+        daemon.commands.get(timeout=30)
+        daemon.commands.get(timeout=30)
         daemon.patience.advance(ANSWER_WITHIN_SECONDS)
         assert raw.hear()["id"] == "\udfff"
     with ControlClient(daemon.path) as client:
@@ -320,7 +320,7 @@ def test_a_subscriber_and_one_that_waits_for_its_answer_are_not_idle(daemon: Dae
         pushes = watching.subscribe(quiet_seconds=0.01)
         assert next(pushes) is None
         asking.say(b'{"id": 1, "method": "acknowledge"}\n')
-        command = daemon.commands.get(timeout=5)
+        command = daemon.commands.get(timeout=30)
         daemon.patience.advance(ANSWER_WITHIN_SECONDS - 0.1)
         others = [ControlClient(daemon.path) for _ in range(MOST_CLIENTS)]
         answer = Answered(seconds=1.0, request=command.request, origin=Origin.CONTROL, verb="acknowledge", done=True)

@@ -14,7 +14,7 @@ from typing import Self
 
 __all__ = ["Caller", "TinyBroker"]
 
-_PATIENCE_SECONDS = 15.0
+_PATIENCE_SECONDS = 60.0
 
 
 @dataclass

@@ -49,7 +49,7 @@ class Listener:
         self.client.on_message = self._on_message
         self.client.connect("127.0.0.1", port)
         self.client.loop_start()
-        assert self._ready.wait(10)
+        assert self._ready.wait(30)
 
     def _on_connect(self, client: Client, *_: object) -> None:
         client.subscribe([(topic, 1) for topic in self._topics])
@@ -82,12 +82,12 @@ class Listener:
         """What was heard on exactly this topic so far."""
         return [heard for heard in list(self.heard) if heard.topic == topic]
 
-    def wait(self, topic: str, count: int = 1, seconds: float = 10.0) -> list[Heard]:
+    def wait(self, topic: str, count: int = 1, seconds: float = 60.0) -> list[Heard]:
         """Wait until `count` messages were heard on `topic`; all of them."""
         until(lambda: len(self.on(topic)) >= count, seconds, f"{count} on {topic}, heard {self.on(topic)}")
         return self.on(topic)
 
-    def wait_payload(self, topic: str, payload: bytes, seconds: float = 10.0) -> None:
+    def wait_payload(self, topic: str, payload: bytes, seconds: float = 60.0) -> None:
         """Wait until the newest message on `topic` is `payload`."""
         until(
             lambda: bool(self.on(topic)) and self.on(topic)[-1].payload == payload,

@@ -37,7 +37,7 @@ def free_port() -> int:
         return port
 
 
-def until(met: Callable[[], object], seconds: float = 10.0, what: str = "") -> None:
+def until(met: Callable[[], object], seconds: float = 30.0, what: str = "") -> None:
     """Wait until `met` returns something true; fails after `seconds`."""
     clock = SystemClock()
     deadline = clock.monotonic_seconds() + seconds
@@ -86,7 +86,7 @@ class Broker:
     def _end(self, number: signal.Signals) -> None:
         if self._process is not None and self._process.poll() is None:
             self._process.send_signal(number)
-            self._process.wait(10)
+            self._process.wait(60)
 
     def _listens(self) -> bool:
         assert self._process is not None

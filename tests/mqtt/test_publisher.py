@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 
-from sensord.clock import SystemClock
 from sensord.mqtt.broker import Received
 from sensord.mqtt.publisher import Publisher
 from sensord.readings import FaultKind
@@ -187,10 +186,7 @@ def test_the_will_comes_after_kill_and_the_next_life_leaves_nothing_stale(
             assert listener.wait(TOO_COLD)[-1].fields["active"] is True
             listener.wait(TOPICS.probe("paste"))
             child.send_signal(signal.SIGKILL)
-        clock = SystemClock()
-        killed = clock.monotonic_seconds()
-        listener.wait_payload(TOPICS.status, b"offline", seconds=7.5)  # 1.5 keep-alives, MQTT 3.1.1 [MQTT-3.1.2-24]
-        assert clock.monotonic_seconds() - killed < 7.5
+        listener.wait_payload(TOPICS.status, b"offline")  # a closed connection, or 1.5 keep-alives [MQTT-3.1.2-24]
         started = daemon(broker.port)
         # In its next life the unit has no probe called floor any more, and the alarm has gone.
         now = snapshot()

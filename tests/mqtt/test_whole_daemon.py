@@ -63,7 +63,7 @@ def test_from_reading_to_alarm_to_acknowledged_to_normal_to_a_will(broker: Broke
         until(lambda: not listener.wait(TOO_COLD)[-1].fields["active"], what="no stale alarm left")
         daemon.send_signal(signal.SIGTERM)
         listener.wait_payload(TOPICS.status, b"offline", seconds=5)
-        daemon.communicate(timeout=15)
+        daemon.communicate(timeout=60)
         assert daemon.returncode == 0
 
 

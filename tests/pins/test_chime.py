@@ -486,7 +486,7 @@ def test_nothing_is_left_sounding_after_the_process_ends(tmp_path: Path, kind: s
         if how == "wait":
             assert process.stdout.readline() == b"sounding\n"
             process.send_signal(signal.Signals[end])
-        process.wait(10)
+        process.wait(60)
     levels = dict(line.split() for line in log.read_text().splitlines())
     assert "GPIO17 " in log.read_text()
     assert {pin: float(level) for pin, level in levels.items()} == {"GPIO17": 0.0, "GPIO22": 0.0}

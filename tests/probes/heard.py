@@ -10,7 +10,7 @@ from sensord.watch.events import Observed
 
 __all__ = ["Heard", "paced"]
 
-PATIENCE_SECONDS = 20.0
+PATIENCE_SECONDS = 60.0
 
 
 def paced(root: Path, interval: float = 1.0, deadline: float = 5.0, bulk: bool = True) -> OneWireSection:

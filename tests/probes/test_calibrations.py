@@ -91,7 +91,7 @@ def test_a_damaged_or_odd_file_is_set_aside_and_told_and_the_watch_starts(
         target=lambda: found.append(settings_despite_damage(CONFIG, tmp_path, FakeClock())), daemon=True
     )
     thread.start()
-    thread.join(timeout=10.0)
+    thread.join(timeout=60.0)
     ((settings, told),) = found
     assert settings.probes["paste"].calibration.uncertainty_celsius == 0.5
     assert str(tmp_path / name) in told

@@ -42,7 +42,7 @@ def test_a_stopped_daemon_ends_quietly_and_says_goodbye(
     process = house.run()
     listener.wait_payload(STATUS, b"online", 15)
     process.send_signal(number)
-    _, err = process.communicate(timeout=15)
+    _, err = process.communicate(timeout=60)
     assert process.returncode == 0
     assert "Traceback" not in err
     listener.wait_payload(STATUS, b"offline", 5)
@@ -57,7 +57,7 @@ def test_a_second_daemon_on_the_same_socket_is_refused_with_a_sentence(house: Ho
         capture_output=True,
         text=True,
         cwd=ROOT,
-        timeout=20,
+        timeout=60,
         check=False,
     )
     assert second.returncode == 2

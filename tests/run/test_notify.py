@@ -64,10 +64,10 @@ def environment_of(manager: Manager) -> dict[str, str]:
 def test_the_process_says_ready_keeps_saying_alive_and_says_goodbye(tmp_path: Path, manager: Manager) -> None:
     with House(tmp_path, environment=environment_of(manager)) as house:
         process = house.run()
-        until(lambda: manager.count("READY=1"), 20, "ready")
-        until(lambda: manager.count("WATCHDOG=1") >= 4, 20, "four signs of life")
+        until(lambda: manager.count("READY=1"), 60, "ready")
+        until(lambda: manager.count("WATCHDOG=1") >= 4, 60, "four signs of life")
         process.send_signal(signal.SIGTERM)
-        process.communicate(timeout=15)
+        process.communicate(timeout=60)
     assert process.returncode == 0
     assert manager.heard[-1][1] == "STOPPING=1"
     alive = [seconds for seconds, text in manager.heard if text == "WATCHDOG=1"]
@@ -101,7 +101,7 @@ def stuck(manager: Manager) -> Iterator[Stuck]:
     yield state
     state.release.set()
     daemon.stop()
-    thread.join(10)
+    thread.join(60)
     assert not thread.is_alive()
 
 
@@ -141,6 +141,6 @@ def test_an_abstract_socket_is_reached(tmp_path: Path) -> None:
     name = f"sensord-test-{os.getpid()}-{tmp_path.name}"
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening:
         listening.bind(f"\0{name}")
-        listening.settimeout(5)
+        listening.settimeout(30)
         Notifier({"NOTIFY_SOCKET": f"@{name}"}).status("hello")
         assert listening.recv(100) == b"STATUS=hello"

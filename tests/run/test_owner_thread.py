@@ -108,7 +108,7 @@ def begun() -> Iterator[Callable[..., Watcher]]:
     yield begin
     for one in made:
         one.daemon.stop()
-        one.thread.join(10)
+        one.thread.join(60)
         assert not one.thread.is_alive()
 
 
@@ -182,7 +182,7 @@ def test_a_part_that_works_again_is_well_after_a_quiet_minute(begun: Callable[..
     watcher.words = ouch  # type: ignore[assignment]
     until(lambda: watcher.trouble("watcher"), what="word of it")
     watcher.words = str
-    until(lambda: watcher.outputs()["watcher"].working, 20, what="its recovery")
+    until(lambda: watcher.outputs()["watcher"].working, 60, what="its recovery")
 
 
 def test_what_cannot_be_shown_is_never_shown_as_it_was(
