@@ -24,6 +24,8 @@ __all__ = ["FleetBook", "FleetListener", "UnitSeen"]
 OVERVIEW = ("status", "alarm/+/+", "brooder/+", "dish/+")
 DETAIL = "probe/+"
 LARGEST_PACKET_BYTES = 65_536
+MOST_UNITS, MOST_TOPICS = 20_000, 1_000
+"""More units than one broker carries, and more topics than one unit has: whoever invents them fills no memory."""
 
 _ONLINE = b"online"
 _MODELS: dict[str, type[StatePayload]] = {
@@ -74,6 +76,8 @@ class FleetBook:
         """One message; what cannot be understood changes nothing."""
         name, _, below = topic.removeprefix(f"{self._base}/").partition("/")
         with self._lock:
+            if len(payload) > LARGEST_PACKET_BYTES or (name not in self._units and len(self._units) >= MOST_UNITS):
+                return
             unit = self._units.setdefault(name, _Unit())
             with suppress(ValueError):  # pydantic's, or a time that is none
                 _note(unit, below, payload, utc_seconds)
@@ -103,7 +107,7 @@ def _note(unit: _Unit, below: str, payload: bytes, utc_seconds: float) -> None:
     state = model.model_validate_json(payload)
     shown, said_utc = _shown(state, utc_seconds), _utc(state.time)
     unit.said.pop(below, None)
-    if shown is not None:
+    if shown is not None and len(unit.said) < MOST_TOPICS:
         unit.said[below] = shown
     unit.trusted = state.clock_trusted
     if state.clock_trusted:

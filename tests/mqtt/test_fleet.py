@@ -126,6 +126,22 @@ def test_hundreds_fit_and_the_chosen_one_is_always_in_sight() -> None:
     assert shown > 60
 
 
+def test_a_flood_of_invented_units_and_topics_fills_no_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sensord.mqtt.units.MOST_UNITS", 3)
+    monkeypatch.setattr("sensord.mqtt.units.MOST_TOPICS", 5)
+    book = FleetBook("sensord")
+    said(book, "a", snapshot())
+    for number in range(50):
+        book.take(f"sensord/x{number}/status", b"online", NOW)
+        state = states_of(snapshot(), TOPICS, Timing(0.0, NOW, True), frozenset(), 10.0, 60)[0]
+        book.take(f"sensord/a/dish/{number}", state.payload(sequence=1).encoded(), NOW)
+        book.take("sensord/a/dish/large", b" " * 70_000 + state.payload(sequence=1).encoded(), NOW)
+    (first, *others) = book.units(NOW)
+    assert len(others) == 2
+    assert len(first.snapshot.dishes) + len(first.snapshot.brooders) + len(first.snapshot.probes) == 5
+    assert {brooder.name for brooder in first.snapshot.brooders} == {"brooder"}
+
+
 def test_without_a_broker_nothing_is_called_right() -> None:
     rows = text(station().units(NOW), trouble="no broker at x:1883: nobody listens there")
     assert "NO BROKER: look at the chicks yourself" in rows[0]

@@ -6,6 +6,7 @@ import shutil
 import subprocess
 import sys
 from base64 import b64decode
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from sensord.history.history_reader import AlarmRow, BandRow, HistoryReader, Poi
 from sensord.readings import Interval
 from sensord.report.report_data import Report, gather_report
 from sensord.report.report_figures import air_figures, alarm_figures, binned, episodes, lids, together
+from sensord.report.report_page import page
 from sensord.report.report_words import happenings, look_first, sentences, share_words, short_form, signed
 from tests.helpers.sample_history import NIGHT, make
 
@@ -319,3 +321,20 @@ def test_a_night_prints_on_two_sheets_of_a4(sample: Path, tmp_path: Path) -> Non
     text = out.read_bytes()
     assert len(re.findall(rb"/Type\s*/Page\b", text)) == 2
     assert re.search(rb"/MediaBox \[0 0 59[45][.\d]* 84[12]", text)
+
+
+def test_a_hostile_mark_or_note_is_text_on_the_page(sample: Path) -> None:
+    """Written by an older version, or into the file by hand: everything that was let in is one line already."""
+    hostile = "<script>alert(1)</script>\"'$x^2$\n\x1b[2J\u202e\x9b=1+1"
+    report = night(sample)
+    part = report.chicks[0]
+    chick = replace(part.chick, kind=hostile, mark=hostile)
+    feeds = tuple(replace(feed, note=hostile, crop=hostile) for feed in part.feeds)  # type: ignore[arg-type]
+    for about in ("", part.chick.name):
+        dirty = replace(
+            report, unit=hostile, chicks=(replace(part, chick=chick, feeds=feeds), *report.chicks[1:]), chick=about
+        )
+        html = page(dirty)
+        assert "<script" not in html
+        assert all(line.isprintable() for line in html.split("\n"))
+        assert "&lt;script&gt;alert(1)&lt;/script&gt;" in html
