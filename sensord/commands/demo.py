@@ -9,7 +9,7 @@ import threading
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sensord.clock import Clock, FastClock, SystemClock
+from sensord.clock import Clock, FastClock
 from sensord.commands.given import host_port, number
 from sensord.commands.run import stop_daemon_on_signals
 from sensord.config.folders import Places
@@ -55,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
         shows = sys.stdout.isatty() and not options.plain
         with tree, (Path(folder) / "journal.log").open("w") as hidden:
             journal = Journal(hidden) if shows else _PlainLines(clock)
-            daemon = build(config, clock, places, journal, SystemClock(), _STALL_SECONDS * options.speed)
+            daemon = build(config, clock, places, journal, _STALL_SECONDS * options.speed)
             stop_daemon_on_signals(daemon)
             if seconds is not None:
                 _stop_after(daemon, clock, seconds)

@@ -70,7 +70,6 @@ class Listener:
             # Before listen(): nobody can have connected while the mode was still that of the umask.
             self.path.chmod(_SOCKET_MODE)
             listening.listen(_WAITING)
-            listening.setblocking(False)
         except OSError:
             listening.close()
             self._lock.close()

@@ -29,15 +29,13 @@ def build(
     clock: Clock,
     places: Places,
     journal: Journal,
-    patience: Clock | None = None,
     silence_seconds: float = 0.0,
     more: Sequence[Output] = (),
 ) -> Daemon:
     """A daemon ready to `run`, with `more` outputs of the caller's.
 
-    Where `clock` runs faster than life, `patience` is the clock by which people wait, and no probe counts as late
-    before `silence_seconds` of the faster one. Raises `WiringError` for pins that cannot be had, `ConfigError` for a
-    config that cannot be met.
+    Where `clock` runs faster than life, no probe counts as late before `silence_seconds` of it. Raises `WiringError`
+    for pins that cannot be had, `ConfigError` for a config that cannot be met.
     """
     settings, first = _settings(config, places, clock, silence_seconds)
     inbox = Inbox()
@@ -50,7 +48,7 @@ def build(
         history = History(file, config.history, clock)
         remember = memory.keeper(history.save_state, settings, clock)
         outputs += [history, ChickLog(file, clock, inbox.deliver)]
-    outputs.append(ControlServer(places.socket, clock, inbox.deliver, patience))
+    outputs.append(ControlServer(places.socket, clock, inbox.deliver))
     if config.mqtt is not None:
         from sensord.mqtt import publishing  # brings the MQTT library: not without a broker
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from sensord.clock import FastClock, SystemClock
+from sensord.clock import FastClock
 from sensord.commands.run import stop_daemon_on_signals
 from sensord.config.folders import Places
 from sensord.config.loading import load
@@ -177,7 +177,7 @@ def main() -> None:
     journal.adopt()
     config = load(folder / "sensord.toml")
     saboteur, places = Saboteur(), Places(folder / "state", folder / "control.sock")
-    daemon = build(config, clock, places, journal, SystemClock(), more=[saboteur])
+    daemon = build(config, clock, places, journal, more=[saboteur])
     stop_daemon_on_signals(daemon)
     sabotage = Sabotage(daemon, clock, saboteur, options.button)
     threading.Thread(target=sabotage.listen, daemon=True).start()
