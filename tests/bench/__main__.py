@@ -25,8 +25,6 @@ BENCHMARKS: dict[str, tuple[str, ...]] = {
     "dashboard": ("Control socket and dashboard",),
     "mqtt_cost": ("What MQTT costs, beside a bare publish", "--seconds", "40"),
     "history_size": ("How large the history gets and what it writes", "--days", "12"),
-    "score_dishes": ("Twelve simulated dishes, beside plain rules", "tests/data/dish"),
-    "score_brooders": ("Four simulated days of a brooder, beside plain rules", "tests/data/brooder"),
 }
 """By name: what is measured, then the options."""
 
@@ -78,8 +76,7 @@ def page(outcomes: list[Outcome], minutes: float, load: tuple[float, float]) -> 
         command = " ".join(["python -m", f"tests.bench.{one.name}", *options])
         shown = [line for line in one.lines if not line.startswith("target: ")]
         text = "\n".join(shown).strip("\n")
-        body = text if text.startswith("|") else f"```\n{text}\n```"
-        parts.append(f"## {one.name}\n\n{title}: `{command}`\n\n{body}")
+        parts.append(f"## {one.name}\n\n{title}: `{command}`\n\n```\n{text}\n```")
     return "\n\n".join(parts) + "\n"
 
 
@@ -90,7 +87,7 @@ Written by `python -m tests.bench --write docs/benchmarks.md` in {minutes:.0f} m
 {before:.1f} before and {after:.1f} after; over 1 before means that other work ran beside, and that times are longer
 than they need be, ratios less so.
 
-What the scores say of dishes and brooders stands in [dish-scores.md](dish-scores.md) and [brooder.md](brooder.md).
+How dishes and brooders score stands in [dish-scores.md](dish-scores.md) and [brooder.md](brooder.md).
 
 """
 

@@ -317,13 +317,13 @@ def table(scores: dict[str, Score]) -> str:
     return "\n".join(lines)
 
 
-def main() -> int:
+def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", nargs="*", type=Path)
     parser.add_argument("--simulated", type=int, default=0, metavar="N", help="N days of each family of our own")
     parser.add_argument("--first", type=int, default=0, metavar="SEED", help="first seed of --simulated")
     parser.add_argument("--verbose", action="store_true", help="tell each alarm that went wrong")
-    options = parser.parse_args()
+    options = parser.parse_args(arguments)
     days = [day for folder in options.folder for day in days_of(folder)]
     days += [simulate(f, s) for f in FAMILIES for s in range(options.first, options.first + options.simulated)]
     judges = {"sensord": sensord_says, "plain limit": plain_limit, "5 min delay": five_minutes}
