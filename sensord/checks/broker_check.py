@@ -14,6 +14,7 @@ from sensord.checks.site import CheckFinding, Site, bad, fine, warn
 from sensord.clock import Clock, SystemClock
 from sensord.config.sections import MqttSection
 from sensord.mqtt.broker import Connection, Link, Message, Received
+from sensord.mqtt.broker_login import open_secrets
 from sensord.mqtt.topics import Topics
 
 __all__ = ["broker"]
@@ -62,6 +63,8 @@ def broker(site: Site, patience_seconds: float = _PATIENCE_SECONDS) -> Iterator[
     if section is None:
         yield fine("mqtt.wanted", "no broker is configured: nothing is published, and nothing is missed")
         return
+    if secrets := open_secrets(section):
+        yield warn("mqtt.secrets", *secrets.rsplit(": ", 1))
     section, trouble = _with_password(site, section)
     if trouble is not None:
         yield trouble

@@ -5,7 +5,7 @@ import sys
 from contextlib import ExitStack
 from pathlib import Path
 
-from sensord.commands.given import low_high, number
+from sensord.commands.given import a_new_file, low_high, number
 from sensord.config import settings as assembly
 from sensord.config.loading import load
 from sensord.config.sections import BandSection
@@ -24,7 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--uncertainty", type=number, metavar="CELSIUS", help="expanded uncertainty (k = 2) of the probes"
     )
     parser.add_argument("--uptake", type=number, metavar="SECONDS", help="uptake time of the formula")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write there instead of to standard output")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write a new file instead of to standard output")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -45,10 +45,9 @@ def run(options: argparse.Namespace) -> int:
         print(f"{options.readings}: line {bad.line}: {bad.why}: row left out", file=sys.stderr)
     settings = assembly.nursery_settings(replay.only(config, recording.probes))
     with ExitStack() as stack:
-        try:
-            out = sys.stdout if options.out is None else stack.enter_context(options.out.open("w", encoding="utf-8"))
-        except OSError as error:
-            raise DataError(f"--out {options.out}: cannot be written: {error.strerror}") from error
+        out = sys.stdout
+        if options.out is not None:
+            out = stack.enter_context(stack.enter_context(a_new_file(options.out)).open("w", encoding="utf-8"))
         for effect in replay.run(settings, recording.observations):
             line = replay.replay_line(effect)
             if line is not None:

@@ -14,10 +14,11 @@ from math import pi, sin
 from pathlib import Path
 
 from sensord.clock import Clock, SystemClock
+from sensord.commands.given import a_new_file
 from sensord.commands.sounds import BETWEEN_SECONDS, FALL_SECONDS, RATE_HERTZ
 from sensord.config.loading import DEFAULT_PATH, load
 from sensord.config.sections import ChimeSection
-from sensord.errors import ConfigError, StorageError
+from sensord.errors import ConfigError
 from sensord.pins.chime import Chime
 from sensord.watch.effects import Alerting, Cue, Cued
 from sensord.watch.sound.patterns import BURSTS, CUES, TONE_DUTY, Pulse, Sound
@@ -84,18 +85,15 @@ def _wave(levels: tuple[float, ...]) -> list[float]:
 
 
 def write_wav(path: Path, samples: "array[int]") -> None:
-    """Write one mono 16-bit WAV file. Raises `StorageError`."""
+    """Write one mono 16-bit WAV file, a new one. Raises `DataError`."""
     data = array("h", samples)
     if sys.byteorder == "big":
         data.byteswap()
-    try:
-        with path.open("wb") as raw, wave.open(raw, "wb") as file:
-            file.setnchannels(1)
-            file.setsampwidth(2)
-            file.setframerate(RATE_HERTZ)
-            file.writeframes(data.tobytes())
-    except OSError as error:
-        raise StorageError(f"--wav {path}: cannot be written: {error.strerror}: choose another place") from error
+    with a_new_file(path), path.open("wb") as raw, wave.open(raw, "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(RATE_HERTZ)
+        file.writeframes(data.tobytes())
 
 
 def play_as_configured(sounds: Sequence[Sound], config: str | None) -> None:

@@ -30,7 +30,7 @@ _MEANINGS = {
 def arguments(parser: argparse.ArgumentParser) -> None:
     names = ", ".join(every_sound())
     parser.add_argument("name", nargs="?", default="all", metavar="NAME", help=f"all (the default), or one of: {names}")
-    parser.add_argument("--wav", metavar="FILE", help="write the sound, or all one after another, as a WAV")
+    parser.add_argument("--wav", metavar="FILE", help="write the sound, or all one after another, as a new WAV")
     parser.add_argument(
         "--kind", choices=["passive", "active"], default="passive", help="the buzzer that the WAV stands for"
     )

@@ -3,12 +3,13 @@
 import os
 import socket
 import ssl
+from contextlib import suppress
 from pathlib import Path
 
 from sensord.config.sections import MqttSection
 from sensord.errors import BrokerError
 
-__all__ = ["password", "tls_context", "why_unreachable"]
+__all__ = ["open_secrets", "password", "tls_context", "why_unreachable"]
 
 
 def password(section: MqttSection) -> str | None:
@@ -25,6 +26,16 @@ def password(section: MqttSection) -> str | None:
     if folder and (credential := Path(folder) / "mqtt-password").exists():
         return credential.read_text(encoding="utf-8").rstrip("\r\n") or None
     return None
+
+
+def open_secrets(section: MqttSection) -> str:
+    """A sentence where other users of the machine can read the password or the key; empty where they cannot."""
+    for key in ("password_file", "key_file"):
+        path: Path | None = getattr(section, key)
+        with suppress(OSError):
+            if path is not None and path.stat().st_mode & 0o007:
+                return f"mqtt.{key}: every user of this machine can get at {path}: sudo chmod o= {path}"
+    return ""
 
 
 def why_unreachable(section: MqttSection, error: OSError) -> str:

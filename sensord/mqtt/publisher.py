@@ -17,6 +17,7 @@ from sensord.config.sections import MqttSection
 from sensord.errors import StorageError
 from sensord.gate.network_gate import CommandAnswer, NetworkGate
 from sensord.mqtt.broker import Connection, Link, Message, Received
+from sensord.mqtt.broker_login import open_secrets
 from sensord.mqtt.messages import RetainedState, Timing, Transition, event_of, states_of
 from sensord.mqtt.outbox import Outbox, Unnumbered
 from sensord.mqtt.payloads import AnswerPayload
@@ -72,6 +73,7 @@ class Publisher:
         birth_delay_seconds: Callable[[], float] = lambda: random.uniform(0.5, 10.0),
     ) -> None:
         self._section = section
+        self._secrets = open_secrets(section)
         self._topics = Topics(section.base, unit)
         self._announced = announced or {}
         self._birth_topic = section.discovery.birth_topic if announced else ""
@@ -112,7 +114,7 @@ class Publisher:
 
     def words(self) -> str:
         """One line for the screen: connected or why not, and what waits."""
-        parts = [self._connection.words]
+        parts = [self._connection.words, *filter(None, [self._secrets])]
         if self._connection.up and self._connection.trouble:
             parts.append(self._connection.trouble)
         parts += [trouble for trouble in (self._trouble, self._disk_trouble, self._outbox.trouble) if trouble]

@@ -9,6 +9,7 @@ import csv
 import gzip
 import json
 import math
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -29,6 +30,8 @@ OFF_AFTER_SECONDS = 60.0
 
 _HEADER = ["time_s", "probe", "reading"]
 _UTC_START = 0.0
+_LONGEST_SECONDS = 100_000_000.0
+"""Three years: no recording is longer, and a clock ticking towards a time beyond the floats would never get there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +63,9 @@ def read(path: Path, probes: Iterable[str] | None = None) -> Recording:
     try:
         with _open(path) as file:
             return _read(file, path, known)
-    except (OSError, EOFError, UnicodeDecodeError, csv.Error) as error:
+    except (zlib.error, EOFError, gzip.BadGzipFile) as error:
+        raise DataError(f"{path}: is damaged, or was not copied whole ({error}): get it anew") from error
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise DataError(f"{path}: {unreadable(error)}") from error
 
 
@@ -74,18 +79,21 @@ def _read(file: TextIO, path: Path, known: set[str] | None) -> Recording:
     if header is None or [name.strip() for name in header] != _HEADER:
         raise DataError(f"{path}: line 1: a recording starts with the line {','.join(_HEADER)}")
     recording = Recording()
-    latest = -math.inf
+    latest: dict[str, float] = {}
     for row in rows:
         if not row:
             continue
         try:
             observation = _observation(row, known)
-            if observation.seconds < latest:
-                raise DataError(f"time runs back from {latest:g} s to {observation.seconds:g} s")
+            now, last = observation.seconds, max(latest.values(), default=-math.inf)
+            if now < last:
+                raise DataError(f"time runs back from {last:g} s to {now:g} s")
+            if now == latest.get(observation.probe):
+                raise DataError(f"a second reading of {quoted(observation.probe)} at {now:g} s")
         except DataError as error:
             recording.bad.append(BadRow(rows.line_num, str(error)))
             continue
-        latest = observation.seconds
+        latest[observation.probe] = now
         recording.observations.append(observation)
     return recording
 
@@ -100,6 +108,8 @@ def _observation(row: list[str], known: set[str] | None) -> Observation:
         seconds = math.nan
     if not math.isfinite(seconds) or seconds < 0:
         raise DataError(f"{quoted(time_text)} is no time in seconds from the start")
+    if seconds > _LONGEST_SECONDS:
+        raise DataError(f"{seconds:g} s from the start is longer than any recording ({_LONGEST_SECONDS:g} s at most)")
     if known is not None and probe not in known:
         raise DataError(f"unknown probe {quoted(probe)}; known: {', '.join(sorted(known))}")
     try:

@@ -85,3 +85,11 @@ def test_a_play_that_is_ended_by_a_signal_leaves_quietly(tmp_path: Path) -> None
         process.send_signal(signal.SIGTERM)
         assert process.wait(5) == 143
         assert process.stderr.read() == ""
+
+
+def test_a_wav_overwrites_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "family.wav"
+    path.write_bytes(b"a song")
+    assert main(["sounds", "ready", "--wav", str(path)]) == 2
+    assert "nothing is overwritten" in capsys.readouterr().err
+    assert path.read_bytes() == b"a song"

@@ -59,6 +59,19 @@ def test_the_password_may_come_as_a_systemd_credential(tmp_path: Path, monkeypat
         password(MqttSection(host="x", password_file=own))
 
 
+def test_a_password_that_others_can_read_is_told_and_used_all_the_same(
+    broker: Broker, daemon: Start, tmp_path: Path
+) -> None:
+    secret = tmp_path / "password"
+    secret.write_text("seedling-7")
+    secret.chmod(0o644)
+    started = daemon(broker.port, username="nursery", password_file=secret)
+    until(lambda: started.publisher.working)
+    assert f"mqtt.password_file: every user of this machine can get at {secret}" in started.publisher.words()
+    secret.chmod(0o640)
+    assert "every user" not in daemon(broker.port, username="nursery", password_file=secret).publisher.words()
+
+
 def test_a_refused_event_stays_in_the_outbox_and_the_screen_says_which_right_is_missing(
     locked: Broker, daemon: Start, tmp_path: Path
 ) -> None:

@@ -2,6 +2,7 @@
 
 import gzip
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -42,6 +43,9 @@ def test_readings_and_fault_words_are_read(tmp_path: Path, name: str) -> None:
         ("5,dish,warm", "neither a temperature nor a fault word"),
         ("5,dish,nan", "no temperature"),
         ("0.5,dish,21", "time runs back"),
+        ("1,dish,22", "a second reading of 'dish' at 1 s"),
+        ("1e16,dish,21", "longer than any recording"),
+        ("1e300,dish,21", "longer than any recording"),
     ],
 )
 def test_a_bad_row_is_told_with_its_line_and_the_rest_goes_on(tmp_path: Path, row: str, why: str) -> None:
@@ -56,7 +60,7 @@ def test_a_file_that_is_no_recording_is_refused(tmp_path: Path) -> None:
         replay.read(written(tmp_path, "when,what\n1,2\n"))
     with pytest.raises(DataError, match="cannot be read"):
         replay.read(tmp_path / "missing.csv")
-    with pytest.raises(DataError, match="cannot be read"):
+    with pytest.raises(DataError, match="is damaged"):
         replay.read(written(tmp_path, "not gzip", "x.csv").rename(tmp_path / "x.csv.gz"))
 
 
@@ -91,3 +95,35 @@ def test_lines_are_in_time_order_and_the_same_each_time(tmp_path: Path) -> None:
     assert outs[0] == outs[1]
     times = [json.loads(line)["time_s"] for line in outs[0].splitlines()]
     assert times == sorted(times)
+
+
+def test_a_time_beyond_the_floats_ends_with_a_sentence_and_does_not_hang(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """At 1e16 s a tick of one second changes nothing, and the clock would tick for ever."""
+    path = written(tmp_path, HEADER + "1e16,dish,21\n1.00000001e16,dish,21\n")
+    assert main(["replay", str(path)]) == 1
+    assert "line 2: 1e+16 s from the start is longer than any recording" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("damage", [lambda data: data[:-9], lambda data: data[:40] + b"\xff" * 9 + data[49:]])
+def test_a_damaged_gz_is_one_sentence(
+    damage: Callable[[bytes], bytes], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = "".join(f"{n},dish,{20 + n % 7 / 16}\n" for n in range(500))
+    path = tmp_path / "night.csv.gz"
+    path.write_bytes(damage(gzip.compress((HEADER + rows).encode())))
+    assert main(["replay", str(path)]) == 2
+    (told,) = capsys.readouterr().err.splitlines()
+    assert "night.csv.gz: is damaged, or was not copied whole" in told
+
+
+def test_out_overwrites_nothing_not_even_the_recording(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = written(tmp_path, HEADER + "0,dish,21\n")
+    before = path.read_bytes()
+    assert main(["replay", str(path), "--out", str(path)]) == 2
+    assert "nothing is overwritten" in capsys.readouterr().err
+    assert path.read_bytes() == before
+    (tmp_path / "link").symlink_to(tmp_path / "elsewhere")
+    assert main(["replay", str(path), "--out", str(tmp_path / "link")]) == 2
+    assert not (tmp_path / "elsewhere").exists()
