@@ -140,8 +140,9 @@ class ControlServer:
     def close(self) -> None:
         """Let all clients go, end the threads and remove the socket."""
         self._closed.set()
-        with suppress(OSError):
-            self._listener.socket.shutdown(socket.SHUT_RDWR)  # wakes the one that waits for clients
+        with suppress(OSError), socket.socket(socket.AF_UNIX) as waking:
+            waking.settimeout(_LOOK_SECONDS)
+            waking.connect(os.fspath(self._listener.path))
         self._thread.join()
         with self._news:
             threads = list(self._clients.values())
@@ -163,11 +164,12 @@ class ControlServer:
             except TimeoutError:
                 continue
             except OSError as error:  # gone again, or no file descriptor left: the others go on
-                if self._closed.is_set():
-                    break
                 self._tell(f"a control client could not be taken: {error}")
                 self._closed.wait(_LOOK_SECONDS)
                 continue
+            if self._closed.is_set():
+                connected.close()
+                break
             client = _Client(connected, peer_user(connected))
             if self._has_room(client):
                 thread = threading.Thread(target=self._serve, args=(client,), name="control-client", daemon=True)
