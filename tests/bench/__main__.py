@@ -19,10 +19,10 @@ TOP = Path(__file__).parents[2]
 
 BENCHMARKS: dict[str, tuple[str, ...]] = {
     "probe_cycle": ("One cycle over the probes of a bus, beside reading one after the other",),
-    "pin_latency": ("From an effect to the buzzer's pin",),
     "footprint": ("Import time and memory, beside a plain loop",),
+    "quick_verbs": ("CPU of a verb, beside a Python that imports argparse, json and socket",),
     "estimator": ("What a reading costs the rules",),
-    "dashboard": ("Control socket and dashboard",),
+    "dashboard": ("Start and drawing of the dashboard",),
     "mqtt_cost": ("What MQTT costs, beside a bare publish", "--seconds", "40"),
     "history_size": ("How large the history gets and what it writes", "--days", "12"),
 }

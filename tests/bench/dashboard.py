@@ -1,20 +1,17 @@
-"""How quick dashboard and control socket are: `python -m tests.bench.dashboard`.
+"""How quick the dashboard is: `python -m tests.bench.dashboard`.
 
-The control socket's round trip beside a bare echo of as many bytes; the start of `sensord watch` beside that of the
-bare interpreter; the time to draw one screen. Targets: `watch` shows its first picture within 1 s on a laptop, a screen
-takes under 100 ms. What clients that never read cost the others is looked at by `tests.fort`.
+The start of `sensord watch` beside that of the bare interpreter, and the time to draw one screen. Targets: `watch`
+shows its first picture within 1 s on a laptop, a screen takes under 100 ms.
 """
 
 import os
 import pty
 import select
-import socket
 import statistics
 import subprocess
 import sys
 import tempfile
 import termios
-import threading
 import time
 from collections.abc import Callable
 from io import StringIO
@@ -23,8 +20,6 @@ from pathlib import Path
 from rich.console import Console
 
 from sensord.clock import SystemClock
-from sensord.control.control_client import ControlClient
-from sensord.control.view_wire import snapshot_json
 from sensord.screens.dashboard import dashboard
 from sensord.screens.page import Look
 from tests.bench.table import Ratio, show, target
@@ -36,7 +31,6 @@ __all__ = ["main"]
 
 START_TARGET_SECONDS = 1.0
 DRAW_TARGET_SECONDS = 0.1
-_ROUNDS = 300
 _SNAPSHOT = SNAPSHOTS["many"]
 _WATCH = [*SENSORD, "watch"]
 
@@ -48,30 +42,6 @@ def _median_seconds(act: Callable[[], object], rounds: int, clock: Callable[[], 
         act()
         taken.append(clock() - start)
     return statistics.median(taken)
-
-
-def _echo_seconds(reply: bytes) -> float:
-    """Round trip of a bare thread that answers each line with `reply`."""
-    here, there = socket.socketpair()
-
-    def answer() -> None:
-        while there.recv(4096):
-            there.sendall(reply)
-
-    thread = threading.Thread(target=answer, daemon=True)
-    thread.start()
-
-    def ask() -> None:
-        here.sendall(b'{"id":1,"method":"snapshot"}\n')
-        got = 0
-        while got < len(reply):
-            got += len(here.recv(65536))
-
-    seconds = _median_seconds(ask, _ROUNDS)
-    here.close()
-    thread.join()
-    there.close()
-    return seconds
 
 
 def _first_picture_seconds(path: Path) -> float:
@@ -105,18 +75,12 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         daemon = FakeDaemon(Path(folder) / "control.sock", SystemClock())
         daemon.show(_SNAPSHOT)
-        with ControlClient(daemon.path) as client:
-            snapshot = _median_seconds(client.snapshot, _ROUNDS)
-            alone = _median_seconds(client.version, _ROUNDS)
         starts = statistics.median(_first_picture_seconds(daemon.path) for _ in range(5))
         daemon.close()
     bare = _median_seconds(lambda: subprocess.run([sys.executable, "-c", "pass"], check=True), 5)
     small, large = _draw_seconds(80, 24), _draw_seconds(200, 50)
-    reply = snapshot_json(_SNAPSHOT)
     show(
         [
-            Ratio("version, ms (other: bare echo)", alone * 1e3, _echo_seconds(b"x" * 60) * 1e3),
-            Ratio("snapshot to value, ms (other: bare echo)", snapshot * 1e3, _echo_seconds(reply) * 1e3),
             Ratio("watch to first picture, s (other: python)", starts, bare, f"at most {START_TARGET_SECONDS:g} s"),
             Ratio("one screen 200×50, CPU ms (other: 80×24)", large * 1e3, small * 1e3, "at most 100 ms"),
         ]

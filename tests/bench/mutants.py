@@ -93,12 +93,6 @@ def _idle(tree: ast.Module) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]
                 spans = [flag for flag in node.keywords if flag.arg in ("strict", None)]
             case ast.Starred() | ast.match_case():
                 spans = [node.pattern if isinstance(node, ast.match_case) else node]
-            case ast.Dict():
-                yield from (
-                    ((one.lineno, one.col_offset - 2), (one.lineno, one.col_offset))
-                    for key, one in zip(node.keys, node.values, strict=True)
-                    if key is None
-                )
             case ast.Module():  # `Effect = A | B`: a type's name
                 values = [one.value for one in node.body if isinstance(one, ast.Assign)]
                 spans = [one for one in values if isinstance(one, ast.BinOp) and isinstance(one.op, ast.BitOr)]

@@ -76,7 +76,6 @@ class Score:
     gaps: list[bool] = field(default_factory=list)
     chick: list[int] = field(default_factory=list)
     chick_named: list[bool] = field(default_factory=list)
-    remarks: list[str] = field(default_factory=list)
 
 
 def days_of(folder: Path) -> Iterator[Day]:
@@ -204,8 +203,6 @@ def _score_day(total: Score, day: Day, alarms: list[Alarm], told: list[Told]) ->
         claimed |= set(mine)
         good = any(a.start <= max(trouble.due_s, trouble.from_s) for a in mine)
         (total.gaps if trouble.cause == "gap" else total.troubles).append(good)
-        if not good:
-            total.remarks.append(f"{day.name}: {trouble.cause} at {trouble.from_s:.0f} not told in time")
     if day.chick_s:
         mine = [a for a in alarms if any(start <= a.start <= stop + 60 for start, stop in day.chick_s)]
         mine = [a for a in mine if a not in claimed]
@@ -218,19 +215,12 @@ def _score_day(total: Score, day: Day, alarms: list[Alarm], told: list[Told]) ->
         hit = next((e for e in day.excursions if _near(e, alarm)), None)
         if hit is None:
             total.false += 1
-            total.remarks.append(f"{day.name}: false {alarm.condition or alarm.kind} at {alarm.start:.0f}")
         elif hit.label == "nuisance":
             total.nuisance += 1
-            total.remarks.append(f"{day.name}: nuisance {alarm.condition or alarm.kind} at {alarm.start:.0f}")
     for each in told:
         exit_s = next((e.start_s for e in day.excursions if e.side == each.side and e.start_s >= each.at - 60), None)
         hit_it = exit_s is not None and each.low <= exit_s <= each.high
         total.covered.append(hit_it)
-        if not hit_it:
-            total.remarks.append(
-                f"{day.name}: forecast {each.side} at {each.at:.0f} missed ({each.low - each.at:.0f}.."
-                f"{each.high - each.at:.0f}, was {None if exit_s is None else exit_s - each.at})"
-            )
 
 
 def _near(excursion: Excursion, alarm: Alarm) -> bool:
@@ -254,17 +244,9 @@ def _score_excursion(
     total.alarms += len(mine)
     if not mine and not standing:
         total.missed += 1
-        total.remarks.append(f"{day.name}: missed {excursion.side} at {excursion.start_s:.0f}")
     due = max(excursion.due_s or 0.0, watched + 60)
     if standing or any(a.start <= due for a in mine):
         total.in_time += 1
-    else:
-        total.remarks.append(f"{day.name}: late for {excursion.side} at {excursion.start_s:.0f}, due {due:.0f}")
-    if len(mine) != 1:
-        total.remarks.append(
-            f"{day.name}: {len(mine)} alarms for {excursion.side} at {excursion.start_s:.0f}: "
-            f"{[(a.condition, a.start) for a in mine][:4]}"
-        )
     broken = [f for f in day.failures_s if f[0] == excursion.side and f[1] - 5 <= excursion.start_s <= f[2]]
     if broken:
         total.failures += 1
@@ -275,8 +257,6 @@ def _score_excursion(
         early = [w for w in warnings if since <= w <= excursion.start_s]
         if early:
             total.leads.append(excursion.start_s - min(early))
-        else:
-            total.remarks.append(f"{day.name}: no warning before {excursion.side} at {excursion.start_s:.0f}")
 
 
 def _watched_from(day: Day, excursion: Excursion) -> float:
@@ -322,14 +302,11 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("folder", nargs="*", type=Path)
     parser.add_argument("--simulated", type=int, default=0, metavar="N", help="N days of each family of our own")
     parser.add_argument("--first", type=int, default=0, metavar="SEED", help="first seed of --simulated")
-    parser.add_argument("--verbose", action="store_true", help="tell each alarm that went wrong")
     options = parser.parse_args(arguments)
     days = [day for folder in options.folder for day in days_of(folder)]
     days += [simulate(f, s) for f in FAMILIES for s in range(options.first, options.first + options.simulated)]
     judges = {"sensord": sensord_says, "plain limit": plain_limit, "5 min delay": five_minutes}
     scores = {name: score(days, judge) for name, judge in judges.items()}
-    if options.verbose:
-        print("\n".join(scores["sensord"].remarks), end="\n\n")
     print(table(scores))
     return 0
 

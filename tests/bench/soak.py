@@ -1,6 +1,6 @@
 """The soak: many days through the real daemon process at a fast clock; is it as lean at the end as it was?
 
-`python -m tests.bench.soak [--days 2] [--speed 1800]` prints memory, threads, open files and the size of the database
+`python -m tests.bench.soak [--days 2]` prints memory, threads, open files and the size of the database
 once every quarter of a day, and in the end how each has grown; exits with 1 where one has grown by more than its limit.
 
 Each day the brooder goes cold for half an hour, a bowl is dipped, a button is pressed, the broker is lost, and
@@ -18,10 +18,10 @@ import sys
 import tempfile
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
 from statistics import median
+from typing import NamedTuple
 
 from sensord.clock import FastClock
 from sensord.control.control_client import ControlClient
@@ -33,6 +33,8 @@ from tests.mqtt.mosquitto import Broker
 __all__ = ["Sample", "slope", "soak", "verdicts"]
 
 DAY_SECONDS = 86_400.0
+SPEED, INTERVAL_SECONDS = 1800.0, 60.0
+"""How much faster than life, and how often each probe is read."""
 MINUTE_DAYS = 8
 MEMORY_MEGABYTES_A_DAY, MEMORY_MEGABYTES = 0.05, 2.0
 """A Pi Zero 2 W has 512 MB: a year may cost 18 of them. Less than that cannot be told from the heap's own unrest."""
@@ -48,8 +50,7 @@ interval_seconds = 300
 """
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(NamedTuple):
     """The process at one moment of its life."""
 
     days: float
@@ -58,22 +59,28 @@ class Sample:
     files: int
     database_kilobytes: float
 
+    def __str__(self) -> str:
+        return (
+            f"day {self.days:5.2f}   {self.megabytes:6.1f} MB   {self.threads:3d} threads   {self.files:3d} files"
+            f"   {self.database_kilobytes:7.0f} kB"
+        )
+
 
 class _SoakHouse(House):
     """A house whose days are played; its tree is written by hand, without bulk conversion and without waiting."""
 
-    def __init__(self, folder: Path, speed: float, interval_seconds: float, port: int) -> None:
-        super().__init__(folder, speed, _MORE.format(port=port, minutes=MINUTE_DAYS))
+    def __init__(self, folder: Path, port: int) -> None:
+        super().__init__(folder, SPEED, _MORE.format(port=port, minutes=MINUTE_DAYS))
         self._noise = random.Random(1)
-        self.clock = FastClock(speed, longest_step_seconds=math.inf)
+        self.clock = FastClock(SPEED, longest_step_seconds=math.inf)
         shutil.rmtree(folder / "tree")
         self.probes = [FakeProbe(rom=AIR, celsius=self._air), FakeProbe(rom=PASTE, celsius=self._paste)]
         self.tree = FakeTree(folder / "tree", self.clock, self.probes, bulk=False)
         config = (folder / "sensord.toml").read_text()
-        slow = f"interval_seconds = {interval_seconds:g}\ndeadline_seconds = 60\n"
+        slow = f"interval_seconds = {INTERVAL_SECONDS:g}\ndeadline_seconds = 60\n"
         (folder / "sensord.toml").write_text(config.replace("interval_seconds = 1\n", slow, 1))
         self.tree_plays = False
-        self.child_options = ["--tick", f"{max(1.0, interval_seconds / 6):g}"]
+        self.child_options = ["--tick", f"{max(1.0, INTERVAL_SECONDS / 6):g}"]
 
     def _air(self, seconds: float) -> float:
         cold = 0.4 < seconds % DAY_SECONDS / DAY_SECONDS < 0.42
@@ -100,14 +107,14 @@ class _SoakHouse(House):
         return Sample(days, self.memory_megabytes(), int(threads), len(list((folder / "fd").iterdir())), size / 1000)
 
 
-def soak(days: float, speed: float, interval_seconds: float) -> list[Sample]:
-    """Play so many days, with a reading of each probe every `interval_seconds`; a sample every quarter of a day."""
+def soak(days: float) -> list[Sample]:
+    """Play so many days; a sample every quarter of a day."""
     samples: list[Sample] = []
     with tempfile.TemporaryDirectory(prefix="soak-") as text, contextlib.ExitStack() as stack:
         folder = Path(text)
         broker = Broker(folder / "broker").start()
         stack.callback(broker.kill)
-        house = _SoakHouse(folder / "house", speed, interval_seconds, broker.port)
+        house = _SoakHouse(folder / "house", broker.port)
         stack.enter_context(house)
         started, pause = house.clock.monotonic_seconds(), threading.Event()
         while (passed := (house.clock.monotonic_seconds() - started) / DAY_SECONDS) < days:
@@ -115,7 +122,7 @@ def soak(days: float, speed: float, interval_seconds: float) -> list[Sample]:
             if passed * 4 >= len(samples):
                 samples.append(house.sample(passed))
                 _disturb(house, broker, len(samples))
-                print(_row(samples[-1]), flush=True)
+                print(samples[-1], flush=True)
             pause.wait(0.02)
         code = house.stop()
         assert code == 0, code
@@ -132,13 +139,6 @@ def _disturb(house: _SoakHouse, broker: Broker, number: int) -> None:
     if number % 4 == 0:
         broker.kill()
         broker.start()
-
-
-def _row(sample: Sample) -> str:
-    return (
-        f"day {sample.days:5.2f}   {sample.megabytes:6.1f} MB   {sample.threads:3d} threads   {sample.files:3d} files"
-        f"   {sample.database_kilobytes:7.0f} kB"
-    )
 
 
 def slope(samples: Sequence[Sample], figure: str) -> float:
@@ -178,11 +178,9 @@ def main() -> int:
     """Play and judge."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--days", type=float, default=2.0, help="default: %(default)g")
-    parser.add_argument("--speed", type=float, default=1800.0, help="times as fast as life (default: %(default)g)")
-    parser.add_argument("--interval", type=float, default=60.0, help="seconds between readings (default: %(default)g)")
     options = parser.parse_args()
     os.environ.setdefault("MALLOC_ARENA_MAX", "2")  # as systemd/sensord.service does
-    samples = soak(options.days, options.speed, options.interval)
+    samples = soak(options.days)
     found = verdicts(samples)
     print("\n".join(f"{'level' if met else 'GROWS'}  {words}" for met, words in found))
     return 0 if all(met for met, _ in found) else 1
