@@ -52,7 +52,7 @@ class Chime:
             return
         self._open(lamp_pins, factory or pins.open_factory(section.factory, "chime.factory"))
         # The interpreter lets a busy thread run this long before another may; at the default of 5 ms a few hand-overs
-        # cost more than a keeper's alarm should wait (tests/bench/pin_latency.py).
+        # cost more than a keeper's alarm should wait.
         sys.setswitchinterval(min(sys.getswitchinterval(), _SWITCH_SECONDS))
         if section.self_test:
             self._score = opening(clock.monotonic_seconds())
