@@ -30,7 +30,7 @@ Value: TypeAlias = Any
 _LONGEST_TEXT = 2000
 _LONGEST_NAME = 64
 _MOST_COUNTED = 10**9
-_MOST_ID = 2**63 - 1
+_MOST_ID = 10**12  # beyond it SQLite would soon run out of numbers to give
 
 
 class Codec(NamedTuple):
@@ -224,7 +224,7 @@ def shown_value(column: Column, stored: Value) -> tuple[Value, str]:
         shown = column.codec.show(stored)
         column.codec.read(shown)
     except (ValueError, TypeError, ArithmeticError, RecursionError) as error:
-        plain = stored if isinstance(stored, int | float) and abs(stored) < _MOST_ID else plain_text(str(stored))
+        plain = stored if isinstance(stored, int | float) and abs(stored) < 2**63 else plain_text(str(stored))
         return plain, f"{column.name}: {plain_text(str(stored))[:60]} cannot be: {error}"
     return shown, ""
 

@@ -103,12 +103,14 @@ class HistoryFile:
                 return done
         raise StorageError(f"{self.path}: is replaced again and again: leave it to this program")
 
-    def tend(self, work: Callable[[Connection], object]) -> None:
+    def tend(self, work: Callable[[Connection], _Done]) -> _Done | None:
         """Let `work` do its own transactions on the open file; nothing where it is not open."""
         with self._mutex:
-            if self._connection is not None:
-                work(self._connection)
-                self._marks = self._look()
+            if self._connection is None:
+                return None
+            done = work(self._connection)
+            self._marks = self._look()
+            return done
 
     def take_news(self) -> str:
         """What has become of the file since this was last asked; empty where nothing has."""

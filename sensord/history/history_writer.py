@@ -14,6 +14,7 @@ import sensord
 from sensord.clock import Clock
 from sensord.config.sections import HistorySection
 from sensord.errors import StorageError
+from sensord.gate.network_gate import TokenBucket
 from sensord.history import retention
 from sensord.history.database import Connection, DamagedError, insert
 from sensord.history.effect_rows import StoredRow, row_of
@@ -34,6 +35,7 @@ _LOOK_SECONDS = 0.05
 _JUMP_SECONDS, _OFF_SECONDS, _PROVING_SECONDS = 3600.0, 30 * 86_400.0, 86_400.0
 _MOST_RUNS_WAITING = 20_000  # hours of four restless probes; some 4 MB
 _MOST_ROWS_WAITING = 5_000
+_BURST = 10
 _AT_ONCE = (AlarmChanged, BatchStarted, GapFound)
 _NOTE: dict[str, Any] = {"probe": "", "what": "lost", "fault": None, "gap_seconds": None}
 _MOST_MILLI = 10**9
@@ -67,6 +69,9 @@ class History:
         self._tended_hour: int | None = None
         self._believed_from_seconds = clock.monotonic_seconds()
         self._owing = False
+        self._failing: StorageError | None = None
+        # A flood of alarms costs the card no more than a flush a second; the first few are written as they come.
+        self._at_once = TokenBucket(clock.monotonic_seconds(), burst=_BURST, per_second=1.0)
         self._lost: Counter[str] = Counter()
 
     def handle(self, item: Effect | Snapshot) -> None:
@@ -170,26 +175,34 @@ class History:
     def _losses(self) -> list[str]:
         return [f"{count} {what} were lost" for what, count in self._lost.items() if count]
 
+    def _note(self, words: str) -> None:
+        """In the log now, in the file with the next flush."""
+        _log.error("%s", words)
+        self._put("note", self._clock.monotonic_seconds(), _NOTE | {"detail": words})
+
     def _work(self) -> None:
         now = self._clock.monotonic_seconds()
         due = now - self._flushed_seconds >= self._rules.flush_seconds
-        if not (self._owing or due or self._states or self._shift_ms is not None):
+        owing = self._owing or bool(self._states) or self._shift_ms is not None
+        if not (due or (owing and self._at_once.take(now))):
+            if self._failing is not None:
+                raise self._failing
             return
         try:
             self._write()
         except StorageError as error:
             self._owing = True
             self._drop()
-            raise StorageError("; ".join([str(error), *self._losses()])) from error
-        self._owing = False
+            self._failing = StorageError("; ".join([str(error), *self._losses()]))
+            raise self._failing from error
+        self._owing, self._failing = False, None
         self._flushed_seconds = now
         self._tend()
         # Said once, after everything is safe in the new file: the daemon shows it and an alarm keeps it.
         lost = "; ".join(self._losses())
         if lost:
-            _log.error("%s", lost)
             self._lost.clear()
-            self._put("note", self._clock.monotonic_seconds(), _NOTE | {"detail": lost})
+            self._note(lost)
         told = "; ".join(filter(None, [self._file.take_news(), lost]))
         if told:
             raise StorageError(told)
@@ -245,5 +258,7 @@ class History:
             return
         if self._clock.monotonic_seconds() >= self._believed_from_seconds:
             days = self._rules.fine_days, self._rules.minute_days
-            self._file.tend(lambda connection: retention.tend(connection, self._file.path, now_ms, *days))
+            gone = self._file.tend(lambda connection: retention.tend(connection, self._file.path, now_ms, *days))
+            if gone:
+                self._note("; ".join(f"{rows} old rows of {table} were let go of" for table, rows in gone.items()))
         self._tended_hour = hour

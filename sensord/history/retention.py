@@ -9,12 +9,15 @@ from pathlib import Path
 from sensord.history.database import Connection, telling, transaction
 from sensord.history.summaries import MINUTE_MS, Minute, Run
 
-__all__ = ["HOUR_MS", "catch_up", "insert_readings", "shift_unsure", "tend"]
+__all__ = ["HOUR_MS", "MOST_ROWS", "catch_up", "insert_readings", "shift_unsure", "tend"]
 
 HOUR_MS = 3_600_000
 _DAY_MS = 24 * HOUR_MS
 # A wall clock that is wrong by years for an hour must not cost the history: this much goes at most in one tending.
 _MOST_HOURS_A_TENDING = 48
+MOST_ROWS = 200_000
+"""Of alarms, and of each other kind of event: years of a busy nursery, and an end to a flood (some 80 MB each)."""
+_HOUR_DAYS = 10 * 365
 # Fault words would make the summing up depend on NULL rules; `count` of a fault run counts as faults.
 _SUM_UP_READINGS = """
     INSERT INTO minute (at_s, probe, low, mean, high, count, faults)
@@ -40,18 +43,9 @@ _ADD_MINUTE = """
         count = count + excluded.count,
         faults = faults + excluded.faults
 """
-_UNSURE_TABLES = (
-    "alarm",
-    "batch",
-    "dish_state",
-    "note",
-    "band",
-    "power_gap",
-    "command",
-    "feed_round",
-    "feed",
-    "weighing",
-)
+_EVENT_TABLES = ("alarm", "batch", "dish_state", "note", "band", "power_gap", "command", "feed_round")
+_BOUNDED_TABLES = (*_EVENT_TABLES, "run")
+_UNSURE_TABLES = (*_EVENT_TABLES, "feed", "weighing")
 
 
 def insert_readings(connection: Connection, runs: Iterable[Run], minutes: Iterable[Minute]) -> None:
@@ -124,20 +118,35 @@ def shift_unsure(connection: Connection, since_ms: int, shift_ms: int, run_id: i
     return True
 
 
-def tend(connection: Connection, path: Path, now_ms: int, fine_days: int, minute_days: int) -> None:
-    """Sum up the hours that have closed; drop readings and minutes past their time, an hour a transaction."""
+def tend(connection: Connection, path: Path, now_ms: int, fine_days: int, minute_days: int) -> dict[str, int]:
+    """Sum up the hours that have closed, and let go of what is old: readings, minutes and hours past their time, an
+    hour a transaction, and of each other table what is more than it may hold. How many rows of those had to go.
+
+    What the keeper has entered never goes: `log.entries` takes no more than there is room for.
+    """
     with transaction(connection, path):
-        (last,) = connection.execute("SELECT max(at_s) FROM hour").fetchone()
-        connection.execute(_SUM_UP_MINUTES, (last or 0, now_ms // HOUR_MS * 3600))
+        now_s = now_ms // HOUR_MS * 3600
+        (last,) = connection.execute("SELECT max(at_s) FROM hour WHERE at_s <= ?", (now_s,)).fetchone()
+        connection.execute(_SUM_UP_MINUTES, (last or 0, now_s))
     _drop(connection, path, "reading", "at_ms", now_ms - fine_days * _DAY_MS, HOUR_MS)
     _drop(connection, path, "minute", "at_s", (now_ms - minute_days * _DAY_MS) // 1000, HOUR_MS // 1000)
+    _drop(connection, path, "hour", "at_s", (now_ms - _HOUR_DAYS * _DAY_MS) // 1000, _DAY_MS // 1000)
+    gone = {table: _cut(connection, path, table) for table in _BOUNDED_TABLES}
+    return {table: rows for table, rows in gone.items() if rows}
+
+
+def _cut(connection: Connection, path: Path, table: str) -> int:
+    """Keep the newest rows; how many went."""
+    with transaction(connection, path):
+        newest = f"SELECT id FROM {table} ORDER BY id DESC LIMIT 1 OFFSET {MOST_ROWS}"
+        return connection.execute(f"DELETE FROM {table} WHERE id <= ({newest})").rowcount
 
 
 def _drop(connection: Connection, path: Path, table: str, column: str, before: int, step: int) -> None:
     for _ in range(_MOST_HOURS_A_TENDING):
         with telling(path):
             (oldest,) = connection.execute(f"SELECT min({column}) FROM {table}").fetchone()
-        if oldest is None or oldest >= before:
+        if not isinstance(oldest, int) or oldest >= before:
             return
         with transaction(connection, path):
             connection.execute(f"DELETE FROM {table} WHERE {column} < ?", (min(before, oldest + step),))

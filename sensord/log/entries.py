@@ -9,6 +9,7 @@ from sensord.care.plausible import check_chick, check_feed, check_weighing, chic
 from sensord.errors import CommandError
 from sensord.history.database import Connection
 from sensord.history.history_reader import HistoryReader
+from sensord.history.retention import MOST_ROWS
 from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
 
 __all__ = ["store"]
@@ -40,6 +41,8 @@ def store(
     return _store_weighing(connection, known, entry, chick, at, stamp, now_utc)
 
 
+_MOST_CHICKS = 2_000
+
 _Stamp: TypeAlias = tuple[int, int, str]
 """The columns that every entry begins with: `at_ms`, `sure`, `chick`."""
 
@@ -48,6 +51,7 @@ def _store_feed(
     connection: Connection, known: HistoryReader, entry: LogFeed, at: float, stamp: _Stamp, now_utc: float
 ) -> str:
     name = stamp[-1]
+    _check_room(connection, "feed")
     feed = Feed(
         chick=name,
         utc_seconds=at,
@@ -75,6 +79,7 @@ def _store_weighing(
     connection: Connection, known: HistoryReader, entry: WeighIn, chick: Chick, at: float, stamp: _Stamp, now_utc: float
 ) -> str:
     name = chick.name
+    _check_room(connection, "weighing")
     if entry.grams is None:
         raise CommandError(f"how heavy is {name}? write the grams")
     check_weighing(Weighing(name, at, entry.grams, entry.note), known.weighings(name), now_utc, entry.sure)
@@ -120,6 +125,8 @@ def _store_chick(connection: Connection, entry: EnterChick, chicks: dict[str, Ch
         every_hours=before.every_hours if entry.every_hours is None else entry.every_hours or None,
     )
     check_chick(chick, now_utc)
+    if name not in chicks:
+        _check_room(connection, "chick", _MOST_CHICKS)
     hatched, gone = (None if one is None else one.isoformat() for one in (chick.hatched, chick.left))
     connection.execute(
         "INSERT INTO chick (name, kind, hatched, mark, brooder, gone, every_hours) VALUES (?, ?, ?, ?, ?, ?, ?)"
@@ -133,6 +140,13 @@ def _store_chick(connection: Connection, entry: EnterChick, chicks: dict[str, Ch
     return (
         f"{done}; no feed table is for '{entry.kind}' (there are: {', '.join(TABLE_KINDS)}), so the general rule holds"
     )
+
+
+def _check_room(connection: Connection, table: str, most: int = MOST_ROWS) -> None:
+    """What a keeper has entered is never let go of to make room, so that there is an end to what is taken."""
+    (held,) = connection.execute(f"SELECT count(*) FROM {table}").fetchone()
+    if held >= most:
+        raise CommandError(f"the log is full ({held} rows of {table}): `sensord export all`, then begin a new one")
 
 
 # A feed is entered while feeding or soon after; the dish's temperature of a round this recent belongs to it.

@@ -84,6 +84,23 @@ def test_a_hanging_output_never_blocks_put_and_loses_readings_before_alarms() ->
     assert output.items[-1] == measured(39.0)
 
 
+def test_each_loss_is_told_once_in_the_log_and_as_trouble(caplog: pytest.LogCaptureFixture) -> None:
+    told: list[tuple[str, str]] = []
+    outlet = Outlet(Recorder(), lambda name, words: told.append((name, words)), capacity=10)
+    for n in range(15):
+        outlet.put(Alerting(seconds=float(n), priority=None))
+    outlet.look()
+    outlet.look()
+    assert told == [("recorder", "5 readings and events are lost: more came than it could take")]
+    assert told[0][1] in caplog.text
+    outlet.put(Alerting(seconds=99.0, priority=None))
+    outlet.look()
+    assert [words.split()[0] for _, words in told] == ["5", "6"]
+    outlet.start()
+    close_all([outlet], seconds=5)
+    assert told[-1] == ("recorder", "")
+
+
 def test_a_failing_output_is_told_as_trouble_and_as_well_again_when_it_works() -> None:
     told: list[tuple[str, str]] = []
     output = Recorder()
