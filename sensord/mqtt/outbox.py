@@ -12,13 +12,13 @@ that arrives late would look like a live one.
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import closing
+from contextlib import suppress
 from pathlib import Path
 from secrets import token_hex
-from typing import NamedTuple, TypeAlias
+from typing import NamedTuple, TypeAlias, TypeVar
 
 from sensord.errors import StorageError
-from sensord.history.database import CACHE_KIBIBYTES
+from sensord.history.database import CACHE_KIBIBYTES, DamagedError, check_regular, log_path, mark, set_aside, telling
 
 __all__ = ["IN_MEMORY", "Outbox", "Unnumbered", "Waiting"]
 
@@ -36,6 +36,10 @@ CREATE TABLE IF NOT EXISTS fact (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS topic (name TEXT PRIMARY KEY);
 PRAGMA user_version = 1;
 """
+_UNUSABLE = "number < 1 OR typeof(payload) != 'blob' OR length(payload) = 0"
+"""A row that no version of this program has written."""
+_NEW = "INSERT INTO event (alarm, payload) VALUES (?, x'')"
+_T = TypeVar("_T")
 
 
 class Waiting(NamedTuple):
@@ -53,27 +57,17 @@ class Outbox:
     """The outbox in the file `path`; may be used from several threads.
 
     `most` is how many events are kept before some give way, `trouble` what there is to say of this outbox. Raises
-    `StorageError` where the disk refuses; a damaged file is moved aside and a new series begun.
+    `StorageError` where the disk refuses. What is no outbox, or a damaged one, is set aside and a new series begun; a
+    file that is moved or removed meanwhile is made anew with all that waits.
     """
 
     def __init__(self, path: Path, most: int = 5_000, trouble: str = "") -> None:
         self._path = path
         self._most = most
         self.trouble = trouble
-        self._lock = threading.Lock()
-        self.moved_aside: Path | None = None
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._database = self._opened()
-        except sqlite3.DatabaseError as error:
-            if isinstance(error, sqlite3.OperationalError):
-                raise self._trouble(error) from error
-            self.moved_aside = self._aside()
-            self._database = self._opened()
-        except OSError as error:
-            raise self._trouble(error) from error
-        self.series = self._fact("series") or self._remember("series", token_hex(4))
-        self._dropped = int(self._fact("dropped") or 0)
+        self._lock = threading.RLock()
+        self._closed = False
+        self._database = self._opened()
 
     @property
     def dropped(self) -> int:
@@ -85,32 +79,26 @@ class Outbox:
 
         They are on the disk when this returns.
         """
-        numbers = []
-        with self._lock:
-            try:
-                with self._database:
-                    if skipped:
-                        self._skip(skipped)
-                    for make, alarm in events:
-                        cursor = self._database.execute("INSERT INTO event (alarm, payload) VALUES (?, x'')", (alarm,))
-                        number = int(cursor.lastrowid or 0)
-                        payload = make(number, self.series)
-                        self._database.execute("UPDATE event SET payload = ? WHERE number = ?", (payload, number))
-                        numbers.append(number)
-                    self._make_room()
-            except sqlite3.Error as error:
-                raise self._trouble(error) from error
-        return numbers
+
+        def stored() -> list[int]:
+            numbers = []
+            if skipped:
+                self._skip(skipped)
+            for make, alarm in events:
+                number = self._database.execute(_NEW, (alarm,)).lastrowid or 0
+                payload = make(number, self.series)
+                self._database.execute("UPDATE event SET payload = ? WHERE number = ?", (payload, number))
+                numbers.append(number)
+            self._make_room()
+            return numbers
+
+        return self._written(stored)
 
     def waiting(self, after: int, most: int) -> list[Waiting]:
         """At most `most` events with numbers above `after`, lowest first."""
-        with self._lock:
-            try:
-                rows = self._database.execute(
-                    "SELECT number, payload FROM event WHERE number > ? ORDER BY number LIMIT ?", (after, most)
-                ).fetchall()
-            except sqlite3.Error as error:
-                raise self._trouble(error) from error
+        asked = "SELECT number, payload FROM event WHERE number > ? ORDER BY number LIMIT ?"
+        with self._lock, telling(self._path):
+            rows = self._database.execute(asked, (after, most)).fetchall()
         return [Waiting(number, bytes(payload)) for number, payload in rows]
 
     def remove(self, numbers: Iterable[int]) -> None:
@@ -118,7 +106,7 @@ class Outbox:
         self._change("DELETE FROM event WHERE number = ?", [(number,) for number in numbers])
 
     def __len__(self) -> int:
-        with self._lock:
+        with self._lock, telling(self._path):
             return int(self._database.execute("SELECT count(*) FROM event").fetchone()[0])
 
     def hold(self, topics: Iterable[str]) -> None:
@@ -131,39 +119,91 @@ class Outbox:
 
     def held(self) -> set[str]:
         """The topics that we hold retained at the broker."""
-        with self._lock:
-            return {str(row[0]) for row in self._database.execute("SELECT name FROM topic")}
+        with self._lock, telling(self._path):
+            found = {str(row[0]) for row in self._database.execute("SELECT name FROM topic")}
+        return {name for name in found if name and not set(name) & set("+\0\ufffd")}
 
     def close(self) -> None:
         """Fold the log into the file and close it."""
         with self._lock:
+            self._closed = True
             self._database.close()
 
+    # --- the file -----------------------------------------------------------------------------------------------------
+
     def _opened(self) -> sqlite3.Connection:
-        database = sqlite3.connect(self._path, timeout=5.0, check_same_thread=False)
         try:
-            database.execute("PRAGMA journal_mode = WAL")
-            database.execute("PRAGMA synchronous = FULL")
-            database.execute(f"PRAGMA cache_size = -{CACHE_KIBIBYTES}")
-            if database.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
-                raise sqlite3.DatabaseError("quick_check found damage")
-            database.executescript(_SCHEMA)
-        except sqlite3.Error:
-            database.close()
-            raise
+            return self._open()
+        except DamagedError as error:
+            aside = set_aside(self._path, token_hex(2))
+            self.trouble = f"{error}: it was set aside as {aside.name}, events in it were not sent"
+            return self._open()
+
+    def _open(self) -> sqlite3.Connection:
+        with telling(self._path):
+            if self._path != IN_MEMORY:
+                self._path.parent.mkdir(0o750, parents=True, exist_ok=True)
+                check_regular(self._path, log_path(self._path))
+            database = sqlite3.connect(self._path, timeout=5.0, check_same_thread=False)
+            database.text_factory = lambda raw: raw.decode("utf-8", "replace")
+            try:
+                database.execute("PRAGMA journal_mode = WAL")
+                database.execute("PRAGMA synchronous = FULL")
+                database.execute(f"PRAGMA cache_size = -{CACHE_KIBIBYTES}")
+                if database.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+                    raise DamagedError(f"{self._path}: the file is damaged inside")
+                database.executescript(_SCHEMA)
+                with database:
+                    unusable = database.execute(f"DELETE FROM event WHERE {_UNUSABLE}").rowcount
+                    facts = dict(database.execute("SELECT name, value FROM fact").fetchall())
+                    self.series = str(facts.get("series", "")) or token_hex(4)
+                    before = str(facts.get("dropped", ""))
+                    self._dropped = (int(before) if before.isdecimal() and len(before) < 16 else 0) + unusable
+                    known = [("series", self.series), ("dropped", str(self._dropped))]
+                    database.executemany("INSERT OR REPLACE INTO fact VALUES (?, ?)", known)
+            except BaseException:
+                database.close()
+                raise
+        self._marks = self._look()
         return database
 
-    def _aside(self) -> Path:
-        """Move a damaged file out of the way; it is never deleted."""
-        number = 1
-        while (aside := self._path.with_name(f"{self._path.name}.damaged-{number}")).exists():
-            number += 1
-        self._path.rename(aside)
-        for suffix in ("-wal", "-shm"):
-            leftover = self._path.with_name(self._path.name + suffix)
-            if leftover.exists():
-                leftover.rename(aside.with_name(aside.name + suffix))
-        return aside
+    def _look(self) -> tuple[object, object]:
+        return (mark(self._path), mark(log_path(self._path)))
+
+    def _written(self, work: Callable[[], _T]) -> _T:
+        """Do `work` in one transaction; when this returns, it is on the disk, in the file of this name."""
+        with self._lock:
+            for _ in range(3):
+                if not self._closed and self._look() != self._marks:
+                    self._made_anew()
+                with telling(self._path), self._database:
+                    done = work()
+                if self._closed or self._look() == self._marks:
+                    return done
+        raise StorageError(f"{self._path}: the outbox is replaced again and again: leave it to this program")
+
+    def _made_anew(self) -> None:
+        """Something has become of the file: what waits is carried over into the one that has its name now."""
+        self.trouble = f"{self._path} was moved, removed or replaced by somebody else: it was made anew"
+        events, topics, facts = [], [], []
+        with suppress(sqlite3.Error):
+            events = self._database.execute("SELECT number, alarm, payload FROM event").fetchall()
+            topics = self._database.execute("SELECT name FROM topic").fetchall()
+            facts = self._database.execute("SELECT name, value FROM fact").fetchall()
+        self._database.close()
+        self._database = self._opened()
+        with telling(self._path), self._database:
+            if not self._database.execute("SELECT count(*) FROM event").fetchone()[0]:
+                self._database.executemany("INSERT OR REPLACE INTO fact VALUES (?, ?)", facts)
+                self.series = dict(facts).get("series", self.series)
+            self._database.executemany("INSERT OR IGNORE INTO event VALUES (?, ?, ?)", events)
+            self._database.executemany("INSERT OR IGNORE INTO topic VALUES (?)", topics)
+
+    def _change(self, statement: str, rows: list[tuple[object, ...]]) -> None:
+        if rows:
+            self._written(lambda: self._database.executemany(statement, rows))
+
+    # --- what gives way -----------------------------------------------------------------------------------------------
 
     def _make_room(self) -> None:
         held = int(self._database.execute("SELECT count(*) FROM event").fetchone()[0])
@@ -183,7 +223,7 @@ class Outbox:
 
     def _skip(self, count: int) -> None:
         """Use up numbers for events that are lost, so that whoever reads the others sees the gap."""
-        number = self._database.execute("INSERT INTO event (alarm, payload) VALUES (0, x'')").lastrowid or 0
+        number = self._database.execute(_NEW, (False,)).lastrowid or 0
         last = number + count - 1
         self._database.execute("UPDATE event SET number = ? WHERE number = ?", (last, number))
         self._database.execute("DELETE FROM event WHERE number = ?", (last,))
@@ -193,27 +233,3 @@ class Outbox:
     def _count_dropped(self, count: int) -> None:
         self._dropped += count
         self._database.execute("INSERT OR REPLACE INTO fact VALUES ('dropped', ?)", (str(self._dropped),))
-
-    def _fact(self, name: str) -> str:
-        with closing(self._database.execute("SELECT value FROM fact WHERE name = ?", (name,))) as cursor:
-            row = cursor.fetchone()
-        return str(row[0]) if row else ""
-
-    def _remember(self, name: str, value: str) -> str:
-        self._change("INSERT OR REPLACE INTO fact VALUES (?, ?)", [(name, value)])
-        return value
-
-    def _change(self, statement: str, rows: list[tuple[object, ...]]) -> None:
-        if not rows:
-            return
-        with self._lock:
-            try:
-                with self._database:
-                    self._database.executemany(statement, rows)
-            except sqlite3.Error as error:
-                raise self._trouble(error) from error
-
-    def _trouble(self, error: Exception) -> StorageError:
-        return StorageError(
-            f"{self._path}: the outbox cannot be used: {error}: check free space and that the folder may be written"
-        )

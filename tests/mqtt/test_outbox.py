@@ -1,9 +1,11 @@
 """The outbox: numbered, in order, on the disk when told so, and bounded by a rule."""
 
+import os
 import signal
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -65,15 +67,82 @@ def test_a_damaged_file_is_moved_aside_and_a_new_series_begins(tmp_path: Path) -
     for leftover in tmp_path.iterdir():
         leftover.write_bytes(b"not a database at all" * 500)
     outbox = Outbox(path)
-    assert outbox.moved_aside == tmp_path / "outbox.db.damaged-1"
-    assert outbox.moved_aside.exists()
+    (aside,) = tmp_path.glob("outbox.db.damaged-????")
+    assert aside.read_bytes().startswith(b"not a database")
+    assert aside.name in outbox.trouble
     assert outbox.series != series
     assert outbox.add([(payload, True)]) == [1]
 
 
+def a_foreign_table(path: Path) -> None:
+    with sqlite3.connect(path) as other:
+        other.execute("CREATE TABLE event (price REAL)")
+    other.close()
+
+
+def a_bit_flipped_header(path: Path) -> None:
+    Outbox(path).close()
+    raw = bytearray(path.read_bytes())
+    raw[20] ^= 0x40
+    path.write_bytes(raw)
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [os.mkfifo, Path.mkdir, lambda path: path.symlink_to("/nowhere"), lambda path: path.symlink_to("/dev/zero"),
+     a_foreign_table, a_bit_flipped_header, Path.touch, lambda path: path.write_bytes(os.urandom(9000))],
+    ids=["pipe", "folder", "link to nowhere", "device", "foreign", "flipped", "empty", "noise"],
+)  # fmt: skip
+def test_whatever_stands_in_the_file_s_place_a_daemon_starts_and_stores(
+    tmp_path: Path, odd: Callable[[Path], object]
+) -> None:
+    path = tmp_path / "outbox.db"
+    odd(path)
+    outbox = Outbox(path)
+    assert outbox.add([(payload, True)]) == [1]
+    outbox.close()
+    assert [event.number for event in Outbox(path).waiting(0, 9)] == [1]
+
+
+def test_rows_that_no_version_has_written_are_counted_as_lost_and_hold_nothing_up(tmp_path: Path) -> None:
+    path = tmp_path / "outbox.db"
+    outbox = Outbox(path)
+    outbox.add([(payload, True)] * 3)
+    outbox.close()
+    with sqlite3.connect(path) as other:
+        other.execute("UPDATE event SET payload = 'text' WHERE number = 1")
+        other.execute("INSERT INTO event VALUES (-5, 1, x'00')")
+        other.execute("UPDATE fact SET value = 'many' WHERE name = 'dropped'")
+        other.execute("INSERT INTO topic VALUES ('a/+/b')")
+        other.execute("INSERT INTO topic VALUES (CAST(x'ff41' AS TEXT))")
+    other.close()
+    again = Outbox(path)
+    assert [event.number for event in again.waiting(0, 9)] == [2, 3]
+    assert again.dropped == 2
+    assert again.held() == set()
+
+
+@pytest.mark.parametrize("gone", ["", "-wal"])
+def test_a_file_that_is_removed_meanwhile_is_made_anew_with_all_that_waits(tmp_path: Path, gone: str) -> None:
+    path = tmp_path / "outbox.db"
+    outbox = Outbox(path)
+    outbox.add([(payload, True)] * 2)
+    outbox.hold(["a/b"])
+    path.with_name(path.name + gone).unlink()
+    assert outbox.add([(payload, True)]) == [3]
+    assert "was moved, removed or replaced" in outbox.trouble
+    series = outbox.series
+    with sqlite3.connect(path) as other:  # what a power cut would leave
+        assert [row[0] for row in other.execute("SELECT number FROM event")] == [1, 2, 3]
+    other.close()
+    outbox.close()
+    again = Outbox(path)
+    assert (again.series, again.held()) == (series, {"a/b"})
+
+
 def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(StorageError, match=r"outbox\.db: the outbox cannot be used"):
+    with pytest.raises(StorageError, match=r"outbox\.db: cannot be opened"):
         Outbox(tmp_path / "file" / "outbox.db")
 
 
@@ -88,6 +157,7 @@ def test_topics_are_remembered_until_let_go(tmp_path: Path) -> None:
 
 ADD_UNTIL_KILLED = """
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from sensord.mqtt.outbox import Outbox
 outbox = Outbox(Path(sys.argv[1]))
