@@ -233,20 +233,25 @@ class Condition(StrEnum):
     def is_danger(self) -> bool:
         return self.row.priority is Priority.HIGH
 
-    def seen(self, celsius: float | None) -> str:
-        """The first line, with the temperature in Celsius where there is one."""
-        return f"{self.row.seen}." if celsius is None else f"{self.row.seen} ({celsius:.1f} °C)."
+    def seen(self, celsius: float | None, guess: str = "") -> str:
+        """The first line, with a guess at what else it may be, and the temperature in Celsius where there is one."""
+        said = f"{self.row.seen}, {guess}" if guess else self.row.seen
+        return f"{said}." if celsius is None else f"{said} ({celsius:.1f} °C)."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConditionChanged:
-    """A condition of a place has come to stand, or has gone, delays served; `alarms.stand` takes it."""
+    """A condition of a place has come to stand, or has gone, delays served; `alarms.stand` takes it.
+
+    `guess` is what else it may be (`or …`), for the alarm's first line.
+    """
 
     seconds: float
     place: str
     condition: Condition
     standing: bool
     celsius: float | None = None
+    guess: str = ""
 
 
 def alarms_of(brooders: Iterable[str], dishes: Iterable[str]) -> frozenset[tuple[str, Condition]]:

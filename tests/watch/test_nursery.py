@@ -1,5 +1,6 @@
 """The whole step: routing, silence, commands and their answers, the horn, and that nothing is half done."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -19,7 +20,7 @@ from sensord.watch.command_table import (
     TestSounds,
     WeighIn,
 )
-from sensord.watch.conditions import Condition
+from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
@@ -153,6 +154,28 @@ REFUSED: list[tuple[Command, str]] = [
         "not taken over",
     ),
 ]
+
+
+def test_air_that_jumps_into_danger_sounds_each_time_with_the_chick_as_a_guess() -> None:
+    """Taken for a chick it was silent for three quarters of an hour, and after an acknowledgement for half a day."""
+    night, at = Night(), 1200
+    night.air(34.0, 0, at)
+    for _ in range(2):
+        for second in range(1800):  # 40 °C shown, reached as a probe reaches what it is put against
+            night.air(39.5 - 5.5 * math.exp(-second / 25), at + second, at + second + 1)
+            if second == 150:
+                assert night.state(Condition.DANGEROUSLY_WARM) is AlarmState.UNACKNOWLEDGED
+                assert night.nursery.alerting.priority is Priority.HIGH
+                night.feed(Acknowledge(seconds=at + second, origin=Origin.BUTTON))
+        (shown,) = [
+            each
+            for each in snapshot(SETTINGS, night.nursery, at + 1800).alarms
+            if each.condition is Condition.DANGEROUSLY_WARM
+        ]
+        assert shown.seen.startswith("The brooder is dangerously warm, or a chick lies on the probe (")
+        night.air(34.0, at + 1800, at + 3600)
+        assert night.state(Condition.DANGEROUSLY_WARM) is AlarmState.NORMAL
+        at += 3600
 
 
 @pytest.mark.parametrize(("command", "reason"), REFUSED, ids=lambda value: type(value).__name__)

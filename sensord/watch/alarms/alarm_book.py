@@ -80,6 +80,7 @@ class Alarm:
     since_seconds: float = 0.0
     began_seconds: float | None = None
     celsius: float | None = None
+    guess: str = ""
     shelf: Shelf | None = None
     silenced_by: Origin = Origin.DAEMON
     silences: Mapping[Origin, float] = field(default_factory=dict)
@@ -141,7 +142,7 @@ def happen(book: AlarmBook, cause: Cause, key: Key, happening: Happening, alarm:
         previous=before.state,
         celsius=alarm.celsius,
         origin=cause.origin,
-        seen=condition.seen(alarm.celsius),
+        seen=condition.seen(alarm.celsius, alarm.guess),
         do_first=condition.row.do_first,
     )
     return book, (change,)

@@ -70,7 +70,7 @@ def stand(rules: AlarmSettings, book: AlarmBook, change: ConditionChanged) -> Mo
     alarm = book.get(*key)
     if alarm.stands == change.standing:
         return book, ()
-    alarm = replace(alarm, stands=change.standing, celsius=change.celsius, silences={})
+    alarm = replace(alarm, stands=change.standing, celsius=change.celsius, guess=change.guess, silences={})
     if not change.standing:
         latches = change.condition in rules.latching
         return happen(book, cause, key, Happening.OFF_LATCHING if latches else Happening.OFF, alarm)
@@ -191,7 +191,7 @@ def alarm_views(book: AlarmBook, seconds: float) -> tuple[AlarmView, ...]:
             standing=alarm.stands,
             since_seconds=alarm.since_seconds,
             celsius=alarm.celsius,
-            seen=condition.seen(alarm.celsius),
+            seen=condition.seen(alarm.celsius, alarm.guess),
             do_first=condition.row.do_first,
             shelved_left_seconds=None if alarm.shelf is None else max(0.0, alarm.shelf.until_seconds - seconds),
             began_seconds=alarm.began_seconds,

@@ -14,9 +14,9 @@ from sensord.watch.brooder.brooder_rules import (
     warm_rules,
 )
 from sensord.watch.brooder.company import Company, air_of, company_of, heard, silent, without_probe
-from sensord.watch.brooder.contact import Fall, Touch, chick_arrived, chick_stays, fall_of
+from sensord.watch.brooder.contact import CHICK_GUESS, Fall, Touch, chick_arrived, chick_stays, fall_of
 from sensord.watch.brooder.forecast import Course, TrendPace, course_after, failed, outside
-from sensord.watch.brooder.side import Level, Side, side_after
+from sensord.watch.brooder.side import Level, Side, SideRules, side_after
 from sensord.watch.brooder.trend import Trend, add, rate
 from sensord.watch.conditions import Condition, ConditionChanged
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
@@ -37,7 +37,7 @@ __all__ = [
 SMOOTHING_SECONDS = 15.0
 """Averages out the last bit's flicker and costs a quarter of a minute."""
 CHICK_REMEMBERED_SECONDS = 43_200.0
-"""A chick that reached the probe once will again: one alarm half a day, until the probe is moved."""
+"""A chick that reached the probe once will again: the alarm stands for half a day, until the probe is moved."""
 HOLE_SECONDS = 60.0
 
 
@@ -75,8 +75,11 @@ def air_observed(
     if isinstance(observation, Reading):
         company, value = air_of(settings.company, company, seconds)
         if value is not None:
+            was = brooder
             brooder, outcomes = _breathed(settings, brooder, company, seconds, value)
-            return _told(settings, brooder, seconds, outcomes)
+            # A new jump is a new alarm, also where the one before is still remembered.
+            anew = _CHICK if brooder.touch is not None and was.touch is None else _NOTHING
+            return _told(settings, brooder, seconds, outcomes, anew)
     return _told(settings, replace(brooder, company=company), seconds, ())
 
 
@@ -93,9 +96,11 @@ def _breathed(
     trend = add(brooder.trend, band, seconds, value)
     slope = rate(trend, 6) or 0.0
     cold = side_after(settings.cold, brooder.cold, seconds, band.low_celsius - air, -slope)
-    warm = side_after(warm_rules(settings, band), brooder.warm, seconds, air - band.high_celsius, slope)
-    warm, touch, chick_until = _touched(brooder, trend, seconds, warm, air)
+    rules = warm_rules(settings, band)
+    warm = side_after(rules, brooder.warm, seconds, air - band.high_celsius, slope)
+    warm, touch = _touched(rules, brooder, trend, seconds, warm, air)
     was = brooder
+    has_come = touch is not None and was.touch is None
     brooder = replace(
         brooder,
         company=company,
@@ -105,7 +110,7 @@ def _breathed(
         warm=warm,
         trend=trend,
         touch=touch,
-        chick_until_seconds=chick_until,
+        chick_until_seconds=seconds + CHICK_REMEMBERED_SECONDS if has_come else was.chick_until_seconds,
     )
     if cold.level is not was.cold.level or warm.level is not was.warm.level:
         brooder = _blamed(settings, was, brooder, seconds)
@@ -115,20 +120,29 @@ def _breathed(
 
 
 def _touched(
-    brooder: Brooder, trend: Trend, seconds: float, warm: Side, air: float
-) -> tuple[Side, Touch | None, float | None]:
-    """Whether too warm is the air, or a chick on the probe: the warm side, the touch, until when it is remembered."""
-    until = brooder.chick_until_seconds
-    if brooder.touch is not None:
-        stays = chick_stays(brooder.touch, seconds, air)
+    rules: SideRules, brooder: Brooder, trend: Trend, seconds: float, warm: Side, air: float
+) -> tuple[Side, Touch | None]:
+    """Whether being too warm is a chick on the probe: the warm side, and the touch.
+
+    A chick excuses being out of the band. It is no excuse for a danger: that comes at its own delay.
+    """
+    touch = brooder.touch
+    if touch is not None:
+        stays = chick_stays(touch, seconds, air)
         if stays is None:
-            return warm, None, until
-        return Side(was_in_band=True), brooder.touch if stays else None, until
-    if warm.level > brooder.warm.level is Level.IN_BAND and brooder.warm.was_in_band:
+            return warm, None
+        touch = touch if stays else None
+    elif warm.level > brooder.warm.level is Level.IN_BAND and brooder.warm.was_in_band:
         touch = chick_arrived(trend, seconds, air)
-        if touch is not None:
-            return brooder.warm, touch, seconds + CHICK_REMEMBERED_SECONDS
-    return warm, None, until
+        if touch is None:
+            return warm, None
+    else:
+        return warm, None
+    if warm.danger_since is not None and seconds - warm.danger_since >= rules.danger_seconds:
+        return replace(warm, level=Level.DANGER), touch
+    if warm.level is brooder.warm.level is Level.DANGER:
+        return warm, touch
+    return Side(was_in_band=True, danger_since=warm.danger_since), touch
 
 
 def _blamed(settings: BrooderSettings, was: Brooder, now: Brooder, seconds: float) -> Brooder:
@@ -174,6 +188,7 @@ def _heading(settings: BrooderSettings, brooder: Brooder, course: Course, second
 
 
 _NOTHING: frozenset[Condition] = frozenset()
+_CHICK = frozenset({Condition.CHICK_ON_PROBE})
 _COLD = {Level.OUT: Condition.TOO_COLD, Level.DANGER: Condition.DANGEROUSLY_COLD}
 _WARM = {Level.OUT: Condition.TOO_WARM, Level.DANGER: Condition.DANGEROUSLY_WARM}
 
@@ -205,19 +220,30 @@ def _conditions(settings: BrooderSettings, brooder: Brooder, seconds: float) -> 
 
 
 def _told(
-    settings: BrooderSettings, brooder: Brooder, seconds: float, outcomes: tuple[Outcome, ...]
+    settings: BrooderSettings,
+    brooder: Brooder,
+    seconds: float,
+    outcomes: tuple[Outcome, ...],
+    anew: frozenset[Condition] = _NOTHING,
 ) -> tuple[Brooder, tuple[Outcome, ...]]:
-    """What has changed since the last event, after `outcomes`."""
-    standing = _conditions(settings, brooder, seconds)
-    if standing == brooder.standing:
+    """What has changed since the last event, after `outcomes`; `anew` are conditions that come again if they stand."""
+    standing, was = _conditions(settings, brooder, seconds), brooder.standing
+    anew &= was & standing
+    if standing == was and not anew:
         return brooder, outcomes
     # Going first, then coming: the alarm that takes over is the last word.
-    changed = sorted(standing ^ brooder.standing, key=lambda each: (each in standing, each))
+    changed = [(each, False) for each in sorted(was - standing | anew)]
+    changed += [(each, True) for each in sorted(standing - was | anew)]
     changes = tuple(
         ConditionChanged(
-            seconds=seconds, place=settings.name, condition=each, standing=each in standing, celsius=brooder.celsius
+            seconds=seconds,
+            place=settings.name,
+            condition=each,
+            standing=stands,
+            celsius=brooder.celsius,
+            guess=CHICK_GUESS if each is Condition.DANGEROUSLY_WARM and brooder.touch is not None else "",
         )
-        for each in changed
+        for each, stands in changed
     )
     return replace(brooder, standing=standing), (*outcomes, *changes)
 

@@ -10,7 +10,9 @@ from itertools import pairwise
 
 from sensord.watch.brooder.trend import BIN_SECONDS, Swing, Trend
 
-__all__ = ["Fall", "Touch", "chick_arrived", "chick_stays", "fall_of"]
+__all__ = ["CHICK_GUESS", "Fall", "Touch", "chick_arrived", "chick_stays", "fall_of"]
+
+CHICK_GUESS = "or a chick lies on the probe"
 
 HOTTEST_CHICK_CELSIUS = 40.5
 """No skin of a chick is hotter (body 40-42 °C, Hand-Rearing Birds 2nd ed., ch 1 p 7, less the way to the probe)."""

@@ -20,7 +20,8 @@ from sensord.watch.brooder.air_watch import (
     gap,
     set_stage,
 )
-from sensord.watch.brooder.brooder_rules import BrooderSettings, Outcome
+from sensord.watch.brooder.brooder_rules import BrooderSettings, Outcome, warm_rules
+from sensord.watch.brooder.contact import CHICK_GUESS, HOTTEST_CHICK_CELSIUS
 from sensord.watch.conditions import Condition, ConditionChanged
 from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
 from tests.helpers.usual import usual_brooder
@@ -186,11 +187,44 @@ def test_after_a_power_gap_cold_air_is_told_within_a_minute() -> None:
 
 
 def test_a_chick_on_the_probe_is_named_and_is_no_heat_alarm() -> None:
-    lies = [*toward(38.0, 34.5, 35, 3600, 4600), *toward(34.5, 38.0, 35, 4600, 6000)]
-    again = [*toward(38.0, 34.5, 35, 6000, 6900), *toward(34.5, 38.0, 35, 6900, 7500)]
-    brooder, changes = run([*steady(34.5, 0, 3600), *lies, *again])
+    lies = [*toward(37.2, 34.5, 35, 3600, 4600), *toward(34.5, 37.2, 35, 4600, 6000)]
+    again = [*toward(37.2, 34.5, 35, 6000, 6900), *toward(34.5, 37.2, 35, 6900, 7500)]
+    brooder, changes = run([*steady(34.5, 0, 3600), *lies])
     assert told(changes) == [(Condition.CHICK_ON_PROBE, True)]
     assert brooder.touch is None
+    # A new jump is a new alarm: the one before may have been acknowledged.
+    brooder, changes = run(again, brooder=brooder)
+    assert told(changes) == [(Condition.CHICK_ON_PROBE, False), (Condition.CHICK_ON_PROBE, True)]
+
+
+@pytest.mark.parametrize("celsius", [37.7, 38.5, 40.0, 42.0])
+def test_a_chick_on_the_probe_is_no_excuse_for_danger(celsius: float) -> None:
+    """Whatever the shape says, the alarm comes at the danger's own delay, each time; the guess is in its first line."""
+    rules = warm_rules(SETTINGS, SETTINGS.band)
+    limit = SETTINGS.band.high_celsius + rules.danger_celsius
+    brooder, at = run(steady(34.5, 0, 3600))[0], 3600
+    for _ in range(3):
+        jump = toward(celsius, 34.5, 25, at, at + 1800)
+        # Smoothed, the reading passes the limit a little later.
+        beyond = next(each.seconds for each in jump if isinstance(each, Reading) and each.celsius >= limit) + 60.0
+        brooder, changes = run(jump, brooder=brooder)
+        dangers = [change for change in changes if change.condition is Condition.DANGEROUSLY_WARM]
+        assert [change.standing for change in dangers] == [True]
+        assert dangers[0].seconds <= beyond + rules.danger_seconds
+        if celsius < HOTTEST_CHICK_CELSIUS:
+            assert dangers[0].guess == CHICK_GUESS
+        brooder, changes = run(toward(34.5, celsius, 25, at + 1800, at + 4800), brooder=brooder)
+        assert (Condition.DANGEROUSLY_WARM, False) in told(changes)
+        at += 4800
+
+
+def test_a_chick_that_warms_from_a_harmless_reading_into_danger_is_told_as_danger() -> None:
+    """Found as a chick below the limit, and then air or chick grows hotter: the touch excuses nothing any more."""
+    brooder, changes = run([*steady(34.5, 0, 3600), *toward(37.2, 34.5, 35, 3600, 4200)])
+    assert told(changes) == [(Condition.CHICK_ON_PROBE, True)]
+    _, changes = run(toward(38.1, 37.2, 60, 4200, 4600), brooder=brooder)
+    assert told(changes) == [(Condition.DANGEROUSLY_WARM, True)]
+    assert changes[0].guess == CHICK_GUESS
 
 
 def test_a_stuck_heater_is_heat_however_it_begins() -> None:
