@@ -9,7 +9,7 @@ import pytest
 from sensord.gate.command_reader import read_payload
 from sensord.mqtt.discovery import Announcement, announce, component_marks, entities, gone_components
 from sensord.watch.command_table import Giver, SetStage
-from sensord.watch.conditions import Condition
+from sensord.watch.conditions import Condition, alarms_of
 from tests.mqtt.units import all_units
 
 UNIT = next(unit for unit in all_units() if unit.probes and unit.brooders and unit.dishes and unit.stages)
@@ -32,6 +32,17 @@ def test_whatever_is_measured_expires_so_that_it_never_looks_live() -> None:
     for entity in entities(UNIT):
         measured = entity.platform == "sensor" or entity.key.endswith(("_ready", "_answers"))
         assert entity.settings.get("expire_after") == (UNIT.expiry_seconds if measured else None), entity.key
+
+
+def test_a_hub_is_told_of_every_alarm_that_the_places_can_have_and_of_no_other() -> None:
+    """From the rows of the conditions; lists by hand had forgotten feed-overdue."""
+    told = {entity.key: entity.settings for entity in entities(UNIT) if entity.key.startswith("alarm_")}
+    possible = alarms_of(UNIT.brooders, UNIT.dishes)
+    assert set(told) - {"alarm_event"} == {f"alarm_{place}_{condition}" for place, condition in possible}
+    assert "alarm_unit_feed-overdue" in told
+    aside = {key for key, settings in told.items() if settings.get("entity_category") == "diagnostic"}
+    assert aside == {f"alarm_{place}_{each}" for place, each in possible if each.row.is_diagnostic}
+    assert "alarm_unit_output-failed" in aside
 
 
 def test_a_read_only_unit_offers_nothing_to_press() -> None:

@@ -1,4 +1,4 @@
-"""The alarms of all places as one value, the one way to move them, and what of it a restart keeps."""
+"""The alarms of all places as one value: the one way to move them, how long they stay silent, what a restart keeps."""
 
 import math
 from collections.abc import Mapping
@@ -22,7 +22,10 @@ __all__ = [
     "Shelf",
     "dump",
     "happen",
+    "may_be_silenced",
+    "quiet_until",
     "restore",
+    "silenced",
 ]
 
 HEARD_SECONDS: Final = 10.0
@@ -50,6 +53,10 @@ class AlarmSettings:
     rearm_seconds: float
     reminder_seconds: float
     silence_seconds: Mapping[Origin, float]
+
+
+_NEARNESS: Final = (Origin.DAEMON, Origin.MQTT, Origin.CONTROL, Origin.BUTTON)
+"""Whose answer ends the count of whose silences: the nearer to the chicks, the later in the row."""
 
 
 class Cause(NamedTuple):
@@ -146,6 +153,38 @@ def happen(book: AlarmBook, cause: Cause, key: Key, happening: Happening, alarm:
         do_first=condition.row.do_first,
     )
     return book, (change,)
+
+
+def may_be_silenced(rules: AlarmSettings, alarm: Alarm, cause: Cause) -> bool:
+    """Whether what this way in can silence of the condition that stands is not spent yet."""
+    if not alarm.stands:
+        return True
+    first = alarm.silences.get(cause.origin, cause.seconds)
+    return cause.seconds - first < rules.silence_seconds.get(cause.origin, math.inf)
+
+
+def silenced(alarm: Alarm, cause: Cause) -> Alarm:
+    """Quiet by the word of `cause`: counted from its first such word, and an answer ends the count of farther ones."""
+    nearer = _NEARNESS[_NEARNESS.index(cause.origin) :]
+    silences = {way: since for way, since in alarm.silences.items() if way in nearer}
+    if alarm.stands:
+        silences.setdefault(cause.origin, cause.seconds)
+    return replace(alarm, silenced_by=cause.origin, silences=silences)
+
+
+def quiet_until(rules: AlarmSettings, key: Key, alarm: Alarm) -> float:
+    """When the present silence of an alarm ends by itself; never for one that is not silenced."""
+    match alarm.state:
+        case AlarmState.ACKNOWLEDGED:
+            end = alarm.since_seconds + rules.rearm_seconds
+        case AlarmState.SHELVED:
+            end = math.inf if alarm.shelf is None else alarm.shelf.until_seconds
+        case AlarmState.OUT_OF_SERVICE if key[1].is_danger:
+            end = math.inf
+        case _:
+            return math.inf
+    by = alarm.silenced_by
+    return min(end, alarm.silences.get(by, math.inf) + rules.silence_seconds.get(by, math.inf))
 
 
 def dump(book: AlarmBook, seconds: float) -> list[dict[str, object]]:

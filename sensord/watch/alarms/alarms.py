@@ -5,7 +5,6 @@ Everything takes the rules and a book and returns a new book with the transition
 the shelves of its place, and what a way in can silence in all is counted for each condition that stands.
 """
 
-import math
 from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final, assert_never
@@ -22,6 +21,9 @@ from sensord.watch.alarms.alarm_book import (
     Pause,
     Shelf,
     happen,
+    may_be_silenced,
+    quiet_until,
+    silenced,
 )
 from sensord.watch.alarms.alarm_table import HORN, OPEN, TABLE, Happening, Said
 from sensord.watch.command_table import (
@@ -60,8 +62,6 @@ _REFUSALS: Final = {
     Happening.REMOVE: "it is out of service already",
     Happening.RETURN: "it is in service already",
 }
-_NEARNESS: Final = (Origin.DAEMON, Origin.MQTT, Origin.CONTROL, Origin.BUTTON)
-"""Whose answer ends the count of whose silences: the nearer to the chicks, the later in the row."""
 
 
 def stand(rules: AlarmSettings, book: AlarmBook, change: ConditionChanged) -> Moved:
@@ -75,7 +75,7 @@ def stand(rules: AlarmSettings, book: AlarmBook, change: ConditionChanged) -> Mo
         latches = change.condition in rules.latching
         return happen(book, cause, key, Happening.OFF_LATCHING if latches else Happening.OFF, alarm)
     if alarm.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE):
-        alarm = _silenced(alarm, Cause(change.seconds, alarm.silenced_by))
+        alarm = silenced(alarm, Cause(change.seconds, alarm.silenced_by))
     alarm = replace(alarm, began_seconds=change.seconds)
     if change.condition.is_danger:
         alarm = replace(alarm, heard_until_seconds=change.seconds + HEARD_SECONDS)
@@ -117,7 +117,7 @@ def pass_time(
     effects: tuple[AlarmChanged | Cued, ...] = ()
     reminds = False
     for key, alarm in book.alarms.items():
-        if seconds >= _quiet_until(rules, key, alarm):
+        if seconds >= quiet_until(rules, key, alarm):
             ended = {AlarmState.SHELVED: Happening.UNSHELVE, AlarmState.OUT_OF_SERVICE: Happening.RETURN}
             happening = ended.get(alarm.state, Happening.REARM)
             book, changes = happen(book, Cause(seconds, Origin.DAEMON), key, happening)
@@ -165,7 +165,7 @@ def alerting(rules: AlarmSettings, book: AlarmBook, seconds: float) -> Alerting:
     heard, lamps, flashing = [], [], False
     for key, alarm in book.alarms.items():
         is_new_danger = alarm.stands and seconds < alarm.heard_until_seconds
-        is_paused = pause is not None and _may_be_silenced(rules, alarm, Cause(seconds, pause.origin))
+        is_paused = pause is not None and may_be_silenced(rules, alarm, Cause(seconds, pause.origin))
         if is_new_danger or (alarm.state in HORN and not is_paused):
             heard.append(key[1].priority)
         if alarm.state in OPEN:
@@ -230,15 +230,7 @@ def _may(rules: AlarmSettings, book: AlarmBook, cause: Cause, happening: Happeni
     silences = happening in (Happening.ACKNOWLEDGE, Happening.SHELVE)
     if happening is Happening.REMOVE:
         silences = key[1].is_danger
-    return not silences or _may_be_silenced(rules, book.get(*key), cause)
-
-
-def _may_be_silenced(rules: AlarmSettings, alarm: Alarm, cause: Cause) -> bool:
-    """Whether what this way in can silence of the condition that stands is not spent yet."""
-    if not alarm.stands:
-        return True
-    first = alarm.silences.get(cause.origin, cause.seconds)
-    return cause.seconds - first < rules.silence_seconds.get(cause.origin, math.inf)
+    return not silences or may_be_silenced(rules, book.get(*key), cause)
 
 
 def _spent(origin: Origin) -> str:
@@ -253,36 +245,12 @@ def _spent(origin: Origin) -> str:
     )
 
 
-def _silenced(alarm: Alarm, cause: Cause) -> Alarm:
-    """Quiet by the word of `cause`: counted from its first such word, and an answer ends the count of farther ones."""
-    nearer = _NEARNESS[_NEARNESS.index(cause.origin) :]
-    silences = {way: since for way, since in alarm.silences.items() if way in nearer}
-    if alarm.stands:
-        silences.setdefault(cause.origin, cause.seconds)
-    return replace(alarm, silenced_by=cause.origin, silences=silences)
-
-
-def _quiet_until(rules: AlarmSettings, key: Key, alarm: Alarm) -> float:
-    """When the present silence of an alarm ends by itself; never for one that is not silenced."""
-    match alarm.state:
-        case AlarmState.ACKNOWLEDGED:
-            end = alarm.since_seconds + rules.rearm_seconds
-        case AlarmState.SHELVED:
-            end = math.inf if alarm.shelf is None else alarm.shelf.until_seconds
-        case AlarmState.OUT_OF_SERVICE if key[1].is_danger:
-            end = math.inf
-        case _:
-            return math.inf
-    by = alarm.silenced_by
-    return min(end, alarm.silences.get(by, math.inf) + rules.silence_seconds.get(by, math.inf))
-
-
 def _all_happen(book: AlarmBook, cause: Cause, happening: Happening, keys: Iterable[Key]) -> Moved:
     changes: tuple[AlarmChanged, ...] = ()
     for key in keys:
         alarm = book.get(*key)
         if happening in (Happening.ACKNOWLEDGE, Happening.REMOVE):
-            alarm = _silenced(alarm, cause)
+            alarm = silenced(alarm, cause)
         book, more = happen(book, cause, key, happening, alarm)
         changes += more
     return book, changes
@@ -319,7 +287,7 @@ def _shelve(rules: AlarmSettings, book: AlarmBook, command: Shelve, for_seconds:
             raise CommandError(
                 f"{key[1]} of {place} is shelved already and can stay so for {max(0.0, left):.0f} s more at most"
             )
-        alarm = replace(_silenced(alarm, cause), shelf=Shelf(begun, now + for_seconds))
+        alarm = replace(silenced(alarm, cause), shelf=Shelf(begun, now + for_seconds))
         book, more = happen(book, cause, key, Happening.SHELVE, alarm)
         changes += more
     return book, changes
@@ -337,8 +305,8 @@ def _is_danger(key: Key, alarm: Alarm) -> bool:
 def _paused(rules: AlarmSettings, book: AlarmBook, cause: Cause, for_seconds: float) -> Moved:
     """Silence the horn for a limited time; whatever begins or comes back ends it."""
     sounding = [key for key, alarm in book.alarms.items() if alarm.state in HORN]
-    quieted = {key: book.alarms[key] for key in sounding if _may_be_silenced(rules, book.alarms[key], cause)}
+    quieted = {key: book.alarms[key] for key in sounding if may_be_silenced(rules, book.alarms[key], cause)}
     if sounding and not quieted:
         raise CommandError(_spent(cause.origin))
-    alarms = {**book.alarms, **{key: _silenced(alarm, cause) for key, alarm in quieted.items()}}
+    alarms = {**book.alarms, **{key: silenced(alarm, cause) for key, alarm in quieted.items()}}
     return replace(book, alarms=alarms, pause=Pause(cause.seconds + for_seconds, cause.origin)), ()
