@@ -1,12 +1,16 @@
 """The unit file by systemd's own judgement, and what no tool of systemd can know of it."""
 
 import os
+import re
 import shutil
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 from sensord.run.daemon import CLOSING_SECONDS
 
@@ -92,3 +96,57 @@ def test_installer_and_unit_agree_on_every_path() -> None:
     for path in ("/opt/sensord", "/etc/sensord/sensord.toml", "/etc/sensord/mqtt-password"):
         assert path in install
         assert path in unit
+
+
+def _pinned(name: str) -> dict[str, list[str]]:
+    """Versions with their hashes, as pip reads them from a file of requirements."""
+    text = (FOLDER / name).read_text().replace("\\\n", " ")
+    lines = [line.split() for line in text.splitlines() if line and not line.startswith("#")]
+    return {requirement: hashes for requirement, *hashes in lines}
+
+
+@pytest.mark.parametrize(
+    ("name", "table"),
+    [
+        ("requirements.txt", "project.dependencies"),
+        ("requirements-build.txt", "build-system.requires"),
+        ("requirements-pins.txt", "project.optional-dependencies.pi"),
+    ],
+)
+def test_the_installer_takes_exact_versions_by_their_hashes_and_no_others(name: str, table: str) -> None:
+    pinned = {}
+    for requirement, hashes in _pinned(name).items():
+        package, _, version = requirement.partition("==")
+        pinned[canonicalize_name(package)] = version
+        assert hashes, f"{requirement} has no hash"
+        assert all(re.fullmatch("--hash=sha256:[0-9a-f]{64}", one) for one in hashes)
+    wanted = tomllib.loads((TOP / "pyproject.toml").read_text())
+    for key in table.split("."):
+        wanted = wanted[key]
+    for line in wanted:
+        dependency = Requirement(str(line))
+        assert dependency.specifier.contains(pinned[canonicalize_name(dependency.name)]), line
+        assert any(part.operator == "<" for part in dependency.specifier), f"{line}: a major version may break it"
+    pips = re.findall(r"^\s*(?:pip install|/opt/sensord/bin/python -m pip).*$", (FOLDER / "install").read_text(), re.M)
+    assert all("--require-hashes" in line or "--no-index" in line for line in pips)
+    assert pips
+
+
+def test_root_follows_no_link_that_the_service_s_user_may_have_put_into_its_folder(tmp_path: Path) -> None:
+    if os.geteuid() != 0:
+        pytest.skip("giving files to another user needs root")
+    for script in ("install", "uninstall"):
+        text = (FOLDER / script).read_text()
+        assert "chown -R" not in text
+        assert not re.search(r"install [^\n]*\$state/", text), "root reads and writes nothing in the state folder"
+    secret, state = tmp_path / "shadow", tmp_path / "state"
+    secret.write_text("root only")
+    (state / "inner").mkdir(parents=True)
+    (state / "history.db").write_text("rows")
+    (state / "inner" / "link").symlink_to(secret)
+    os.link(secret, state / "hard")
+    (line,) = re.findall(r"find -P .*", (FOLDER / "uninstall").read_text())
+    command = line.replace('"$state"', str(state)).replace("root:root", "65534:65534")
+    subprocess.run(["sh", "-c", command], check=True)
+    assert (state / "history.db").stat().st_uid == 65534
+    assert secret.stat().st_uid == 0
