@@ -26,6 +26,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
+    os.umask(0o027)  # as the service does: what is kept is for the user and the group
     config = load(options.config)
     if options.one_wire_root is not None:
         one_wire = config.one_wire.model_copy(update={"root": options.one_wire_root})

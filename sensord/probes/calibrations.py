@@ -115,7 +115,8 @@ def keep_record(folder: Path, record: Record) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o750)
         fresh.unlink(missing_ok=True)
-        with fresh.open("x", encoding="utf-8") as file:
+        made = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o640)
+        with os.fdopen(made, "w", encoding="utf-8") as file:
             file.writelines(lines)
             file.flush()
             os.fsync(file.fileno())
