@@ -18,7 +18,7 @@ from sensord.demo.fake_tree import FakeTree
 from sensord.demo.scene import CONFIG, Scene
 from sensord.durations import duration_seconds
 from sensord.errors import BrokerError, DataError
-from sensord.mqtt.clearing import forget_unit
+from sensord.mqtt.publishing import forget_unit
 from sensord.run.daemon import Daemon
 from sensord.run.journal import INFO, Journal
 from sensord.run.service import build

@@ -8,9 +8,8 @@ from sensord.config.folders import state_beside
 from sensord.config.loading import DEFAULT_PATH, load
 from sensord.config.sections import Config, MqttSection
 from sensord.errors import BrokerError, ConfigError
-from sensord.mqtt.clearing import forget_unit
 from sensord.mqtt.payloads import mqtt_schema
-from sensord.mqtt.publishing import OUTBOX
+from sensord.mqtt.publishing import OUTBOX, forget_unit
 
 __all__ = ["arguments", "run"]
 

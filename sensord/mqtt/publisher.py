@@ -15,7 +15,7 @@ from typing import Literal, get_args
 from sensord.clock import Clock, SystemClock
 from sensord.config.sections import MqttSection
 from sensord.errors import StorageError
-from sensord.gate.network_gate import CommandAnswer, NetworkGate
+from sensord.gate.network_gate import CommandAnswer, NetworkGate, TokenBucket
 from sensord.mqtt.broker import Connection, Link, Message, Received
 from sensord.mqtt.broker_login import open_secrets
 from sensord.mqtt.messages import RetainedState, Timing, Transition, event_of, states_of
@@ -32,6 +32,9 @@ __all__ = ["Publisher", "expiry_seconds"]
 ONLINE, OFFLINE = b"online", b"offline"
 STATUS_AGAIN_SECONDS = 60.0
 """The will of a connection that the broker thought dead may come after our `online`: say it again now and then."""
+MOST_BIRTHS = 5
+"""So often at once, and then once a minute, everything is said again to a hub that says it is back: all of it is
+retained anyway, and anybody can claim to be the hub."""
 EVENTS_IN_FLIGHT = 20
 AFTER_REFUSAL_SECONDS = 60.0
 SETTLING_SECONDS = 5.0
@@ -95,6 +98,7 @@ class Publisher:
         self._seen_snapshot = False
         self._trouble = self._disk_trouble = ""
         self._clearing: dict[int, str] = {}
+        self._births = TokenBucket(self._real.monotonic_seconds(), MOST_BIRTHS, 1 / 60)
         self._new_session()
         will = Message(topic=self._topics.status, payload=OFFLINE, qos=1, retain=True)
         self._connection = Connection(section, self._topics.client_id, self, will)
@@ -237,7 +241,9 @@ class Publisher:
         """A command, or the hub that is back."""
         if message.topic == self._birth_topic:
             if message.payload == self._section.discovery.birth_payload.encode():
-                self._discovery_seconds = self._real.monotonic_seconds() + self._birth_delay_seconds()
+                now = self._real.monotonic_seconds()
+                if self._discovery_seconds is None and self._births.take(now):
+                    self._discovery_seconds = now + self._birth_delay_seconds()
             return
         verb = message.topic.removeprefix(self._topics.command(""))
         answer = self._gate.take(verb, message.payload, message.retained)

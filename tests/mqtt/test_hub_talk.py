@@ -12,7 +12,7 @@ from sensord.config.loading import parse
 from sensord.config.sections import Config
 from sensord.mqtt import publishing
 from sensord.mqtt.outbox import Outbox
-from sensord.mqtt.publisher import Publisher
+from sensord.mqtt.publisher import MOST_BIRTHS, Publisher
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker, until
 
@@ -87,6 +87,19 @@ def test_the_hub_is_told_at_birth_and_again_when_it_is_back(station: Station) ->
         again = listener.wait(DEVICE, 2)[1]
         assert again.payload == first.payload
         listener.wait(STATUS, 2)
+
+
+def test_a_flood_of_claims_to_be_the_hub_is_answered_a_few_times(station: Station) -> None:
+    made = station.live(station.config())
+    made._birth_delay_seconds = lambda: 0.0
+    with Listener(station.broker.port) as listener:
+        for _ in range(500):
+            listener.send("homeassistant/status", "online")
+        listener.send("sensord/nursery/do/acknowledge", "PRESS")
+        until(lambda: made._gate._seen, what="the last message")
+        listener.send("the/end", "")
+        listener.wait("the/end")
+        assert 2 <= len(listener.on(DEVICE)) <= 1 + MOST_BIRTHS
 
 
 def test_a_dropped_probe_leaves_the_hub_and_its_topic(station: Station) -> None:
