@@ -45,11 +45,11 @@ ANSWER_WITHIN_SECONDS = 5.0
 IDLE_SECONDS = 60.0
 """A client that asks nothing, or takes nothing, for so long is let go."""
 MOST_CLIENTS = 32
-_KEPT_FOR_OWNER = 4
+KEPT_FOR_OWNER = 4
 GIVES_WAY_SECONDS = 5.0
 """Where all places are taken, the one that has been idle longest gives way, if it has been so for this long."""
 _MOST_EFFECTS = 64
-_BURST, _PER_SECOND = 60, 2.0
+BURST, PER_SECOND = 60, 2.0
 """Commands of all clients of one standing: each costs its row in the history."""
 _TOLD_AGAIN_SECONDS = 60.0
 _LOOK_SECONDS = 0.5
@@ -109,7 +109,7 @@ class ControlServer:
         self._asked: dict[str, _Client] = {}
         self._numbered = 0
         now = self._real.monotonic_seconds()
-        self._budgets = {giver: TokenBucket(now, _BURST, _PER_SECOND) for giver in (Giver.OWNER, Giver.SOCKET)}
+        self._budgets = {giver: TokenBucket(now, BURST, PER_SECOND) for giver in (Giver.OWNER, Giver.SOCKET)}
         self._latest: Snapshot | None = None
         self._latest_json = b""
         self._told: dict[str, float] = {}
@@ -188,7 +188,7 @@ class ControlServer:
         """Whether there is a place, if need be that of the one that has been idle longest."""
         client.moved_seconds = now = self._real.monotonic_seconds()
         with self._news:
-            if len(self._clients) < MOST_CLIENTS - (0 if client.giver is Giver.OWNER else _KEPT_FOR_OWNER):
+            if len(self._clients) < MOST_CLIENTS - (0 if client.giver is Giver.OWNER else KEPT_FOR_OWNER):
                 return True
             idle = [other for other in self._clients if not other.waits_for_us]
             idlest = min(idle, key=lambda other: other.moved_seconds, default=client)
@@ -283,7 +283,7 @@ class ControlServer:
         except CommandError as error:
             return error_line(asked.request_id, Code.REFUSED, str(error))
         if not within_budget:
-            return error_line(asked.request_id, Code.BUSY, f"too many commands: {_PER_SECOND:g} a second are taken")
+            return error_line(asked.request_id, Code.BUSY, f"too many commands: {PER_SECOND:g} a second are taken")
         fields = {**asked.params, "request": request}
         try:
             command = read_fields(asked.method, fields, self._clock.monotonic_seconds(), client.giver)
