@@ -64,8 +64,8 @@ class Share:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusHealth:
-    """What can be seen of a bus: how it is read and `why`, how long the last cycle took, whether its thread turns
-    (`alive`), and whether the kernel holds a read beyond the deadline (`hanging`)."""
+    """What can be seen of a bus: how it is read and `why`, how long the last cycle took, and whether its thread
+    turns (`alive`)."""
 
     bus: str
     method: Method
@@ -73,7 +73,6 @@ class BusHealth:
     probes: tuple[str, ...]
     cycle_seconds: float | None
     alive: bool
-    hanging: bool
 
 
 class BulkConversion:
@@ -188,7 +187,6 @@ class Bus:
         self._share = self._reading = Share({}, {})
         self._method, self._why = Method.SERIAL, "not read yet"
         self._cycle_seconds: float | None = None
-        self._hanging = False
         self._powered_on: set[str] = set()
         self._waits: dict[str, float] = {}
         self._powered: dict[str, bool | None] = {}
@@ -215,7 +213,6 @@ class Bus:
             probes=tuple(self._share.names.values()),
             cycle_seconds=self._cycle_seconds,
             alive=self._thread.is_alive() and self._asker.silent_seconds <= patience,
-            hanging=self._hanging,
         )
 
     def _run(self) -> None:
@@ -233,7 +230,6 @@ class Bus:
 
     def _cycle(self) -> None:
         names, folders = self._reading.names, self._reading.folders
-        self._hanging = self._asker.any_stuck
         if not self._asker.stuck and self._bulk.due and self._bulk.convert(self._longest_wait):
             self._method, self._why = Method.BULK, "one conversion for all probes"
             self._read(names, self._one_after_another)
@@ -283,7 +279,6 @@ class Bus:
 
     def _meaning(self, rom: str, outcome: Outcome) -> Decoded:
         if isinstance(outcome, Overdue):
-            self._hanging = True
             self._bulk.doubt()
             return Refused(FaultKind.LATE, f"no answer within {self._pace.deadline_seconds:g} s")
         if isinstance(outcome, OSError):

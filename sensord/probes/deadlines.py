@@ -4,7 +4,6 @@ import queue
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from sensord.clock import Clock
@@ -23,51 +22,41 @@ class Closing(Exception):  # noqa: N818 - a way out, not an error
 Outcome: TypeAlias = bytes | OSError | Overdue
 Job: TypeAlias = Callable[[], bytes]
 
+_OWN = ""
+"""The key of the thread that single jobs go to."""
+
 
 def block_signals() -> None:
     """Keep signals away from the calling thread: one that arrives during a one-wire read spoils the measurement."""
     signal.pthread_sigmask(signal.SIG_BLOCK, signal.valid_signals())
 
 
-@dataclass(slots=True)
-class _Errand:
-    """One blocking job; `outcome` counts once `done`."""
-
-    job: Job
-    done: threading.Event = field(default_factory=threading.Event)
-    outcome: bytes | OSError = b""
-
-
 class _Hand:
-    """One daemon thread that runs errands one at a time, and sets `wake` after each; `busy` while the kernel has it."""
+    """One daemon thread that runs one job after the other; `busy` while the kernel has it, then `outcome` tells."""
 
     def __init__(self, name: str, wake: threading.Event) -> None:
+        self.busy = False
+        self.outcome: bytes | OSError = b""
         self._wake = wake
-        self._errands: queue.SimpleQueue[_Errand | None] = queue.SimpleQueue()
-        self._current: _Errand | None = None
+        self._jobs: queue.SimpleQueue[Job | None] = queue.SimpleQueue()
         threading.Thread(target=self._run, name=name, daemon=True).start()
 
-    @property
-    def busy(self) -> bool:
-        return self._current is not None and not self._current.done.is_set()
-
-    def begin(self, job: Job) -> _Errand:
-        errand = self._current = _Errand(job)
-        self._errands.put(errand)
-        return errand
+    def begin(self, job: Job) -> None:
+        self.busy = True
+        self._jobs.put(job)
 
     def close(self) -> None:
         """Let the thread end: at once, or when the kernel lets go of it."""
-        self._errands.put(None)
+        self._jobs.put(None)
 
     def _run(self) -> None:
         block_signals()
-        while (errand := self._errands.get()) is not None:
+        while (job := self._jobs.get()) is not None:
             try:
-                errand.outcome = errand.job()
+                self.outcome = job()
             except OSError as error:
-                errand.outcome = error
-            errand.done.set()
+                self.outcome = error
+            self.busy = False
             self._wake.set()
 
 
@@ -84,19 +73,13 @@ class Asker:
         self._deadline_seconds = deadline_seconds
         self._wake = threading.Event()
         self._closing = False
-        self._hand = _Hand(f"{name} asks", self._wake)
-        self._hands: dict[str, _Hand] = {}
+        self._hands: dict[str, _Hand] = {_OWN: _Hand(f"{name} asks", self._wake)}
         self._beat = clock.monotonic_seconds()
 
     @property
     def stuck(self) -> bool:
         """Whether the kernel still has the thread that `ask` uses."""
-        return self._hand.busy
-
-    @property
-    def any_stuck(self) -> bool:
-        """Whether the kernel still has any thread."""
-        return self._hand.busy or any(hand.busy for hand in self._hands.values())
+        return self._hands[_OWN].busy
 
     @property
     def silent_seconds(self) -> float:
@@ -105,30 +88,32 @@ class Asker:
 
     def ask(self, job: Job) -> Outcome:
         """Run one job; `Overdue` at the deadline, or at once while an earlier one is stuck."""
-        if self._hand.busy:
-            return Overdue()
-        errand = self._hand.begin(job)
-        for _ in self._until_deadline():
-            if errand.done.is_set():
-                return errand.outcome
-        return Overdue()
+        ((_, outcome),) = self.ask_all({_OWN: job})
+        return outcome
 
     def ask_all(self, jobs: Mapping[str, Job]) -> Iterator[tuple[str, Outcome]]:
         """Run jobs side by side, one thread per key; outcomes as they come, `Overdue` ones last."""
-        errands: dict[str, _Errand] = {}
+        waiting = []
         for key, job in jobs.items():
             if key not in self._hands:
                 self._hands[key] = _Hand(f"{self._name} {key}", self._wake)
             if self._hands[key].busy:
                 yield key, Overdue()
             else:
-                errands[key] = self._hands[key].begin(job)
-        for _ in self._until_deadline():
-            for key in [key for key, errand in errands.items() if errand.done.is_set()]:
-                yield key, errands.pop(key).outcome
-            if not errands:
-                return
-        for key in errands:
+                self._hands[key].begin(job)
+                waiting.append(key)
+        give_up = self._clock.monotonic_seconds() + self._deadline_seconds
+        while waiting:
+            self._wake.clear()
+            for key in [key for key in waiting if not self._hands[key].busy]:
+                waiting.remove(key)
+                yield key, self._hands[key].outcome
+            left = give_up - self._clock.monotonic_seconds()
+            if left <= 0:
+                break
+            if waiting:
+                self._wait(left)
+        for key in waiting:
             yield key, Overdue()
 
     def pause_until(self, seconds: float) -> None:
@@ -142,19 +127,8 @@ class Asker:
         """Wake whoever asks, and let the threads end."""
         self._closing = True
         self._wake.set()
-        for hand in (self._hand, *self._hands.values()):
+        for hand in self._hands.values():
             hand.close()
-
-    def _until_deadline(self) -> Iterator[None]:
-        """One turn at once, and one after each time that something has come back, until the deadline."""
-        give_up = self._clock.monotonic_seconds() + self._deadline_seconds
-        while True:
-            self._wake.clear()
-            yield
-            left = give_up - self._clock.monotonic_seconds()
-            if left <= 0:
-                return
-            self._wait(left)
 
     def _wait(self, seconds: float) -> None:
         self._beat = self._clock.monotonic_seconds()

@@ -236,11 +236,9 @@ def test_a_hanging_bus_becomes_late_on_time_and_stops_no_other(two_buses: FakeTr
         threads = threading.active_count()
         heard.wait_for(lambda o: o.probe == "paste" and o.seconds > late.seconds + 3.0, before)  # and again
         assert threading.active_count() == threads
-        hung = {bus.bus: bus.hanging for bus in reader.health().buses}
         assert reader.health().alive
         two_buses.fail(PASTE, None)
         assert heard.reading("paste", heard.count).celsius == 37.0
-    assert hung == {"w1_bus_master1": False, "w1_bus_master2": True}
     good = [o for o in heard.all if o.probe == "air"]
     assert all(isinstance(o, Reading) for o in good)
     gaps = [b.seconds - a.seconds for a, b in itertools.pairwise(good)]

@@ -178,13 +178,11 @@ def test_a_bus_that_hangs_in_the_kernel_is_late_on_time_and_stops_no_other(tmp_p
         hung_at, before = CLOCK.monotonic_seconds(), heard.count
         late = heard.fault("probe1", FaultKind.LATE, before)
         heard.reading("probe0", heard.count)
-        hanging = {bus.bus: bus.hanging for bus in reader.health().buses}
         alive = reader.health().alive
         tree.ask(f"free {OTHER_BUS}")
         back = heard.reading("probe1", heard.count)
         good = [seen for seen in heard.all if seen.probe == "probe0"]
     assert late.seconds - hung_at >= deadline
-    assert hanging == {BUS: False, OTHER_BUS: True}
     assert alive
     assert back.celsius == 37.0
     assert all(isinstance(seen, Reading) for seen in good)
