@@ -53,9 +53,9 @@ def test_the_services_password_is_used_and_a_wrong_one_named(tmp_path: Path) -> 
     own = tmp_path / "own"
     own.write_text("seedling-7\n")
     own.chmod(0o644)
-    found = findings_of(tmp_path, broker.port, f'{user}password_file = "{own}"\n')
-    assert (found["mqtt.secrets"].state, found["mqtt.echo"].state) == (Grade.WARN, Grade.OK)
-    assert str(own) in found["mqtt.secrets"].sentence
+    told = findings_of(tmp_path, broker.port, f'{user}password_file = "{own}"\n')
+    assert (told["mqtt.secrets"].state, told["mqtt.echo"].state) == (Grade.WARN, Grade.OK)
+    assert str(own) in told["mqtt.secrets"].sentence
     assert findings_of(tmp_path, broker.port, user)["mqtt.echo"].state is Grade.OK
     credential.write_text("wrong\n")
     found = findings_of(tmp_path, broker.port, user)["mqtt.reach"]
