@@ -13,7 +13,7 @@ from secrets import token_hex
 from sensord.checks.site import CheckFinding, Site, bad, fine, warn
 from sensord.clock import Clock, SystemClock
 from sensord.config.sections import MqttSection
-from sensord.mqtt.broker import Connection, Link, Message, Received
+from sensord.mqtt.broker import Connection, Message, Received
 from sensord.mqtt.broker_login import open_secrets
 from sensord.mqtt.topics import Topics
 
@@ -38,7 +38,7 @@ class _Echo:
     sent_seconds: float = 0.0
     took_seconds: float = 0.0
 
-    def connected(self, link: Link) -> None:
+    def connected(self, link: Connection) -> None:
         self.welcome.set()
         link.subscribe(self.topic, replay_retained=False)
         self.sent_seconds = self.clock.monotonic_seconds()
@@ -53,7 +53,7 @@ class _Echo:
         self.refusal = refusal
         self.answered.set()
 
-    def turn(self, _link: Link) -> None:
+    def turn(self, _link: Connection) -> None:
         """Nothing waits."""
 
 

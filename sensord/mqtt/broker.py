@@ -28,7 +28,7 @@ from sensord.config.sections import MqttSection
 from sensord.errors import BrokerError
 from sensord.mqtt.broker_login import password, tls_context, why_unreachable
 
-__all__ = ["Connection", "Handler", "Link", "Message", "Received"]
+__all__ = ["Connection", "Handler", "Message", "Received"]
 
 FIRST_BACK_OFF_SECONDS, LONGEST_BACK_OFF_SECONDS = 1.0, 60.0
 CONNECT_SECONDS = 5.0
@@ -57,23 +57,10 @@ class Received(NamedTuple):
     retained: bool
 
 
-class Link(Protocol):
-    """What a handler may do while connected, from within its own calls only."""
-
-    def publish(self, message: Message) -> int:
-        """Send, or queue where the socket is full; the id that `confirmed` will name (QoS 1). 0: not sent."""
-
-    def subscribe(self, topic: str, replay_retained: bool) -> None:
-        """Ask for a topic at QoS 0, with or without what is retained there now."""
-
-    def busy(self) -> bool:
-        """Whether something still waits to be sent: better to wait with what is not urgent."""
-
-
 class Handler(Protocol):
     """What lives on a connection. Only one call of it runs at any time."""
 
-    def connected(self, link: Link) -> None:
+    def connected(self, link: "Connection") -> None:
         """A new session has begun: nothing of an older one will be confirmed any more."""
 
     def received(self, message: Received) -> None:
@@ -82,7 +69,7 @@ class Handler(Protocol):
     def confirmed(self, identifier: int, refusal: str) -> None:
         """The broker has answered a publish at QoS 1; `refusal` is empty where it took it."""
 
-    def turn(self, link: Link) -> None:
+    def turn(self, link: "Connection") -> None:
         """Publish what is waiting; called at least once a second while connected."""
 
 
@@ -158,9 +145,10 @@ class Connection:
             return f"connected to {where}, MQTT {'5' if self._is_5 else '3.1.1'}{secure}"
         return f"no broker at {where}: {self.trouble}"
 
-    # --- Link -------------------------------------------------------------------------------------------------------
+    # --- for the handler, from within its own calls only --------------------------------------------------------------
 
     def publish(self, message: Message) -> int:
+        """Send, or queue where the socket is full; the id that `confirmed` will name (QoS 1). 0: not sent."""
         if self._client is None:
             return 0
         properties = None
@@ -171,19 +159,20 @@ class Connection:
         return told.mid if told.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else 0
 
     def subscribe(self, topic: str, replay_retained: bool) -> None:
+        """Ask for a topic at QoS 0, with or without what is retained there now."""
         if self._client is None:
             return
+        options = None
         if self._is_5:
             # retainAsPublished: a command published as retained just now is seen as such, and can be refused.
-            handling = (
-                SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE if replay_retained else SubscribeOptions.RETAIN_DO_NOT_SEND
-            )
+            handling = SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE
+            if not replay_retained:
+                handling = SubscribeOptions.RETAIN_DO_NOT_SEND
             options = SubscribeOptions(qos=0, retainAsPublished=True, retainHandling=handling)
-            self._client.subscribe(topic, options=options)
-        else:
-            self._client.subscribe(topic, qos=0)
+        self._client.subscribe(topic, qos=0, options=options)
 
     def busy(self) -> bool:
+        """Whether something still waits to be sent: better to wait with what is not urgent."""
         return self._client is None or self._client.want_write()
 
     # --- the thread -------------------------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from sensord.clock import Clock, SystemClock
 from sensord.config.sections import MqttSection
 from sensord.errors import StorageError
 from sensord.gate.network_gate import CommandAnswer, NetworkGate, TokenBucket
-from sensord.mqtt.broker import Connection, Link, Message, Received
+from sensord.mqtt.broker import Connection, Message, Received
 from sensord.mqtt.broker_login import open_secrets
 from sensord.mqtt.messages import RetainedState, Timing, Transition, event_of, states_of
 from sensord.mqtt.outbox import Outbox, Unnumbered
@@ -229,7 +229,7 @@ class Publisher:
         self._discovery_seconds: float | None = self._real.monotonic_seconds()
         self._events_from_seconds = 0.0
 
-    def connected(self, link: Link) -> None:
+    def connected(self, link: Connection) -> None:
         """Say everything: whoever listens may have missed all of it."""
         self._new_session()
         self._trouble = ""
@@ -270,7 +270,7 @@ class Publisher:
             self._held -= gone
             self._outbox.let_go(gone)
 
-    def turn(self, link: Link) -> None:
+    def turn(self, link: Connection) -> None:
         """Say what is due: status and discovery, then states, answers and events."""
         now = self._real.monotonic_seconds()
         if self._discovery_seconds is not None and now >= self._discovery_seconds:
@@ -292,7 +292,7 @@ class Publisher:
         except StorageError as error:
             self._disk_trouble = str(error)
 
-    def _retain(self, link: Link, message: Message) -> int:
+    def _retain(self, link: Connection, message: Message) -> int:
         """Publish something that stays at the broker, remembered on the disk beforehand."""
         if message.topic not in self._held:
             try:
@@ -302,7 +302,7 @@ class Publisher:
             self._held.add(message.topic)
         return link.publish(message)
 
-    def _say_states(self, link: Link) -> None:
+    def _say_states(self, link: Connection) -> None:
         if link.busy():
             return
         now = self._clock.monotonic_seconds()
@@ -328,19 +328,19 @@ class Publisher:
             )
         self._clear_stale(link)
 
-    def _clear_stale(self, link: Link) -> None:
+    def _clear_stale(self, link: Connection) -> None:
         with self._lock:
             stale, self._stale = self._stale, set()
         for topic in sorted(stale):
             self._clearing[link.publish(Message(topic=topic, payload=b"", qos=1, retain=True))] = topic
 
-    def _say_answers(self, link: Link) -> None:
+    def _say_answers(self, link: Connection) -> None:
         while self._answers:
             answer, timing = self._answers.popleft(), self._timing()
             payload = AnswerPayload.of(answer, **timing.head(timing.monotonic_seconds))
             link.publish(Message(topic=self._topics.done, payload=payload.encoded(), qos=1))
 
-    def _say_events(self, link: Link, now: float) -> None:
+    def _say_events(self, link: Connection, now: float) -> None:
         settled = []
         while self._settling and self._settling[0][0] <= now:
             settled.append(self._settling.popleft()[1])

@@ -11,7 +11,7 @@ from sensord.clock import Clock
 from sensord.config.folders import load_profile, shipped_profiles
 from sensord.config.sections import Config, MqttSection
 from sensord.errors import BrokerError, StorageError
-from sensord.mqtt.broker import Connection, Link, Message, Received
+from sensord.mqtt.broker import Connection, Message, Received
 from sensord.mqtt.discovery import Announcement, announce, component_marks, gone_components
 from sensord.mqtt.outbox import IN_MEMORY, Outbox
 from sensord.mqtt.publisher import Publisher, expiry_seconds
@@ -97,7 +97,7 @@ class _Visit:
         self.all_taken = threading.Event()
         self.may_speak = threading.Event()
 
-    def connected(self, link: Link) -> None:
+    def connected(self, link: Connection) -> None:
         link.subscribe(self._listen_to, replay_retained=True)
         self.inside.set()
 
@@ -109,7 +109,7 @@ class _Visit:
         self.refused = self.refused or refusal
         self._waiting.discard(identifier)
 
-    def turn(self, link: Link) -> None:
+    def turn(self, link: Connection) -> None:
         while self.may_speak.is_set() and self._messages and len(self._waiting) < 20:
             self._waiting.add(link.publish(self._messages.pop(0)))
         if not self._messages and not self._waiting:

@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from sensord.clock import Clock
 from sensord.config.sections import MqttSection
-from sensord.mqtt.broker import Connection, Link, Received
+from sensord.mqtt.broker import Connection, Received
 from sensord.mqtt.payloads import AlarmPayload, BrooderPayload, DishPayload, ProbePayload, StatePayload, view_of
 from sensord.texts import plain_text
 from sensord.watch.conditions import Priority
@@ -180,7 +180,7 @@ class FleetListener:
 
     # --- Handler ----------------------------------------------------------------------------------------------------
 
-    def connected(self, link: Link) -> None:
+    def connected(self, link: Connection) -> None:
         for below in OVERVIEW:
             link.subscribe(f"{self._base}/+/{below}", replay_retained=True)
         for unit in sorted(self._looking_into):
@@ -192,7 +192,7 @@ class FleetListener:
     def confirmed(self, identifier: int, refusal: str) -> None:
         """Nothing is published, so nothing is confirmed."""
 
-    def turn(self, link: Link) -> None:
+    def turn(self, link: Connection) -> None:
         while self._wanted:
             link.subscribe(self._wanted.pop(), replay_retained=True)
 
