@@ -30,13 +30,13 @@ __all__ = [
     "calibrated_settings",
     "keep_record",
     "past_records",
-    "settings_despite_damage",
 ]
 
 FILE_NAME = "calibrations.jsonl"
 _OLD_FILE_NAME = "calibrations.toml"
 _MOST_BYTES = 4_000_000
 _AS_BOUGHT_CELSIUS: float = ProbeSection.model_fields["uncertainty_celsius"].default
+_BY_HAND = {"offset_celsius", "gain"}
 _REMEDY = "mend it, or move it away and calibrate again"
 
 
@@ -178,35 +178,38 @@ def _text(path: Path) -> str:
 # What it changes
 
 
-def settings_despite_damage(config: Config, folder: Path, clock: Clock) -> tuple[NurserySettings, str]:
-    """`calibrated_settings`; where the file is damaged, as if no probe had ever been calibrated, and a sentence.
+def calibrated_settings(config: Config, folder: Path, clock: Clock) -> tuple[NurserySettings, str]:
+    """The core's settings with every probe as last calibrated, and a sentence where the file of that is damaged.
 
-    Probes that read as bought are better than a brooder that nobody watches. What is damaged is moved aside, all of
-    it: an older correction would not be what the keeper knows to hold. It stays so until something is kept anew.
+    A key that the config sets by hand stays. Past its due date (where the clock can tell) a calibration still corrects,
+    but the uncertainty is no better than that of a probe as bought. A damaged file never stops the start: it is moved
+    aside, all of it, for an older correction would not be what the keeper knows to hold. From then on a probe that
+    leaned on it counts as bought until it is calibrated again.
     """
+    records: tuple[Record, ...] = ()
+    trouble, aside = "", sorted(str(path) for path in folder.glob("calibrations.*.damaged-*"))
     try:
-        settings = calibrated_settings(config, folder, clock)
-        aside = (
-            sorted(str(path) for path in folder.glob("calibrations.*.damaged-*")) if not past_records(folder) else []
-        )
-        trouble = ""
+        records = past_records(folder)
     except StorageError as error:
-        settings, trouble = nursery_settings(config), f"{error}. "
+        trouble = f"{error}. "
         try:
             aside = [str(_set_aside(path)) for path in (folder / _OLD_FILE_NAME, folder / FILE_NAME) if _is_there(path)]
         except OSError as refusal:
             aside = [f"where it was ({refusal.strerror})"]
-    if not aside:
-        return settings, ""
-    # As bought: a smaller uncertainty in the config belongs to the calibration that cannot be read.
-    probes = {
-        name: section.model_copy(update={"uncertainty_celsius": max(section.uncertainty_celsius, _AS_BOUGHT_CELSIUS)})
-        for name, section in config.probes.items()
+    doubted = {
+        # A smaller uncertainty in the config belongs to the calibration that cannot be read.
+        name: one.model_copy(update={"uncertainty_celsius": max(one.uncertainty_celsius, _AS_BOUGHT_CELSIUS)})
+        for name, one in config.probes.items()
+        if aside and _newest_correction(records, one.rom) is None and not _BY_HAND & one.model_fields_set
     }
-    told = (
-        f"{trouble}Every probe counts as bought until it is calibrated again; the damaged file is {' and '.join(aside)}"
+    settings = _calibrated_settings(config.model_copy(update={"probes": {**config.probes, **doubted}}), records, clock)
+    if not doubted:
+        return settings, ""
+    who = f"{', '.join(doubted)} {'counts' if len(doubted) == 1 else 'count'} as bought until calibrated again"
+    return (
+        settings,
+        f"{trouble}{who}; the damaged file is {' and '.join(aside)}: calibrate, or mend it and move it back",
     )
-    return nursery_settings(config.model_copy(update={"probes": probes})), told
 
 
 def _is_there(path: Path) -> bool:
@@ -220,13 +223,7 @@ def _set_aside(path: Path) -> Path:
     return path.rename(aside)
 
 
-def calibrated_settings(config: Config, folder: Path, clock: Clock) -> NurserySettings:
-    """The core's settings with every probe as last calibrated, by the records in the state folder.
-
-    A key that the config sets by hand stays. Past its due date (where the clock can tell) a calibration still corrects,
-    but the uncertainty is no better than that of a probe as bought. Raises `StorageError` for a damaged file.
-    """
-    records = past_records(folder)
+def _calibrated_settings(config: Config, records: Sequence[Record], clock: Clock) -> NurserySettings:
     today = datetime.fromtimestamp(clock.utc_seconds(), tz=UTC).date() if clock.wall_clock_trusted() else None
     sections = {name: _calibrated(section, records, today) for name, section in config.probes.items()}
     settings = nursery_settings(config.model_copy(update={"probes": sections}))
@@ -241,7 +238,7 @@ def _calibrated(section: ProbeSection, records: Sequence[Record], today: date | 
     update: dict[str, float] = {}
     correction = _newest_correction(records, section.rom)
     # Offset and gain belong together: half of a correction from here and half from there is none.
-    if correction is not None and not {"offset_celsius", "gain"} & section.model_fields_set:
+    if correction is not None and not _BY_HAND & section.model_fields_set:
         update["offset_celsius"] = correction.offset_celsius or 0.0
         update["gain"] = correction.gain or 1.0
         uncertainty = correction.expanded_uncertainty_celsius

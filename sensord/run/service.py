@@ -12,7 +12,7 @@ from sensord.history.history_writer import History
 from sensord.log.chick_log import ChickLog
 from sensord.pins.buttons import Buttons
 from sensord.pins.chime import Chime
-from sensord.probes.calibrations import settings_despite_damage
+from sensord.probes.calibrations import calibrated_settings
 from sensord.probes.probe_reader import ProbeReader
 from sensord.run import memory
 from sensord.run.daemon import Daemon, Inbox, ReaderState, Source
@@ -75,7 +75,7 @@ def _settings(
     config: Config, places: Places, clock: Clock, silence_seconds: float
 ) -> tuple[NurserySettings, list[Event]]:
     """What the rules go by, and what is to be told of it first."""
-    settings, trouble = settings_despite_damage(config, places.state, clock)
+    settings, trouble = calibrated_settings(config, places.state, clock)
     first: list[Event] = [Troubled(clock.monotonic_seconds(), "calibrations", trouble)] if trouble else []
     if clock.wall_clock_trusted():
         assembly.check_hatch_dates(settings, clock.utc_seconds())

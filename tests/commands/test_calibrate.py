@@ -447,23 +447,23 @@ def test_a_probe_unplugged_half_way_is_refused(tree: FakeTree, options: Options,
 def test_the_daemon_uses_the_newest_calibration_unless_the_config_has_its_own(tmp_path: Path) -> None:
     config = parse(CONFIG, "test")
     clock = FakeClock(utc_seconds=an_old_record().taken.timestamp() + 86400)
-    as_bought = calibrated_settings(config, tmp_path, clock).probes["paste"]
+    as_bought = calibrated_settings(config, tmp_path, clock)[0].probes["paste"]
     assert (as_bought.calibration.offset_celsius, as_bought.calibration.uncertainty_celsius) == (0.0, 0.5)
     assert as_bought.calibrated == ""
     keep_record(tmp_path, an_old_record())
     keep_record(tmp_path, an_old_record().model_copy(update={"offset_celsius": -0.3}))
-    proven = calibrated_settings(config, tmp_path, clock)
+    proven = calibrated_settings(config, tmp_path, clock)[0]
     assert proven.probes["paste"].calibration.correct(37.3) == pytest.approx(37.0)
     assert proven.dishes["dish"].uncertainty_celsius == 0.35
     assert proven.probes["paste"].calibrated == "ice, 2026-01-02, due 2026-07-03"
     own = parse(CONFIG.replace('place = "dish"', 'place = "dish"\noffset_celsius = 0.1'), "test")
-    assert calibrated_settings(own, tmp_path, clock).probes["paste"].calibration.offset_celsius == 0.1
+    assert calibrated_settings(own, tmp_path, clock)[0].probes["paste"].calibration.offset_celsius == 0.1
 
 
 def test_past_its_due_date_a_calibration_corrects_but_promises_no_more_than_a_new_probe(tmp_path: Path) -> None:
     keep_record(tmp_path, an_old_record())
     clock = FakeClock(utc_seconds=an_old_record().taken.timestamp() + 365 * 86400)
-    probe = calibrated_settings(parse(CONFIG, "test"), tmp_path, clock).probes["paste"]
+    probe = calibrated_settings(parse(CONFIG, "test"), tmp_path, clock)[0].probes["paste"]
     assert probe.calibration.offset_celsius == -0.25
     assert probe.calibration.uncertainty_celsius == 0.5
     assert probe.calibrated == "ice, 2026-01-02, overdue since 2026-07-03"
@@ -474,6 +474,6 @@ def test_a_measured_time_constant_reaches_the_dish(tmp_path: Path) -> None:
         update={"kind": Kind.TIME_CONSTANT, "time_constant_seconds": 7.5, "offset_celsius": None, "due": None}
     )
     keep_record(tmp_path, measured)
-    settings = calibrated_settings(parse(CONFIG, "test"), tmp_path, FakeClock())
+    settings = calibrated_settings(parse(CONFIG, "test"), tmp_path, FakeClock())[0]
     assert settings.dishes["dish"].time_constant_seconds == 7.5
     assert settings.probes["paste"].calibration.offset_celsius == 0.0

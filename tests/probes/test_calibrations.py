@@ -17,7 +17,6 @@ from sensord.probes.calibrations import (
     calibrated_settings,
     keep_record,
     past_records,
-    settings_despite_damage,
 )
 
 ROM = "28-0000072431ab"
@@ -88,7 +87,7 @@ def test_a_damaged_or_odd_file_is_set_aside_and_told_and_the_watch_starts(
         past_records(tmp_path)
     found = []
     thread = threading.Thread(
-        target=lambda: found.append(settings_despite_damage(CONFIG, tmp_path, FakeClock())), daemon=True
+        target=lambda: found.append(calibrated_settings(CONFIG, tmp_path, FakeClock())), daemon=True
     )
     thread.start()
     thread.join(timeout=60.0)
@@ -99,28 +98,28 @@ def test_a_damaged_or_odd_file_is_set_aside_and_told_and_the_watch_starts(
     assert [path.name for path in tmp_path.iterdir()] == [f"{name}.damaged-1"]
 
     # It is told at each start, and nothing is trusted that leaned on it, until something is kept anew.
-    again, told = settings_despite_damage(CONFIG, tmp_path, FakeClock())
+    again, told = calibrated_settings(CONFIG, tmp_path, FakeClock())
     assert again == settings
     assert f"{name}.damaged-1" in told
     keep_record(tmp_path, KEPT)
-    well, told = settings_despite_damage(CONFIG, tmp_path, FakeClock())
+    well, told = calibrated_settings(CONFIG, tmp_path, FakeClock())
     assert (well.probes["paste"].calibration.offset_celsius, told) == (-0.25, "")
 
 
 def test_a_damaged_file_set_aside_takes_no_other_ones_place(tmp_path: Path) -> None:
     (tmp_path / f"{FILE_NAME}.damaged-1").write_text("the first", encoding="utf-8")
     (tmp_path / FILE_NAME).write_text("the second", encoding="utf-8")
-    settings_despite_damage(CONFIG, tmp_path, FakeClock())
+    calibrated_settings(CONFIG, tmp_path, FakeClock())
     assert (tmp_path / f"{FILE_NAME}.damaged-1").read_text(encoding="utf-8") == "the first"
     assert (tmp_path / f"{FILE_NAME}.damaged-2").read_text(encoding="utf-8") == "the second"
 
 
 def test_what_is_kept_is_read_again_after_what_an_earlier_version_kept(tmp_path: Path) -> None:
     (tmp_path / "calibrations.toml").write_text(OF_EARLIER_VERSIONS, encoding="utf-8")
-    assert calibrated_settings(CONFIG, tmp_path, FakeClock()).probes["paste"].calibration.offset_celsius == -0.5
+    assert calibrated_settings(CONFIG, tmp_path, FakeClock())[0].probes["paste"].calibration.offset_celsius == -0.5
     file = keep_record(tmp_path, KEPT)
     assert past_records(tmp_path)[1:] == (KEPT,)
-    assert calibrated_settings(CONFIG, tmp_path, FakeClock()).probes["paste"].calibration.offset_celsius == -0.25
+    assert calibrated_settings(CONFIG, tmp_path, FakeClock())[0].probes["paste"].calibration.offset_celsius == -0.25
     assert json.loads(file.read_text(encoding="utf-8"))["kind"] == "ice"
     assert (tmp_path / "calibrations.toml").read_text(encoding="utf-8") == OF_EARLIER_VERSIONS
 
@@ -132,3 +131,25 @@ def test_a_link_in_the_place_of_the_new_file_is_not_followed(tmp_path: Path) -> 
     keep_record(tmp_path, KEPT)
     assert victim.read_text(encoding="utf-8") == "untouched"
     assert past_records(tmp_path) == (KEPT,)
+
+
+def test_after_damage_each_probe_counts_as_bought_until_it_is_calibrated_itself(tmp_path: Path) -> None:
+    three = parse(
+        "".join(
+            f'[probes.{name}]\nrom = "{rom}"\nplace = "dish"\nuncertainty_celsius = 0.1\n{more}\n'
+            for name, rom, more in (
+                ("paste", ROM, ""),
+                ("other", "28-0000000000aa", ""),
+                ("own", "28-0000000000bb", "offset_celsius = 0.2"),
+            )
+        ),
+        "sensord.toml",
+    )
+    (tmp_path / FILE_NAME).write_text("damaged", encoding="utf-8")
+    for kept, bought in ((False, ["paste", "other"]), (True, ["other"])):
+        if kept:
+            keep_record(tmp_path, KEPT)
+        settings, told = calibrated_settings(three, tmp_path, FakeClock())
+        found = [name for name, each in settings.probes.items() if each.calibration.uncertainty_celsius == 0.5]
+        assert found == bought
+        assert f"{', '.join(bought)} count" in told
