@@ -23,7 +23,7 @@ from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import AlarmState, DishState, Note
 from sensord.watch.events import Origin
 
-__all__ = ["TABLES", "Column", "Table", "Value", "can_be_empty", "kept_value", "shown_value"]
+__all__ = ["TABLES", "Column", "Table", "Value", "can_be_empty", "kept_value", "written_value"]
 
 Value: TypeAlias = Any
 
@@ -216,7 +216,7 @@ def can_be_empty(column: Column) -> bool:
     return column.codec in (_TEXT, _NAME) and not column.optional
 
 
-def shown_value(column: Column, stored: Value) -> tuple[Value, str]:
+def written_value(column: Column, stored: Value) -> tuple[Value, str]:
     """A stored value as it is written outside, and what is wrong with it, empty where it can be."""
     if stored is None:
         return None, "" if column.optional else f"{column.name} is missing"
@@ -234,7 +234,7 @@ def kept_value(column: Column, stored: Value) -> Value:
 
     A text of another version's words is still a text.
     """
-    _, wrong = shown_value(column, stored)
+    _, wrong = written_value(column, stored)
     if not wrong or (column.codec.is_text and not column.optional and isinstance(stored, str)):
         return stored
     if column.optional:

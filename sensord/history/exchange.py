@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import NamedTuple, TextIO, TypeAlias
 
 from sensord.errors import DataError, unreadable
-from sensord.history.columns import TABLES, Column, Table, Value, can_be_empty, shown_value
+from sensord.history.columns import TABLES, Column, Table, Value, can_be_empty, written_value
 from sensord.history.database import (
     Connection,
     check_regular,
@@ -53,7 +53,7 @@ def _rows(connection: Connection, path: Path, table: Table, span: Span = EVER) -
     question = f"SELECT {columns} FROM {table.name}{join}{' WHERE ' if where else ''}{where} ORDER BY {order}"
     with telling(path):
         for row in connection.execute(question, [round(at * scale) for _, at in bounds]):
-            found = [shown_value(column, value) for column, value in zip(table.columns, row, strict=True)]
+            found = [written_value(column, value) for column, value in zip(table.columns, row, strict=True)]
             yield _Shown([value for value, _ in found], next((wrong for _, wrong in found if wrong), ""))
 
 

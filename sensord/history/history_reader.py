@@ -10,7 +10,7 @@ from typing import Any, NamedTuple, Self, TypeVar
 
 from sensord.care.chicks import Chick, Crop, Feed, Weighing
 from sensord.care.plausible import POSSIBLE, check_possible
-from sensord.history.columns import TABLES, kept_value, shown_value
+from sensord.history.columns import TABLES, kept_value, written_value
 from sensord.history.database import Connection, copy_into, open_reader, sound, telling
 
 __all__ = [
@@ -144,7 +144,7 @@ class HistoryReader:
             columns = ", ".join(kind.stored for kind in kinds)
             for row in self._rows(f"SELECT {columns} FROM {table} WHERE {key} = ?", chick):
                 found += [
-                    wrong for kind, value in zip(kinds, row, strict=True) if (wrong := shown_value(kind, value)[1])
+                    wrong for kind, value in zip(kinds, row, strict=True) if (wrong := written_value(kind, value)[1])
                 ]
         return tuple(found)
 

@@ -16,10 +16,10 @@ from sensord.config.sections import HistorySection
 from sensord.errors import StorageError
 from sensord.gate.network_gate import TokenBucket
 from sensord.history import retention
-from sensord.history.database import Connection, DamagedError, insert
+from sensord.history.database import Connection, insert
 from sensord.history.effect_rows import StoredRow, row_of
 from sensord.history.history_file import HistoryFile
-from sensord.history.summaries import Minute, MinuteBook, RunBook
+from sensord.history.runs import RunBook, insert_runs
 from sensord.readings import Fault, Observation
 from sensord.watch.dish.rounds import FeedRound, RoundTracker
 from sensord.watch.effects import AlarmChanged, BatchStarted, Effect, GapFound, Measured
@@ -55,8 +55,6 @@ class History:
         self._run_id: int | None = None
         self._opening = 0
         self._runs = RunBook()
-        self._minutes = MinuteBook()
-        self._closed_minutes: list[Minute] = []
         self._rows: deque[StoredRow] = deque()
         self._states: dict[str, str] = {}
         self._rounds = RoundTracker()
@@ -103,7 +101,6 @@ class History:
 
     def close(self) -> None:
         """Write what waits and note the orderly end."""
-        self._closed_minutes.extend(self._minutes.close())
         try:
             self._write(orderly_end=True)
         except StorageError as error:
@@ -149,9 +146,6 @@ class History:
             milli = round(max(-_MOST_MILLI, min(_MOST_MILLI, observation.celsius * 1000)))
         at_ms = self._at_ms(observation.seconds)
         self._runs.add(at_ms, observation.probe, milli, fault, self._sure)
-        closed = self._minutes.add(at_ms, observation.probe, milli)
-        if closed is not None:
-            self._closed_minutes.append(closed)
 
     def _round(self, begun: FeedRound) -> dict[str, Any]:
         batch = begun.batch_seconds
@@ -168,7 +162,6 @@ class History:
     def _drop(self) -> None:
         """Keep what is new where the disk takes nothing for too long; every loss is told, at once and in the file."""
         self._lost["readings"] += self._runs.drop_oldest(_MOST_RUNS_WAITING)
-        self._closed_minutes = self._closed_minutes[-_MOST_ROWS_WAITING:]
         while len(self._rows) > _MOST_ROWS_WAITING:
             self._lost[f"rows of {self._rows.popleft().table}"] += 1
 
@@ -212,27 +205,23 @@ class History:
         with self._states_lock:
             states = dict(self._states)
 
-        def write(connection: Connection) -> tuple[list[StoredRow], bool]:
+        def write(connection: Connection) -> list[StoredRow]:
             if self._opening != self._file.openings:
                 self._begin(connection)
-            retention.insert_readings(connection, self._runs.runs(), self._closed_minutes)
+            insert_runs(connection, self._runs.runs())
             refused = [row for row in self._rows if not insert(connection, row.table, row.values)]
             connection.executemany("INSERT OR REPLACE INTO state (key, value) VALUES (?, ?)", states.items())
-            again = False
             if self._shift_ms is not None and self._unsure_since_ms is not None:
-                again = retention.shift_unsure(connection, self._unsure_since_ms, self._shift_ms, self._run_id)
+                retention.shift_unsure(connection, self._unsure_since_ms, self._shift_ms, self._run_id)
             if orderly_end:
                 ended = (self._at_ms(self._clock.monotonic_seconds()), self._run_id)
                 connection.execute("UPDATE run SET stopped_ms = ? WHERE id = ?", ended)
-            return refused, again
+            return refused
 
-        refused, summed_again = self._file.write(write)
+        refused = self._file.write(write)
         self._opening = self._file.openings
         self._lost.update(f"rows of {row.table}" for row in refused)
-        if summed_again:
-            self._minutes = MinuteBook()
         self._runs.clear()
-        self._closed_minutes.clear()
         self._rows.clear()
         self._shift_ms = None
         with self._states_lock:
@@ -240,11 +229,8 @@ class History:
 
     def _begin(self, connection: Connection) -> None:
         """The first look into a file that has just been opened, and a row for this run."""
-        try:
-            newest_ms = retention.catch_up(connection)
-        except (TypeError, ValueError, ArithmeticError) as error:
-            raise DamagedError(f"the history file holds what cannot be ({error})") from error
-        if newest_ms is not None and abs(newest_ms - self._started_ms) > _OFF_SECONDS * 1000:
+        (newest_ms,) = connection.execute("SELECT max(at_ms) FROM reading").fetchone()
+        if isinstance(newest_ms, int) and abs(newest_ms - self._started_ms) > _OFF_SECONDS * 1000:
             self._doubt_clock()
         begun = (self._started_ms, int(self._sure), sensord.__version__)
         done = connection.execute("INSERT INTO run (started_ms, sure, version) VALUES (?, ?, ?)", begun)

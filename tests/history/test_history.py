@@ -13,11 +13,12 @@ from hypothesis import strategies as st
 from sensord.clock import FakeClock
 from sensord.config.sections import HistorySection
 from sensord.errors import StorageError
+from sensord.history.database import in_memory
 from sensord.history.history_file import HistoryFile
 from sensord.history.history_reader import HistoryReader
 from sensord.history.history_writer import History
 from sensord.history.migrations import MIGRATIONS
-from sensord.history.summaries import MinuteBook, RunBook
+from sensord.history.runs import RunBook, insert_runs
 from sensord.log.chick_log import ChickLog
 from sensord.log.day import chick_views
 from sensord.readings import Band, Fault, FaultKind, Interval, Reading
@@ -174,21 +175,23 @@ def test_minutes_and_hours_are_summed_up(desk: Desk, tmp_path: Path) -> None:
 
 
 @given(st.lists(st.tuples(st.integers(1, 9), st.one_of(st.none(), st.integers(30_000, 40_000))), max_size=80))
-def test_the_runs_give_back_every_reading(steps: list[tuple[int, int | None]]) -> None:
-    book, minutes = RunBook(), MinuteBook()
-    at_s, said, closed = 1_800_000_000, 0, []
-    for step, milli in steps:
+def test_runs_and_minutes_give_back_every_reading(steps: list[tuple[int, int | None]]) -> None:
+    connection = in_memory()
+    for statement in MIGRATIONS[0].script.split(";"):
+        connection.execute(statement)
+    book, at_s = RunBook(), 1_800_000_000
+    for number, (step, milli) in enumerate(steps, 1):
         at_s += step
         book.add(at_s * 1000, "left", milli, None if milli is not None else "late", True)
-        closed += [minute for minute in (minutes.add(at_s * 1000, "left", milli),) if minute]
-        said += 1
-    closed += minutes.close()
-    assert sum(run.count for run in book.runs()) == said
-    assert sum(m.readings + m.faults for m in closed) == said
+        if number % 7 == 0:  # as a flush does
+            insert_runs(connection, book.runs())
+            book.clear()
+    insert_runs(connection, book.runs())
+    asked = "SELECT total(count + faults), min(low), max(high) FROM minute"
     values = [milli for _, milli in steps if milli is not None]
-    if values:
-        assert min(m.low for m in closed if m.low is not None) == min(values)
-        assert max(run.milli for run in book.runs() if run.milli is not None) == max(values)
+    found = connection.execute(asked).fetchone()
+    assert found == (len(steps), min(values, default=None), max(values, default=None))
+    assert connection.execute("SELECT total(count) FROM reading").fetchone() == (len(steps),)
 
 
 def test_after_a_kill_the_minutes_are_summed_up_from_the_rows(tmp_path: Path) -> None:
