@@ -20,14 +20,14 @@ __all__ = [
     "HistoryReader",
     "LastSeen",
     "NoteRow",
-    "Point",
+    "ProbePoint",
     "RoundRow",
 ]
 
 _Done = TypeVar("_Done")
 
 
-class Point(NamedTuple):
+class ProbePoint(NamedTuple):
     """A probe over one bin of time: Celsius, None where there was no good reading; `faults` counts the bad ones."""
 
     utc_seconds: float
@@ -202,7 +202,7 @@ class HistoryReader:
         seen = self.last_seen()
         return None if first is None or seen is None else (float(first), seen.utc_seconds)
 
-    def fine(self, probe: str, start: float, end: float) -> list[Point]:
+    def fine(self, probe: str, start: float, end: float) -> list[ProbePoint]:
         """Every reading still kept; a value that held is one point at its first and one at its last reading."""
         points = []
         rows = self._rows(
@@ -214,25 +214,25 @@ class HistoryReader:
             celsius = _c(milli)
             times = _whole(count)
             good, bad = (times, 0) if celsius is not None else (0, times)
-            points.append(Point(at_ms / 1000, celsius, celsius, celsius, good, bad))
+            points.append(ProbePoint(at_ms / 1000, celsius, celsius, celsius, good, bad))
             if 0 < _whole(held_ms) <= _MOST_HELD_MS:
-                points.append(Point((at_ms + held_ms) / 1000, celsius, celsius, celsius, 0, 0))
+                points.append(ProbePoint((at_ms + held_ms) / 1000, celsius, celsius, celsius, 0, 0))
         return points
 
-    def minutes(self, probe: str, start: float, end: float) -> list[Point]:
+    def minutes(self, probe: str, start: float, end: float) -> list[ProbePoint]:
         return self._summaries("minute", probe, start, end)
 
-    def hours(self, probe: str, start: float, end: float) -> list[Point]:
+    def hours(self, probe: str, start: float, end: float) -> list[ProbePoint]:
         return self._summaries("hour", probe, start, end)
 
-    def _summaries(self, table: str, probe: str, start: float, end: float) -> list[Point]:
+    def _summaries(self, table: str, probe: str, start: float, end: float) -> list[ProbePoint]:
         rows = self._rows(
             f"SELECT at_s, low, mean, high, count, faults FROM {table}"
             " WHERE at_s >= ? AND at_s < ? AND probe = (SELECT id FROM probe WHERE name = ?) ORDER BY at_s",
             int(start), int(end), probe,
         )  # fmt: skip
         return [
-            Point(at_s, _c(low), _c(mean), _c(high), _whole(count), _whole(faults))
+            ProbePoint(at_s, _c(low), _c(mean), _c(high), _whole(count), _whole(faults))
             for at_s, low, mean, high, count, faults in rows
         ]
 

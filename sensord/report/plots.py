@@ -19,7 +19,7 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from sensord.care.growth import expected_grams
-from sensord.history.history_reader import Point
+from sensord.history.history_reader import ProbePoint
 from sensord.readings import Band
 from sensord.report.report_data import BrooderPart, ChickPart, Report, RoundPart
 from sensord.report.report_figures import band_at, binned
@@ -134,14 +134,14 @@ def _draw_band(axes: Axes, report: Report, part: BrooderPart, zone: tzinfo | Non
         axes.step(times, values, where="post", color=_INK["band_edge"], linewidth=0.8, zorder=1)
 
 
-def _inside(part: BrooderPart, point: Point) -> bool:
+def _inside(part: BrooderPart, point: ProbePoint) -> bool:
     band = band_at(part.bands, point.utc_seconds)
     mean = point.mean_celsius
     return band is None or mean is None or mean in Band(band.low_celsius, band.high_celsius)
 
 
-def _unbroken(points: Sequence[Point], longest: float) -> list[list[Point]]:
-    runs: list[list[Point]] = []
+def _unbroken(points: Sequence[ProbePoint], longest: float) -> list[list[ProbePoint]]:
+    runs: list[list[ProbePoint]] = []
     for point in points:
         if point.mean_celsius is None:
             continue

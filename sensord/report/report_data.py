@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from sensord.care.chicks import SECONDS_A_DAY, Chick, Feed, Weighing, age_days
 from sensord.care.feeding import Caution, cautions
 from sensord.care.growth import Fit, Flag, Gain, Model, daily, fit, flags, gains
-from sensord.history.history_reader import BandRow, GapRow, HistoryReader, Point, RoundRow
+from sensord.history.history_reader import BandRow, GapRow, HistoryReader, ProbePoint, RoundRow
 from sensord.report.report_figures import (
     AirFigures,
     AlarmEpisode,
@@ -32,7 +32,7 @@ class BrooderPart:
     """One brooder: its air (`step_seconds` a point), the bands it was held to, its figures and lid openings."""
 
     name: str
-    points: tuple[Point, ...]
+    points: tuple[ProbePoint, ...]
     step_seconds: float
     bands: tuple[BandRow, ...]
     figures: AirFigures
@@ -44,7 +44,7 @@ class RoundPart:
     """One round of feeding: the dish's curve up to the lift, what the chicks took, how long after the round before."""
 
     row: RoundRow
-    curve: tuple[Point, ...]
+    curve: tuple[ProbePoint, ...]
     feeds: tuple[Feed, ...]
     since_seconds: float | None = None
 

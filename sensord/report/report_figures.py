@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
-from sensord.history.history_reader import AlarmRow, BandRow, Point
+from sensord.history.history_reader import AlarmRow, BandRow, ProbePoint
 
 __all__ = [
     "AirFigures",
@@ -82,27 +82,29 @@ class AlarmFigures:
     chattering: tuple[str, ...] = ()
 
 
-def together(series: Iterable[Sequence[Point]]) -> list[Point]:
+def together(series: Iterable[Sequence[ProbePoint]]) -> list[ProbePoint]:
     """Several probes of one brooder as one: lowest low, highest high, mean of all readings."""
-    by_time: dict[float, list[Point]] = defaultdict(list)
+    by_time: dict[float, list[ProbePoint]] = defaultdict(list)
     for points in series:
         for point in points:
             by_time[point.utc_seconds].append(point)
     return [_joined(at, by_time[at]) for at in sorted(by_time)]
 
 
-def _joined(at: float, points: Sequence[Point]) -> Point:
+def _joined(at: float, points: Sequence[ProbePoint]) -> ProbePoint:
     lows = [p.low_celsius for p in points if p.low_celsius is not None]
     highs = [p.high_celsius for p in points if p.high_celsius is not None]
     weighed = [(p.mean_celsius, p.readings) for p in points if p.mean_celsius is not None]
     readings = sum(count for _, count in weighed)
     mean = sum(celsius * count for celsius, count in weighed) / readings if readings else None
-    return Point(at, min(lows, default=None), mean, max(highs, default=None), readings, sum(p.faults for p in points))
+    return ProbePoint(
+        at, min(lows, default=None), mean, max(highs, default=None), readings, sum(p.faults for p in points)
+    )
 
 
-def binned(points: Sequence[Point], bin_seconds: float) -> list[Point]:
+def binned(points: Sequence[ProbePoint], bin_seconds: float) -> list[ProbePoint]:
     """The same points, coarser: for a plot that has fewer pixels than the night has minutes."""
-    bins: dict[float, list[Point]] = defaultdict(list)
+    bins: dict[float, list[ProbePoint]] = defaultdict(list)
     for point in points:
         bins[point.utc_seconds // bin_seconds * bin_seconds].append(point)
     return [_joined(at, bins[at]) for at in sorted(bins)]
@@ -115,7 +117,7 @@ def band_at(bands: Sequence[BandRow], utc_seconds: float) -> BandRow | None:
 
 
 def air_figures(
-    points: Sequence[Point], bands: Sequence[BandRow], start: float, end: float, step_seconds: float
+    points: Sequence[ProbePoint], bands: Sequence[BandRow], start: float, end: float, step_seconds: float
 ) -> AirFigures:
     """Over `start`..`end`; `step_seconds` is what one point stands for."""
     read = [p for p in points if p.mean_celsius is not None]
@@ -143,7 +145,7 @@ def air_figures(
     )
 
 
-def lids(points: Sequence[Point]) -> list[float]:
+def lids(points: Sequence[ProbePoint]) -> list[float]:
     """When a lid was probably lifted: the air dropped at once and was back within minutes (from minutes only)."""
     found: list[float] = []
     read = [p for p in points if p.mean_celsius is not None and p.low_celsius is not None]

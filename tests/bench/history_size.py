@@ -18,7 +18,7 @@ from tempfile import TemporaryDirectory
 from sensord.clock import FakeClock
 from sensord.config.sections import HistorySection
 from sensord.history.history_file import HistoryFile
-from sensord.history.history_reader import HistoryReader, Point
+from sensord.history.history_reader import HistoryReader, ProbePoint
 from sensord.history.history_writer import History
 from sensord.readings import Reading
 from sensord.watch.effects import Measured
@@ -100,7 +100,7 @@ def year(folder: Path, days: float) -> bool:
     with HistoryReader(path) as reader:
         rows = reader.counts()
         print(", ".join(f"{count} {name}" for name, count in rows.items() if count))
-        questions: list[tuple[str, float, Callable[[str], list[Point]]]] = [
+        questions: list[tuple[str, float, Callable[[str], list[ProbePoint]]]] = [
             ("a day by minutes", MOST_DAY_MILLISECONDS, lambda p: reader.minutes(p, end - 86_400, end)),
             ("a day, every reading", math.inf, lambda p: reader.fine(p, end - 86_400, end)),
             ("all by hours", MOST_YEAR_MILLISECONDS, lambda p: reader.hours(p, end - 366 * 86_400, end)),

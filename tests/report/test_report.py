@@ -13,7 +13,7 @@ import pytest
 
 from sensord.cli import main
 from sensord.durations import duration, foretold
-from sensord.history.history_reader import AlarmRow, BandRow, HistoryReader, Point
+from sensord.history.history_reader import AlarmRow, BandRow, HistoryReader, ProbePoint
 from sensord.readings import Interval
 from sensord.report.report_data import Report, gather_report
 from sensord.report.report_figures import air_figures, alarm_figures, binned, episodes, lids, together
@@ -37,8 +37,8 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make(tmp_path_factory.mktemp("sample"), chicks=3, days=12)
 
 
-def minutes(*means: float, low_by: float = 0.1) -> list[Point]:
-    return [Point(60.0 * i, mean - low_by, mean, mean + 0.1, 60, 0) for i, mean in enumerate(means)]
+def minutes(*means: float, low_by: float = 0.1) -> list[ProbePoint]:
+    return [ProbePoint(60.0 * i, mean - low_by, mean, mean + 0.1, 60, 0) for i, mean in enumerate(means)]
 
 
 def test_minutes_outside_the_band_are_counted_on_their_side() -> None:
@@ -51,8 +51,8 @@ def test_minutes_outside_the_band_are_counted_on_their_side() -> None:
 
 
 def test_two_probes_of_one_brooder_become_one_curve() -> None:
-    (point,) = together([minutes(35.0), [Point(0.0, 33.0, 34.0, 34.5, 20, 3)]])
-    assert point == Point(0.0, 33.0, (35 * 60 + 34 * 20) / 80, 35.1, 80, 3)
+    (point,) = together([minutes(35.0), [ProbePoint(0.0, 33.0, 34.0, 34.5, 20, 3)]])
+    assert point == ProbePoint(0.0, 33.0, (35 * 60 + 34 * 20) / 80, 35.1, 80, 3)
     (coarse,) = binned(minutes(35, 36, 37), 180.0)
     assert (coarse.low_celsius, coarse.mean_celsius, coarse.high_celsius) == (34.9, 36.0, 37.1)
 
