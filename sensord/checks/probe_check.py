@@ -11,17 +11,17 @@ from pathlib import Path
 from sensord.care.remedies import REMEDIES
 from sensord.checks.site import CheckFinding, Site, bad, fine, warn
 from sensord.probes.bus import BulkConversion
-from sensord.probes.deadlines import Asker, Overdue
+from sensord.probes.deadlines import Asker
 from sensord.probes.one_wire import (
     BULK_FILE,
     ProbeSpot,
     conversion_seconds,
     externally_powered,
     locate,
+    meaning,
     read_bytes,
-    refusal_of,
 )
-from sensord.probes.scratchpad import Converted, Refused, decode
+from sensord.probes.scratchpad import Refused
 from sensord.readings import FaultKind
 
 __all__ = ["authenticity_hints", "probes"]
@@ -93,12 +93,7 @@ def _probe(site: Site, rom: str, spot: ProbeSpot, asker: Asker) -> Iterator[Chec
     outcome = asker.ask(partial(read_bytes, file))
     if outcome == b"":  # a conversion of the daemon's was running, or a bit was lost: once more
         outcome = asker.ask(partial(read_bytes, file))
-    if isinstance(outcome, Overdue):
-        decoded: Converted | Refused = Refused(FaultKind.LATE, "")
-    elif isinstance(outcome, OSError):
-        decoded = refusal_of(outcome)
-    else:
-        decoded = decode(outcome, rom[:2])
+    decoded = meaning(rom, outcome, "")
     if isinstance(decoded, Refused):
         yield bad("probe.reading", *_fault_words(called, decoded))
         return

@@ -20,10 +20,10 @@ from sensord.config.loading import DEFAULT_PATH, load
 from sensord.config.sections import Config, OneWireSection
 from sensord.durations import duration_seconds
 from sensord.errors import ConfigError, DataError
-from sensord.probes.deadlines import Asker, Outcome, Overdue
-from sensord.probes.one_wire import BULK_FILE, Chip, ProbeSpot, chip_at, fresh_bytes, locate, refusal_of
+from sensord.probes.deadlines import Asker
+from sensord.probes.one_wire import BULK_FILE, Chip, ProbeSpot, chip_at, fresh_bytes, locate, meaning
 from sensord.probes.probe_reader import ProbeReader
-from sensord.probes.scratchpad import Converted, Decoded, Refused, decode
+from sensord.probes.scratchpad import Converted, Decoded
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.screens.tables import BusRow, ProbeRow, how_to_name, indented, nothing_found, probe_lines
 from sensord.watch.events import Observed
@@ -121,15 +121,7 @@ def _ask_all(root: Path, spots: dict[str, ProbeSpot], clock: Clock) -> Iterator[
     finally:
         asker.close()
     for rom in spots:
-        yield rom, chips.get(rom), _meaning(rom, outcomes[rom])
-
-
-def _meaning(rom: str, outcome: Outcome) -> Decoded:
-    if isinstance(outcome, Overdue):
-        return Refused(FaultKind.LATE, "no answer in time")
-    if isinstance(outcome, OSError):
-        return refusal_of(outcome)
-    return decode(outcome, rom[:2])
+        yield rom, chips.get(rom), meaning(rom, outcomes[rom], "no answer in time")
 
 
 def _buses(root: Path) -> list[BusRow]:

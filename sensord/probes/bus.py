@@ -21,12 +21,12 @@ from sensord.probes.one_wire import (
     ProbeSpot,
     conversion_seconds,
     externally_powered,
+    meaning,
     patient_bytes,
     read_bytes,
-    refusal_of,
     trigger,
 )
-from sensord.probes.scratchpad import Converted, Decoded, Refused, decode
+from sensord.probes.scratchpad import Converted, Decoded, Refused
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.events import Observed
 
@@ -280,12 +280,10 @@ class Bus:
     def _meaning(self, rom: str, outcome: Outcome) -> Decoded:
         if isinstance(outcome, Overdue):
             self._bulk.doubt()
-            return Refused(FaultKind.LATE, f"no answer within {self._pace.deadline_seconds:g} s")
-        if isinstance(outcome, OSError):
+        elif isinstance(outcome, OSError):
             self._waits.pop(rom, None)  # what comes back may be another chip, or wired otherwise
             self._powered.pop(rom, None)
-            return refusal_of(outcome)
-        return decode(outcome, rom[:2])
+        return meaning(rom, outcome, f"no answer within {self._pace.deadline_seconds:g} s")
 
     def _one_after_another(self, roms: Iterable[str]) -> Iterator[tuple[str, Outcome]]:
         for rom in roms:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from sensord.clock import Clock
+from sensord.probes.deadlines import Outcome, Overdue
 from sensord.probes.scratchpad import Decoded, Refused, decode
 from sensord.readings import PROBE_FAMILIES, FaultKind
 
@@ -26,6 +27,7 @@ __all__ = [
     "externally_powered",
     "fresh_bytes",
     "locate",
+    "meaning",
     "patient_bytes",
     "probe_at",
     "read_bytes",
@@ -142,6 +144,13 @@ def refusal_of(error: OSError) -> Refused:
         return Refused(FaultKind.BUS_ERROR, f"not permitted to read {error.filename}")
     name = errno.errorcode.get(error.errno or 0, "OSError")
     return Refused(FaultKind.BUS_ERROR, f"{name}: {error.strerror or error}")
+
+
+def meaning(rom: str, outcome: Outcome, late: str) -> Decoded:
+    """What a read of the probe `rom` came to; `late` says how long it was waited for in vain."""
+    if isinstance(outcome, Overdue):
+        return Refused(FaultKind.LATE, late)
+    return refusal_of(outcome) if isinstance(outcome, OSError) else decode(outcome, rom[:2])
 
 
 def patient_bytes(spot: ProbeSpot, clock: Clock) -> bytes:
