@@ -43,7 +43,7 @@ def _who_is_due(options: argparse.Namespace) -> int:
     from dataclasses import asdict
 
     from sensord.commands.history_here import open_history
-    from sensord.log.day import chick_views
+    from sensord.log.chick_log import chick_views
     from sensord.screens.chick_words import chick_lines, planned_batch_millilitres
 
     now = now_utc()

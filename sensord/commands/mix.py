@@ -89,7 +89,7 @@ def _millilitres(options: argparse.Namespace) -> float:
             raise DataError("--from-log: says how much already; leave out --chicks, --feed-ml and --amount-ml, or it")
         from sensord.commands.history_here import open_history
         from sensord.commands.keeping import now_utc
-        from sensord.log.day import chick_views
+        from sensord.log.chick_log import chick_views
         from sensord.screens.chick_words import planned_batch_millilitres
 
         with open_history(options) as reader:

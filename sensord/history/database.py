@@ -1,4 +1,4 @@
-"""The only module that knows SQLite: opening the history as writer or reader, and what its errors mean to a person.
+"""The history's only module that knows SQLite: opening it as writer or reader, and what its errors mean to a person.
 
 WAL with `synchronous=FULL`: a commit that has returned is on the disk, and a kill at any moment leaves a whole file.
 """
@@ -10,38 +10,18 @@ import stat
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import IO, Any, TypeAlias
+from typing import IO, TypeAlias
 
 from sensord.errors import StorageError
 from sensord.texts import plain_text
 
 __all__ = [
-    "APPLICATION_ID",
-    "CACHE_KIBIBYTES",
-    "Connection",
-    "DamagedError",
-    "Mark",
-    "NewerError",
-    "check_regular",
-    "copy_into",
-    "in_memory",
-    "insert",
-    "leaving_nothing",
-    "lock",
-    "lock_path",
-    "log_path",
-    "mark",
-    "open_reader",
-    "open_writer",
-    "same_file",
-    "set_aside",
-    "sound",
-    "telling",
-    "transaction",
-]
+    "APPLICATION_ID", "CACHE_KIBIBYTES", "Connection", "DamagedError", "Mark", "NewerError", "check_regular",
+    "copy_into", "in_memory", "insert", "leaving_nothing", "lock", "lock_path", "log_path", "mark", "open_reader",
+    "open_writer", "same_file", "set_aside", "sound", "telling", "transaction",
+]  # fmt: skip
 
 Connection: TypeAlias = sqlite3.Connection
-Row: TypeAlias = tuple[Any, ...]
 
 APPLICATION_ID = 0x736E7372  # "snsr", written into the file's header, so that another program's file is recognised
 CACHE_KIBIBYTES = 512
@@ -104,8 +84,10 @@ def telling(path: Path) -> Iterator[None]:
 
 def _told(path: Path, error: sqlite3.Error | OSError) -> StorageError:
     code = getattr(error, "sqlite_errorname", "") or ""
-    # A missing table or column means that the file's own table of contents is broken: no statement here has a slip.
-    if code.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_IOERR_SHORT_READ")) or "no such " in str(error):
+    # A step that has been taken already means that the file miscounts its steps.
+    if code.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_IOERR_SHORT_READ")) or "already exists" in str(
+        error
+    ):
         return DamagedError(f"{path}: the history file is damaged ({error})")
     if code == "SQLITE_FULL" or getattr(error, "errno", None) == 28:
         return StorageError(f"{path}: the disk is full, nothing more is kept: free some space, the watch goes on")

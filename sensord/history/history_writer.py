@@ -19,7 +19,7 @@ from sensord.history import retention
 from sensord.history.database import Connection, insert
 from sensord.history.effect_rows import StoredRow, row_of
 from sensord.history.history_file import HistoryFile
-from sensord.history.runs import RunBook, insert_runs
+from sensord.history.retention import RunBook, insert_runs
 from sensord.readings import Fault, Observation
 from sensord.watch.dish.rounds import FeedRound, RoundTracker
 from sensord.watch.effects import AlarmChanged, BatchStarted, Effect, GapFound, Measured

@@ -6,20 +6,25 @@ back through the inbox.
 
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
 
-from sensord.care.chicks import ChickView
+from sensord.care.chick_day import chick_view
+from sensord.care.chicks import SECONDS_A_DAY, ChickView, Feed
 from sensord.clock import Clock
 from sensord.errors import CommandError, StorageError
 from sensord.history.history_file import HistoryFile
 from sensord.history.history_reader import HistoryReader
-from sensord.log.day import alarms_since, chick_views, day_start
 from sensord.log.entries import store
 from sensord.watch.command_table import verb_of
 from sensord.watch.effects import AlarmChanged, AlarmState, Effect, EntryMade
 from sensord.watch.events import DayKnown, EntryAnswered, Event
 from sensord.watch.views import Snapshot
 
-__all__ = ["ChickLog"]
+__all__ = ["ChickLog", "alarms_since", "chick_views", "day_start"]
+
+# Longer than any interval between feeds, and enough for what the crops of a day say.
+_FEEDS_BACK_SECONDS = 3 * SECONDS_A_DAY
 
 
 class ChickLog:
@@ -116,3 +121,30 @@ class ChickLog:
         while self._alarms and self._alarms[0] < today:
             self._alarms.popleft()
         self._deliver(DayKnown(seconds, tuple(self._views.values()), self._alarms_before + len(self._alarms)))
+
+
+def day_start(utc_seconds: float) -> float:
+    """When the local day of that instant began."""
+    here = datetime.fromtimestamp(utc_seconds).astimezone()
+    return here.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
+
+
+def chick_views(reader: HistoryReader, now_utc: float, only: str | None = None) -> tuple[ChickView, ...]:
+    """Every chick still here, or that `only` one: fitting curves costs time."""
+    feeds: dict[str, list[Feed]] = {}
+    for feed in reader.feeds(now_utc - _FEEDS_BACK_SECONDS, now_utc + SECONDS_A_DAY, only):
+        feeds.setdefault(feed.chick, []).append(feed)
+    today = day_start(now_utc)
+    here = [chick for chick in reader.chicks() if chick.left is None and only in (None, chick.name)]
+    views = []
+    for chick in here:
+        view = chick_view(chick, reader.weighings(chick.name), feeds.get(chick.name, []), now_utc, today)
+        odd = [f"Left out of the log: {what}" for what in reader.impossible(chick.name)]
+        views.append(replace(view, look=(*view.look, *odd)) if odd else view)
+    return tuple(views)
+
+
+def alarms_since(reader: HistoryReader, since_utc: float, until_utc: float) -> int:
+    """How many alarms were raised: transitions out of the normal state into an unacknowledged one."""
+    rows = reader.alarms(since_utc, until_utc)
+    return sum(row.previous == "normal" and row.state.endswith("unacknowledged") for row in rows)

@@ -116,7 +116,7 @@ class Sabotage:
 
     def break_day(self, _value: float) -> None:
         """The log of the chicks cannot read the day."""
-        chick_log.chick_views = self._raising  # type: ignore[attr-defined]
+        chick_log.chick_views = self._raising
 
     def break_reader(self, _value: float) -> None:
         """The probes' reader cannot say how it fares."""

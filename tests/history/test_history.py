@@ -18,9 +18,8 @@ from sensord.history.history_file import HistoryFile
 from sensord.history.history_reader import HistoryReader
 from sensord.history.history_writer import History
 from sensord.history.migrations import MIGRATIONS
-from sensord.history.runs import RunBook, insert_runs
-from sensord.log.chick_log import ChickLog
-from sensord.log.day import chick_views
+from sensord.history.retention import RunBook, insert_runs
+from sensord.log.chick_log import ChickLog, chick_views
 from sensord.readings import Band, Fault, FaultKind, Interval, Reading
 from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
 from sensord.watch.conditions import Condition, Priority

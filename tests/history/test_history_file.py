@@ -19,7 +19,7 @@ from sensord.errors import StorageError
 from sensord.history.history_file import FILE_NAME
 from sensord.history.history_reader import HistoryReader
 from sensord.log import chick_log
-from sensord.log.day import chick_views
+from sensord.log.chick_log import chick_views
 from sensord.log.entries import store
 from sensord.run.memory import recall
 from tests.history.test_history import UTC, Desk, rows
@@ -190,6 +190,18 @@ def test_flipped_bits_never_stop_a_start_and_the_history_goes_on(tmp_path: Path)
         (there / FILE_NAME).write_bytes(whole)
         opens_and_goes_on(there)
         shutil.rmtree(there)
+
+
+@pytest.mark.parametrize("steps", [-1, 0, 1, 3, 2**31 - 1])
+def test_a_file_that_miscounts_its_steps_is_set_aside_or_left_to_its_newer_version(tmp_path: Path, steps: int) -> None:
+    desk = Desk(tmp_path)
+    desk.alarm("before")
+    desk.history.close()
+    connection = sqlite3.connect(tmp_path / FILE_NAME)
+    connection.execute(f"PRAGMA user_version = {steps}")
+    connection.close()
+    opens_and_goes_on(tmp_path)
+    assert len(list(tmp_path.glob("*damaged*"))) == (steps < 2)
 
 
 def opens_and_goes_on(there: Path) -> None:
