@@ -78,6 +78,6 @@ def load_profile(name: str, beside: Path | None = None) -> Profile:
             data = tomllib.load(file)
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigError(f"{path}: {unreadable(error)}; check the path in 'profile'") from error
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise ConfigError(f"{path}: not valid TOML: {error}") from error
     return parse_profile(data, path.stem, str(path))

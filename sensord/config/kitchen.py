@@ -140,7 +140,7 @@ def read_kitchen(path: Path) -> Tables:
         if not _is_sound(tables):
             raise ValueError("the numbers do not go together")
         return tables
-    except (OSError, ValueError, TypeError, KeyError, AttributeError):
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
         from sensord.config.loading import load
 
         return load(path)

@@ -45,7 +45,7 @@ def parse(text: str, source: str) -> Config:
     """Check TOML text; `source` stands for the file in messages. Raises `ConfigError` as `load` does."""
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also numbers of thousands of digits, tables nested without end
         raise ConfigError(_not_toml(source, str(error))) from error
     if unseen := [Trouble(where, what) for where, what in unseen_in(raw)]:
         raise ConfigError(_told(text, source, unseen))

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from sensord.config.folders import load_profile
 from sensord.config.loading import load, parse
 from sensord.config.settings import check_hatch_dates, nursery_settings
 from sensord.errors import ConfigError, unreadable
@@ -180,3 +181,12 @@ def test_a_file_that_cannot_be_read_is_named_with_the_remedy(tmp_path: Path) -> 
         load(latin)
     assert "chmod a+r" in unreadable(PermissionError(13, "Permission denied"))
     assert unreadable(OSError(5, "Input/output error")) == "cannot be read: input/output error"
+
+
+@pytest.mark.parametrize("text", [f"x = {'[' * 1000}{']' * 1000}", f"x = {'9' * 5000}", "x = " + "{a=" * 900])
+def test_nesting_without_end_and_endless_numbers_are_one_sentence(text: str, tmp_path: Path) -> None:
+    assert "sensord.toml: not valid TOML" in refusal(text) or "sensord.toml:1: not valid TOML" in refusal(text)
+    own = tmp_path / "own.toml"
+    own.write_text(text, encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"own\.toml: not valid TOML"):
+        load_profile(str(own))
