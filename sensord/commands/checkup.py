@@ -19,6 +19,7 @@ from sensord.commands.terminal import fitting_glyphs
 from sensord.config.loading import DEFAULT_PATH
 from sensord.errors import DataError
 from sensord.screens.page import BLOCKS
+from sensord.texts import plain_text
 
 __all__ = ["arguments", "run", "yes_or_no"]
 
@@ -107,7 +108,7 @@ def _told(site: Site, sections: Iterable[CheckSection]) -> int:
 
 
 def _print_hanging(lead: str, indent: int, text: str, width: int) -> None:
-    lines = textwrap.wrap(text, width - indent, break_on_hyphens=False, break_long_words=False) or [""]
+    lines = textwrap.wrap(plain_text(text), width - indent, break_on_hyphens=False, break_long_words=False) or [""]
     print(lead + lines[0])
     for line in lines[1:]:
         print(" " * indent + line)

@@ -35,6 +35,7 @@ class _Growth:
     mornings: tuple[_Morning, ...]
     fit: Fit | None
     look: tuple[Flag, ...]
+    left_out: tuple[str, ...] = ()
 
 
 def show_growth(options: argparse.Namespace) -> int:
@@ -44,7 +45,7 @@ def show_growth(options: argparse.Namespace) -> int:
         chosen = [chick for chick in known.values() if chick.left is None]
         if options.chick is not None:
             chosen = [chick_named(options.chick, known)]
-        grown = [_growth(chick, reader.weighings(chick.name)) for chick in chosen]
+        grown = [_growth(chick, reader.weighings(chick.name), reader.impossible(chick.name)) for chick in chosen]
     if options.json:
         print(json.dumps([asdict(one) for one in grown], ensure_ascii=False))
     else:
@@ -52,7 +53,7 @@ def show_growth(options: argparse.Namespace) -> int:
     return 1 if any(one.look for one in grown) else 0
 
 
-def _growth(chick: Chick, weighings: Sequence[Weighing]) -> _Growth:
+def _growth(chick: Chick, weighings: Sequence[Weighing], left_out: tuple[str, ...]) -> _Growth:
     mornings = daily(weighings)
     found = None
     if chick.hatched is not None and mornings:
@@ -74,12 +75,13 @@ def _growth(chick: Chick, weighings: Sequence[Weighing]) -> _Growth:
                 published_grams=None if published is None else round(published[0], 1),
             )
         )
-    return _Growth(chick.name, tuple(shown), found, flags(chick, weighings))
+    return _Growth(chick.name, tuple(shown), found, flags(chick, weighings), left_out)
 
 
 def _lines(grown: _Growth, in_full: bool) -> list[str]:
+    odd = [f"! Left out of the log: {what}" for what in grown.left_out]
     if not grown.mornings:
-        return [f"{grown.chick}: not weighed yet"]
+        return [f"{grown.chick}: not weighed yet", *odd]
     if in_full:
         lines = [grown.chick, *[f"  {one.at[:10]}  {_words(one)}" for one in grown.mornings]]
     else:
@@ -91,7 +93,7 @@ def _lines(grown: _Growth, in_full: bool) -> list[str]:
             f" {curve.midpoint_days:.0f} with {curve.greatest_gain_grams:.1f} g a day"
             f" ({curve.model} curve, typically {grown.fit.spread_grams:.1f} g off)"
         )
-    return [*lines, *(f"! {flag.sentence} ({flag.source})" for flag in grown.look)]
+    return [*lines, *(f"! {flag.sentence} ({flag.source})" for flag in grown.look), *odd]
 
 
 def _words(one: _Morning) -> str:

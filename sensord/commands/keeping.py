@@ -23,6 +23,7 @@ __all__ = [
 
 # A time of day still to come was yesterday's, if yesterday's is no longer ago than this.
 _YESTERDAY_WITHIN = timedelta(hours=12)
+_LATEST_UTC_SECONDS = 9.5e10
 
 
 def chick_name(text: str) -> str:
@@ -84,9 +85,12 @@ def moment(text: str, now: float | None = None) -> float:
     here = local(now_utc() if now is None else now)
     for read in (_time_of_day, _iso):
         try:
-            return read(text.strip(), here).timestamp()
-        except ValueError:
+            found = read(text.strip(), here).timestamp()
+        except (ValueError, OverflowError):
             continue
+        if not 0 <= found <= _LATEST_UTC_SECONDS:
+            raise DataError(f"'{text}' lies outside of what a log can hold: the years 1970 to 5000")
+        return found
     raise DataError(f"'{text}' is no time: write 06:30, or 2024-05-04T06:30 with the day")
 
 

@@ -68,13 +68,18 @@ def _gathered(options: argparse.Namespace, reader: HistoryReader) -> Report:
         one = chick_named(options.which, known)
         chick = one.name
         first = [weighing.utc_seconds for weighing in reader.weighings(one.name)]
-        start = now - 30 * 86_400 if one.hatched is None else moment(one.hatched.isoformat())
+        start = now - 30 * 86_400
+        if one.hatched is not None and one.hatched.year > 1970:
+            start = moment(one.hatched.isoformat())
         start = min([start, *first])
-        end = now if one.left is None else moment(one.left.isoformat()) + 86_400
+        end = now if one.left is None or one.left.year > local(now).year else moment(one.left.isoformat()) + 86_400
         end = end if written is None else min(end, written[1] + 86_400)
+        start = min(start, end - 86_400)
         title = f"{one.name[0].upper()}{one.name[1:]}, from {_day(start)} to {_day(end)}"
     else:
         start, end, title = _span(options, now)
+        if start >= now:
+            raise DataError(f"{title[0].lower()}{title[1:]} has not begun yet")
     config = load_config(options.config)
     return gather_report(
         reader, start, end, now, title, config.unit.name, sensord.__version__, _brooders(options, reader), chick

@@ -62,6 +62,8 @@ class ChickPart:
     fit: Fit | None = None
     flags: tuple[Flag, ...] = ()
     cautions: tuple[Caution, ...] = ()
+    left_out: tuple[str, ...] = ()
+    """What its log holds that cannot be, a sentence each; nothing of it is in the rest."""
 
     @property
     def millilitres(self) -> float:
@@ -185,6 +187,7 @@ def _chick(reader: HistoryReader, chick: Chick, feeds: Sequence[Feed], end: floa
         fit=fit(_ages(chick, mornings), [one.grams for one in mornings], Model.LOGISTIC) if mornings else None,
         flags=flags(chick, weighings),
         cautions=cautions(own, end),
+        left_out=tuple(f"Left out of the log: {what}" for what in reader.impossible(chick.name)),
     )
 
 

@@ -120,7 +120,7 @@ def look_first(report: Report) -> list[str]:
     """The chicks that need a look, each with its reason."""
     found = []
     for part in report.chicks:
-        reasons = [*(one.sentence for one in part.cautions), *(one.sentence for one in part.flags)]
+        reasons = [*(one.sentence for one in part.cautions), *(one.sentence for one in part.flags), *part.left_out]
         name = part.chick.name
         found += [reason if reason.startswith(name) else f"{name}: {reason}" for reason in reasons]
     return found

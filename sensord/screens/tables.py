@@ -12,6 +12,7 @@ from datetime import date
 from sensord.care.brooding import Brooding, DayPlan
 from sensord.care.remedies import REMEDIES
 from sensord.readings import Band, FaultKind
+from sensord.texts import plain_text
 
 __all__ = ["BusRow", "ProbeRow", "draw_band", "how_to_name", "indented", "nothing_found", "plan_lines", "probe_lines"]
 
@@ -106,7 +107,7 @@ def nothing_found(root: str, tree_exists: bool) -> list[str]:
 
 def indented(text: str, start: str) -> list[str]:
     """Lines of at most 80 columns, the first beginning with `start`, the others indented as far."""
-    return textwrap.wrap(text, _WIDTH, initial_indent=start, subsequent_indent=" " * len(start))
+    return textwrap.wrap(plain_text(text), _WIDTH, initial_indent=start, subsequent_indent=" " * len(start))
 
 
 def draw_band(band: Band, low: int, high: int, width: int = _SCALE_WIDTH) -> str:
