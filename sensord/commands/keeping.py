@@ -23,7 +23,7 @@ __all__ = [
 
 # A time of day still to come was yesterday's, if yesterday's is no longer ago than this.
 _YESTERDAY_WITHIN = timedelta(hours=12)
-_LATEST_UTC_SECONDS = 9.5e10
+_LATEST_UTC_SECONDS = 9.2e10
 
 
 def chick_name(text: str) -> str:
@@ -89,7 +89,7 @@ def moment(text: str, now: float | None = None) -> float:
         except (ValueError, OverflowError):
             continue
         if not 0 <= found <= _LATEST_UTC_SECONDS:
-            raise DataError(f"'{text}' lies outside of what a log can hold: the years 1970 to 5000")
+            raise DataError(f"'{text}' lies outside of what a log can hold: the years 1970 to 4884")
         return found
     raise DataError(f"'{text}' is no time: write 06:30, or 2024-05-04T06:30 with the day")
 
