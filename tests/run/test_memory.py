@@ -137,6 +137,14 @@ def test_a_stage_that_the_keeper_set_goes_on_from_the_band_that_was_in_force(tmp
     assert banding.band.low_celsius == pytest.approx(HATCHLING.low_celsius, abs=0.01)
 
 
+def test_a_band_on_its_way_says_so_right_after_the_start(tmp_path: Path) -> None:
+    clock = FakeClock()
+    a_run(tmp_path, clock)
+    nursery = nest(recall(tmp_path / FILE_NAME, SETTINGS, clock), clock)
+    (seen,) = whole.snapshot(SETTINGS, nursery, clock.monotonic_seconds()).brooders
+    assert seen.notes[0] == "coming down to 23.9–26.7 °C by at most 0.5 °C a day"
+
+
 def test_a_restart_without_a_clock_makes_no_jump_of_a_stage(tmp_path: Path) -> None:
     clock = FakeClock()
     a_run(tmp_path, clock)

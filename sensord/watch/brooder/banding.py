@@ -40,26 +40,22 @@ def followed(
     if plan is None or settings.pinned:
         return banding, ()
     elapsed = 0.0 if banding.looked_seconds is None else seconds - banding.looked_seconds
-    is_first = banding.brooding is None
-    if not is_first and elapsed < PLAN_EVERY_SECONDS and not at_once:
+    if banding.told is not None and elapsed < PLAN_EVERY_SECONDS and not at_once:
         return banding, ()
-    if utc_seconds is None and not is_first and banding.stage is None:
-        return replace(banding, looked_seconds=seconds), ()  # the clock was lost: what was known goes on
-    own, wanted = brooding_at(plan, utc_seconds), brooding_at(_plan(plan, banding), utc_seconds)
-    # A band that no clock has confirmed yet was never the chicks' own: the first that a clock tells takes its place.
-    is_assumed = is_first or banding.assumed
-    before = own.band if is_first or (is_assumed and own.is_certain) else banding.band
-    band = towards(before, wanted.band, plan.profile.rate_celsius_per_day, elapsed)
-    is_news = banding.told is None or _differ(banding.told, band) or _stage(banding) != wanted.stage
-    after = replace(
-        banding,
-        band=band,
-        brooding=wanted,
-        assumed=is_assumed and not own.is_certain,
-        told=band if is_news else banding.told,
-        looked_seconds=seconds,
-    )
-    moved = BandMoved(seconds=seconds, place=settings.name, band=band, band_source=wanted.source, pinned=False)
+    is_first = banding.brooding is None
+    if utc_seconds is None and banding.brooding is not None and banding.stage is None:
+        after = banding  # the clock was lost: what was known goes on
+    else:
+        own, wanted = brooding_at(plan, utc_seconds), brooding_at(_plan(plan, banding), utc_seconds)
+        # A band that no clock has confirmed was never the chicks' own: the first that a clock tells takes its place.
+        is_assumed = is_first or banding.assumed
+        before = own.band if is_first or (is_assumed and own.is_certain) else banding.band
+        band = towards(before, wanted.band, plan.profile.rate_celsius_per_day, elapsed)
+        after = replace(banding, band=band, brooding=wanted, assumed=is_assumed and not own.is_certain)
+    is_news = banding.told is None or _differ(banding.told, after.band) or _stage(banding) != _stage(after)
+    after = replace(after, looked_seconds=seconds, told=after.band if is_news else banding.told)
+    source = settings.band_source if after.brooding is None else after.brooding.source
+    moved = BandMoved(seconds=seconds, place=settings.name, band=after.band, band_source=source, pinned=False)
     return after, (moved,) if is_news else ()
 
 
