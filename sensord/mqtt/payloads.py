@@ -8,7 +8,6 @@ Each field says where in a view or an effect it is from: the field of the same n
 in its `From`. `Payload.of` reads along these ways, `view_of` goes them back.
 """
 
-from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from functools import cache, reduce
 from math import isfinite
@@ -35,6 +34,7 @@ from sensord.watch.effects import (
     Note,
     Noted,
     Verdict,
+    along,
 )
 from sensord.watch.events import Origin
 
@@ -94,7 +94,11 @@ class Payload(_Sent):
     @classmethod
     def of(cls, source: object, **more: object) -> Self:
         """The message about a view or an effect; `more` is what only the sender knows."""
-        return cls.model_validate(_taken(cls, source) | more)
+        found: dict[str, Any] = {}
+        for inner, way in _ways(cls):
+            if hasattr(source, way[0]):
+                _put(found, inner, along(source, way))
+        return cls.model_validate(found | more)
 
     def encoded(self) -> bytes:
         """As UTF-8 JSON."""
@@ -305,31 +309,23 @@ class AnswerPayload(Payload):
 
 
 @cache
-def _ways(model: type[BaseModel]) -> dict[str, tuple[str, ...] | type[BaseModel]]:
-    """Of each field: the names that lead to it in a source, or the model that holds more fields of the same source."""
-    found: dict[str, tuple[str, ...] | type[BaseModel]] = {}
+def _ways(model: type[BaseModel]) -> tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]:
+    """Of each field the names that lead to it in the message, and those that lead to it in a source."""
+    found: list[tuple[tuple[str, ...], tuple[str, ...]]] = []
     for name, info in model.model_fields.items():
-        told = next((one.path for one in info.metadata if isinstance(one, From)), None)
         if isinstance(info.annotation, type) and issubclass(info.annotation, _Sent):
-            found[name] = info.annotation
+            found += [((name, *inner), way) for inner, way in _ways(info.annotation)]
         else:
-            found[name] = tuple((told or (f"{name}econds" if name.endswith("_s") else name)).split("."))
-    return found
+            usual = f"{name}econds" if name.endswith("_s") else name
+            path = next((one.path for one in info.metadata if isinstance(one, From)), usual)
+            found.append(((name,), tuple(path.split("."))))
+    return tuple(found)
 
 
-def _taken(model: type[BaseModel], source: object) -> dict[str, object]:
-    """What the source says of a model's fields; those that it does not know are left to the sender."""
-    found: dict[str, object] = {}
-    for name, way in _ways(model).items():
-        if isinstance(way, tuple):
-            if hasattr(source, way[0]):
-                value: Any = source
-                for step in way:
-                    value = None if value is None else getattr(value, step)
-                found[name] = value
-        else:
-            found[name] = _taken(way, source)
-    return found
+def _put(tree: dict[str, Any], way: tuple[str, ...], value: object) -> None:
+    for step in way[:-1]:
+        tree = tree.setdefault(step, {})
+    tree[way[-1]] = value
 
 
 View = TypeVar("View")
@@ -341,24 +337,12 @@ def view_of(payload: Payload, kind: type[View], **more: object) -> View:
     Raises pydantic's `ValidationError` where the message holds half an interval or an impossible band.
     """
     found: dict[str, Any] = {}
-    for way, value in _told(payload):
-        inner = found
-        for step in way[:-1]:
-            inner = inner.setdefault(step, {})
-        inner[way[-1]] = value
+    for inner, way in _ways(type(payload)):
+        _put(found, way, along(payload, inner))
     assert is_dataclass(kind)
     known = {field.name for field in fields(kind)}
     adapter: TypeAdapter[View] = _adapter(kind)
     return adapter.validate_python({key: _or_none(found[key]) for key in found if key in known} | more)
-
-
-def _told(message: BaseModel) -> Iterator[tuple[tuple[str, ...], object]]:
-    for name, way in _ways(type(message)).items():
-        value = getattr(message, name)
-        if isinstance(way, tuple):
-            yield way, value
-        else:
-            yield from _told(value)
 
 
 def _or_none(value: Any) -> Any:

@@ -37,6 +37,7 @@ __all__ = [
     "Note",
     "Noted",
     "Verdict",
+    "along",
     "columns_of",
 ]
 
@@ -271,13 +272,15 @@ def columns_of(effect: object, columns: str) -> dict[str, Any]:
     `place` is the field of that name, `low=band.low_celsius` leads to one further in; what lies behind a None is None,
     and words of enumerations are plain text.
     """
-    found: dict[str, Any] = {}
-    for column, path in _parsed(columns):
-        part: Any = effect
-        for name in path:
-            part = None if part is None else getattr(part, name)
-        found[column] = str(part) if isinstance(part, StrEnum) else part
-    return found
+    parts = ((column, along(effect, way)) for column, way in _parsed(columns))
+    return {column: str(part) if isinstance(part, StrEnum) else part for column, part in parts}
+
+
+def along(value: Any, way: tuple[str, ...]) -> Any:
+    """Where a way of attributes ends; None behind what is None."""
+    for name in way:
+        value = None if value is None else getattr(value, name)
+    return value
 
 
 @cache
