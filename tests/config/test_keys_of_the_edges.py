@@ -57,9 +57,10 @@ def test_the_daemon_keeps_its_things_where_the_config_says(tmp_path: Path) -> No
         daemon = build(held_to, SystemClock(), places, Journal(io.StringIO()))
         thread = threading.Thread(target=daemon.run)
         thread.start()
-        assert _within(5, own_socket.exists)
+        there = _within(5, own_socket.exists)
         daemon.stop()
         thread.join()
+        assert there
         assert [path.name for path in sorted(state.glob("*.db"))] == kept
     assert not (tmp_path / "usual.sock").exists()
 
