@@ -15,7 +15,6 @@ from math import exp, sin
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from sensord.clock import FakeClock
 from sensord.config.sections import HistorySection
 from sensord.history.history_file import HistoryFile
 from sensord.history.history_reader import HistoryReader, ProbePoint
@@ -23,6 +22,7 @@ from sensord.history.history_writer import History
 from sensord.readings import Reading
 from sensord.watch.effects import Measured
 from tests.bench.table import target
+from tests.helpers.fake_clock import FakeClock
 
 UTC = 1_800_000_000.0
 YEAR_DAYS = 365

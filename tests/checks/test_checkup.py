@@ -12,7 +12,7 @@ from sensord.checks.checking import CheckSection, check_all, well
 from sensord.checks.probe_check import authenticity_hints
 from sensord.checks.site import Grade, Machine, Site
 from sensord.cli import main
-from sensord.clock import FakeClock, SystemClock
+from sensord.clock import SystemClock
 from sensord.config.sections import HistorySection
 from sensord.demo.fake_tree import Failure, FakeProbe, scratchpad_of
 from sensord.history.history_file import HistoryFile
@@ -20,6 +20,7 @@ from sensord.history.history_writer import History
 from sensord.readings import Reading
 from sensord.watch.effects import Measured
 from tests.checks.fake_pi import AIR, CONFIG, PASTE, FakePi, bad, of, worth_a_look
+from tests.helpers.fake_clock import FakeClock
 
 
 @pytest.fixture

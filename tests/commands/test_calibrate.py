@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from sensord.cli import main
-from sensord.clock import FakeClock, FastClock
+from sensord.clock import FastClock
 from sensord.commands import calibrate as command
 from sensord.commands.calibrate import calibrate_probe
 from sensord.commands.calibration_session import Terminal
@@ -21,6 +21,7 @@ from sensord.errors import CommandError, DataError, StorageError, WiringError
 from sensord.probes.calibrations import FILE_NAME, Kind, Record, calibrated_settings, keep_record, past_records
 from sensord.probes.scratchpad import Decoded
 from sensord.readings import FaultKind
+from tests.helpers.fake_clock import FakeClock
 from tests.helpers.invented_probe import WARM, InventedKeeper, World
 
 ROM = "28-0000072431ab"

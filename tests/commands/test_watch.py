@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from sensord.cli import main
-from sensord.clock import FakeClock, SystemClock
+from sensord.clock import SystemClock
 from sensord.commands.keys import Keys
 from sensord.commands.live_picture import STALE_SECONDS, LivePicture
 from sensord.commands.terminal import Keyboard, fitting_glyphs
@@ -23,6 +23,7 @@ from sensord.screens.page import ASCII, BLOCKS
 from sensord.watch.command_table import Acknowledge, PauseAudio, Reset, Shelve, StartBatch, Unshelve
 from sensord.watch.effects import Cue, Cued
 from sensord.watch.events import Command
+from tests.helpers.fake_clock import FakeClock
 from tests.helpers.fake_daemon import FakeDaemon
 from tests.helpers.program import SENSORD
 from tests.screens.invented import SNAPSHOTS

@@ -16,7 +16,7 @@ import pytest
 from gpiozero.pins.mock import MockFactory
 
 from sensord.cli import main
-from sensord.clock import FakeClock, FastClock, SystemClock
+from sensord.clock import FastClock, SystemClock
 from sensord.config.folders import Places
 from sensord.config.kitchen import bowlful, dry_formula
 from sensord.config.loading import parse
@@ -39,6 +39,7 @@ from sensord.watch.conditions import Priority
 from sensord.watch.effects import Alerting, Measured
 from sensord.watch.events import Command, Event
 from tests.config.turning import AIR, PASTE, TURNED, config, turns
+from tests.helpers.fake_clock import FakeClock
 from tests.helpers.recorded_pins import StepClock, beeps, recording_factory
 from tests.helpers.tiny_broker import Caller, TinyBroker
 from tests.mqtt.world import snapshot

@@ -14,7 +14,7 @@ from queue import Queue
 import pytest
 
 from sensord import __version__
-from sensord.clock import FakeClock, SystemClock
+from sensord.clock import SystemClock
 from sensord.control import control_server
 from sensord.control.control_client import ControlClient, DaemonAwayError, Missed
 from sensord.control.control_server import MOST_CLIENTS, ControlServer
@@ -26,6 +26,7 @@ from sensord.watch.command_table import Acknowledge, Shelve
 from sensord.watch.effects import Answered, Cue, Cued, Measured
 from sensord.watch.events import Command, Event, Origin
 from sensord.watch.views import Snapshot
+from tests.helpers.fake_clock import FakeClock
 from tests.screens.invented import SNAPSHOTS
 
 EFFECT = Cued(1.0, Cue.READY, "dish")

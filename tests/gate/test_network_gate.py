@@ -2,11 +2,11 @@
 
 from collections.abc import Callable
 
-from sensord.clock import FakeClock
 from sensord.gate.network_gate import BURST, PER_MINUTE, NetworkGate, TokenBucket
 from sensord.watch.command_table import PauseAudio
 from sensord.watch.effects import Answered
 from sensord.watch.events import Command, Origin
+from tests.helpers.fake_clock import FakeClock
 
 
 def at_the_door(read_only: bool = False) -> tuple[NetworkGate, list[Command], FakeClock]:

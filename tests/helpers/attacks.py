@@ -11,7 +11,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
-from sensord.clock import FakeClock
 from sensord.config.loading import parse
 from sensord.config.sections import ChimeSection
 from sensord.config.settings import nursery_settings
@@ -30,6 +29,7 @@ from sensord.watch.command_table import (
 from sensord.watch.conditions import Condition
 from sensord.watch.events import Command, Event, Observed, Origin, Tick
 from sensord.watch.nursery import first_nursery, step
+from tests.helpers.fake_clock import FakeClock
 from tests.helpers.recorded_pins import beeps, recording_factory
 
 __all__ = ["ATTACKS", "SETTINGS", "Silence", "silence_under"]

@@ -12,11 +12,12 @@ from pathlib import Path
 from queue import Queue
 from typing import cast
 
-from sensord.clock import Clock, FakeClock, SystemClock
+from sensord.clock import Clock, SystemClock
 from sensord.control.control_server import ControlServer
 from sensord.watch.effects import Answered
 from sensord.watch.events import Command, Event
 from sensord.watch.views import Snapshot
+from tests.helpers.fake_clock import FakeClock
 from tests.screens.invented import SNAPSHOTS
 
 __all__ = ["FakeDaemon"]

@@ -7,7 +7,6 @@ and `handle` returned; and `read MS` for each second of readings handed over, wh
 import sys
 from pathlib import Path
 
-from sensord.clock import FakeClock
 from sensord.config.sections import HistorySection
 from sensord.history.history_file import HistoryFile
 from sensord.history.history_writer import History
@@ -18,6 +17,7 @@ from sensord.watch.command_table import EnterChick, LogFeed
 from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import AlarmChanged, AlarmState, EntryMade, Measured
 from sensord.watch.events import EntryAnswered, Event, Origin
+from tests.helpers.fake_clock import FakeClock
 
 FLUSH_SECONDS = 30.0
 SLOW_STEP = Migration(

@@ -3,10 +3,10 @@
 import math
 from dataclasses import dataclass, field
 
-from sensord.clock import FakeClock
 from sensord.commands.calibration_session import Terminal
 from sensord.probes.scratchpad import Converted, Decoded, Refused
 from sensord.readings import FaultKind
+from tests.helpers.fake_clock import FakeClock
 
 __all__ = ["ICE", "WARM", "InventedKeeper", "World"]
 

@@ -8,7 +8,8 @@ from typing import Any
 
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from sensord.clock import Clock, FakeClock
+from sensord.clock import Clock
+from tests.helpers.fake_clock import FakeClock
 
 __all__ = ["Change", "StepClock", "beeps", "recording_factory"]
 

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sensord.clock import FakeClock
 from sensord.config.sections import HistorySection
 from sensord.errors import StorageError
 from sensord.history.database import in_memory
@@ -45,6 +44,7 @@ from sensord.watch.events import (
     Event,
     Origin,
 )
+from tests.helpers.fake_clock import FakeClock
 from tests.helpers.history_kills import FLUSH_SECONDS, kill_migration, kill_writer
 
 UTC = 1_800_000_000.0

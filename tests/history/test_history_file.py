@@ -12,7 +12,6 @@ from typing import Any
 
 import pytest
 
-from sensord.clock import FakeClock
 from sensord.config.sections import Config
 from sensord.config.settings import nursery_settings
 from sensord.errors import StorageError
@@ -22,6 +21,7 @@ from sensord.log import chick_log
 from sensord.log.chick_log import chick_views
 from sensord.log.entries import store
 from sensord.run.memory import recall
+from tests.helpers.fake_clock import FakeClock
 from tests.history.test_history import UTC, Desk, rows
 
 SETTINGS = nursery_settings(Config())

@@ -6,10 +6,10 @@ import string
 import tracemalloc
 from collections.abc import Iterator
 
-from sensord.clock import FakeClock
 from sensord.gate.network_gate import NetworkGate
 from sensord.watch.command_table import COMMANDS, Giver, PauseAudio, Shelve, verbs_for
 from sensord.watch.events import Command, Origin
+from tests.helpers.fake_clock import FakeClock
 
 MESSAGES = 100_000
 WORDS = ["brooder", "dish", "too-cold", "cellar", "PRESS", "all", "for_seconds", "place", "condition", "request", "60"]

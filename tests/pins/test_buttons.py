@@ -7,12 +7,13 @@ from typing import Any
 import pytest
 from gpiozero.pins.mock import MockFactory
 
-from sensord.clock import FakeClock, SystemClock
+from sensord.clock import SystemClock
 from sensord.config.sections import ButtonsSection
 from sensord.errors import WiringError
 from sensord.pins.buttons import Buttons
 from sensord.watch.command_table import Acknowledge, PauseAudio, StartBatch
 from sensord.watch.events import Event, Origin
+from tests.helpers.fake_clock import FakeClock
 
 ACKNOWLEDGE, BATCH = 23, 24
 SECTION = ButtonsSection(acknowledge_pin=ACKNOWLEDGE, batch_pin=BATCH)

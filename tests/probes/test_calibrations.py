@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from sensord.clock import FakeClock
 from sensord.config.loading import parse
 from sensord.errors import StorageError
 from sensord.probes.calibrations import (
@@ -18,6 +17,7 @@ from sensord.probes.calibrations import (
     keep_record,
     past_records,
 )
+from tests.helpers.fake_clock import FakeClock
 
 ROM = "28-0000072431ab"
 CONFIG = parse(f'[probes.paste]\nrom = "{ROM}"\nplace = "dish"\nuncertainty_celsius = 0.1\n', "sensord.toml")

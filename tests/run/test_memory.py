@@ -4,7 +4,6 @@ from pathlib import Path
 
 import pytest
 
-from sensord.clock import FakeClock
 from sensord.config import settings as assembly
 from sensord.config.loading import parse
 from sensord.config.sections import HistorySection
@@ -18,6 +17,7 @@ from sensord.watch.command_table import SetStage, Shelve
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, Measured
 from sensord.watch.events import Origin, Tick
+from tests.helpers.fake_clock import FakeClock
 
 CONFIG = """
 [probes.air]

@@ -10,7 +10,7 @@ from unittest.mock import Mock
 
 import pytest
 
-from sensord.clock import FakeClock, SystemClock
+from sensord.clock import SystemClock
 from sensord.config.sections import HistorySection, MqttSection
 from sensord.errors import StorageError
 from sensord.history import database
@@ -22,6 +22,7 @@ from sensord.mqtt.publisher import Publisher
 from sensord.readings import Reading
 from sensord.run.outlets import Item, Outlet, close_all
 from sensord.watch.effects import AlarmChanged, Alerting, Measured
+from tests.helpers.fake_clock import FakeClock
 from tests.mqtt.mosquitto import until
 from tests.mqtt.world import alarm_changed
 
