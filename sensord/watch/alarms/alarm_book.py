@@ -12,6 +12,7 @@ from sensord.watch.events import Origin
 
 __all__ = [
     "HEARD_SECONDS",
+    "NEARNESS",
     "Alarm",
     "AlarmBook",
     "AlarmSettings",
@@ -55,7 +56,7 @@ class AlarmSettings:
     silence_seconds: Mapping[Origin, float]
 
 
-_NEARNESS: Final = (Origin.DAEMON, Origin.MQTT, Origin.CONTROL, Origin.BUTTON)
+NEARNESS: Final = (Origin.DAEMON, Origin.MQTT, Origin.CONTROL, Origin.BUTTON)
 """Whose answer ends the count of whose silences: the nearer to the chicks, the later in the row."""
 
 
@@ -165,7 +166,7 @@ def may_be_silenced(rules: AlarmSettings, alarm: Alarm, cause: Cause) -> bool:
 
 def silenced(alarm: Alarm, cause: Cause) -> Alarm:
     """Quiet by the word of `cause`: counted from its first such word, and an answer ends the count of farther ones."""
-    nearer = _NEARNESS[_NEARNESS.index(cause.origin) :]
+    nearer = NEARNESS[NEARNESS.index(cause.origin) :]
     silences = {way: since for way, since in alarm.silences.items() if way in nearer}
     if alarm.stands:
         silences.setdefault(cause.origin, cause.seconds)

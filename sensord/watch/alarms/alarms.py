@@ -12,6 +12,7 @@ from typing import Final, assert_never
 from sensord.errors import CommandError, quoted
 from sensord.watch.alarms.alarm_book import (
     HEARD_SECONDS,
+    NEARNESS,
     Alarm,
     AlarmBook,
     AlarmSettings,
@@ -217,13 +218,21 @@ def _meant(rules: AlarmSettings, place: str | None, condition: Condition | None)
 
 def _able(rules: AlarmSettings, book: AlarmBook, cause: Cause, happening: Happening, keys: list[Key]) -> list[Key]:
     """Those of `keys` that a command may move; raises `CommandError` with the reason where it may move none."""
-    takes = [key for key in keys if TABLE[book.get(*key).state, happening] not in (Said.NOTHING, Said.REFUSED)]
+    takes = [key for key in keys if _takes(book.get(*key), cause, happening)]
     able = [key for key in takes if _may(rules, book, cause, happening, key)]
     if not able:
         place, condition = keys[0]
         what = f"{condition} of {place} is {book.get(place, condition).state}: " if len(keys) == 1 else ""
         raise CommandError(_spent(cause.origin) if takes else f"{what}{_REFUSALS[happening]}")
     return able
+
+
+def _takes(alarm: Alarm, cause: Cause, happening: Happening) -> bool:
+    """Whether it does anything: it moves the alarm, or somebody nearer acknowledges what another way in had."""
+    if TABLE[alarm.state, happening] not in (Said.NOTHING, Said.REFUSED):
+        return True
+    is_nearer = NEARNESS.index(cause.origin) > NEARNESS.index(alarm.silenced_by)
+    return happening is Happening.ACKNOWLEDGE and alarm.state is AlarmState.ACKNOWLEDGED and is_nearer
 
 
 def _may(rules: AlarmSettings, book: AlarmBook, cause: Cause, happening: Happening, key: Key) -> bool:

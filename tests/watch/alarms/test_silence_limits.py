@@ -49,6 +49,19 @@ def test_somebody_at_the_unit_silences_on_and_gives_the_network_its_time_again(w
     assert keeper.heard(2402.0) is Priority.MEDIUM
 
 
+def test_a_press_takes_over_what_the_network_had_acknowledged() -> None:
+    keeper = keeper_of(COLD, rearm_seconds=3000.0)
+    keeper.tell(Acknowledge, COLD, 0.0, Origin.MQTT)
+    assert keeper.tell(Acknowledge, COLD, 500.0, Origin.BUTTON) == ()
+    keeper.wait(2999.9)
+    assert keeper.heard(2999.9) is None
+    keeper.wait(3000.0)  # from the first acknowledgement: a press does not put the re-alarm off
+    assert keeper.heard(3000.0) is Priority.MEDIUM
+    keeper.tell(Acknowledge, COLD, 3001.0, Origin.BUTTON)
+    with pytest.raises(CommandError, match="no alarm waits"):
+        keeper.tell(Acknowledge, COLD, 3002.0, Origin.MQTT)
+
+
 def test_the_socket_has_a_longer_limit_that_a_button_ends_and_the_network_does_not() -> None:
     keeper = keeper_of(COLD)
     now = 0.0
