@@ -17,6 +17,7 @@ from sensord.screens.words import (
     hidden_words,
     marks,
     state_words,
+    wait_for_ready,
 )
 from sensord.watch.effects import (
     AlarmChanged,
@@ -76,14 +77,14 @@ def _brooder_line(view: BrooderView, was: str) -> str:
 
 def _dish_lines(view: DishView, was: str) -> list[str]:
     celsius = "no reading" if view.reading_celsius is None else f"{was}{view.reading_celsius:.1f} °C"
-    parts = [f"{view.name}: {celsius}", f"{was}{dish_words(view.state)}"]
+    parts = [f"{view.name}: {celsius}", f"{was}{dish_words(view.state, view)}"]
     if was:
         return [", ".join(parts)]
     if view.why and view.state is not DishState.AWAY:
         parts.append(view.why)
     outlook = view.outlook
-    if outlook.ready_in_seconds is not None and view.state is not DishState.READY:
-        parts.append(f"ready in {countdown_between(outlook.ready_in_seconds)}")
+    if (wait := wait_for_ready(view)) is not None:
+        parts.append(f"ready in {countdown_between(wait)}")
     if outlook.open_for_seconds is not None and view.state is DishState.READY:
         parts.append(f"open for {countdown_between(outlook.open_for_seconds)}")
     lines = [", ".join([*parts, dish_band_words(view)])]

@@ -17,6 +17,7 @@ from sensord.screens.words import (
     dish_words,
     is_for_the_keeper,
     is_in_band,
+    wait_for_ready,
 )
 from sensord.watch.effects import DishState
 from sensord.watch.views import BrooderView, DishView, ProbeView, Snapshot, Trail
@@ -191,7 +192,7 @@ def _brooder(view: BrooderView, snapshot: Snapshot) -> _Shown:
 
 
 def _dish(view: DishView, snapshot: Snapshot) -> _Shown:
-    words = dish_words(view.state)
+    words = dish_words(view.state, view)
     if view.verdict is not None and view.state is not DishState.AWAY:
         sure = view.probability is not None and is_in_band(view)
         words += f" · {view.verdict}" + (f", {_percent(view.probability or 0.0)} sure" if sure else "")
@@ -279,9 +280,9 @@ def _timing(view: DishView) -> str:
         parts.append(f"the paste is at about {paste.middle:.1f} °C ({paste.low:.1f}–{paste.high:.1f})")
     if outlook.never:
         parts.append("it will not get ready by itself")
-    elif outlook.ready_in_seconds is not None and view.state is not DishState.READY:
-        parts.append(f"ready in {countdown_between(outlook.ready_in_seconds)}")
+    elif (wait := wait_for_ready(view)) is not None:
+        parts.append(f"ready in {countdown_between(wait)}")
     if outlook.open_for_seconds is not None:
-        how_long = countdown_between(outlook.open_for_seconds)
-        parts.append(f"{'open for' if view.state is DishState.READY else 'then open for'} {how_long}")
+        then = "" if wait_for_ready(view) is None else "then "
+        parts.append(f"{then}open for {countdown_between(outlook.open_for_seconds)}")
     return " · ".join(parts)

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, tzinfo
 from enum import Enum, unique
 
 from sensord.durations import countdown, duration
+from sensord.readings import Interval
 from sensord.watch.conditions import Condition, Priority
 from sensord.watch.effects import AlarmState, DishState, Verdict
 from sensord.watch.views import AlarmView, BrooderView, DishView, Snapshot
@@ -31,6 +32,7 @@ __all__ = [
     "is_in_band",
     "marks",
     "state_words",
+    "wait_for_ready",
 ]
 
 
@@ -153,6 +155,9 @@ def _dish_answer(dish: DishView, also: str) -> Answer:
         case DishState.UPTAKE if dish.uptake_left_seconds:
             sentence = f"NOT YET: {dish.name} takes up water for {countdown(dish.uptake_left_seconds)} more{celsius}"
             tone, shout = Tone.WAIT, f"wait {countdown(dish.uptake_left_seconds)}"
+        case DishState.HOT | DishState.COOL if is_in_band(dish):
+            sentence, tone = f"NOT YET: {dish.name} is {dish_words(dish.state, dish)}{celsius}: stir", Tone.WAIT
+            shout = "stir"
         case DishState.HOT if ready_in is not None:
             sentence = f"NOT YET: {dish.name} is too hot{celsius}, ready in about {duration(ready_in.middle)}"
             return Answer(Tone.WAIT, sentence, (f"{shout} {duration(ready_in.middle)}", shout), also)
@@ -213,9 +218,16 @@ def brooder_words(brooder: BrooderView) -> str:
     return "too cold" if brooder.celsius < brooder.band.middle_celsius else "too warm"
 
 
-def dish_words(state: DishState) -> str:
-    """What may be said of the paste."""
-    return _DISH_WORDS[state]
+def dish_words(state: DishState, dish: DishView | None = None) -> str:
+    """What may be said of the paste; of a `dish` that is in its band, but not proven to be, no more than perhaps."""
+    doubt = "perhaps " if dish is not None and state in (DishState.HOT, DishState.COOL) and is_in_band(dish) else ""
+    return f"{doubt}{_DISH_WORDS[state]}"
+
+
+def wait_for_ready(dish: DishView) -> Interval | None:
+    """Seconds until it is ready, where it is not yet and there is something to wait for."""
+    ready_in = dish.outlook.ready_in_seconds
+    return None if ready_in is None or ready_in.high <= 0 or dish.state is DishState.READY else ready_in
 
 
 def brooder_band_words(view: BrooderView) -> str:

@@ -8,12 +8,14 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
-from sensord.readings import Band
+from sensord.physics.outlook import Outlook
+from sensord.readings import Band, Interval
 from sensord.screens.dashboard import dashboard, screen_lines, waiting
+from sensord.screens.lines import snapshot_lines
 from sensord.screens.page import ASCII, BLOCKS, Look, letters, letters_width, wrapped
 from sensord.screens.ruler import Scale, mark_row, scale_row, slim_row, track_rows
 from sensord.watch.conditions import Condition, Priority
-from sensord.watch.effects import AlarmState, DishState
+from sensord.watch.effects import AlarmState, DishState, Verdict
 from sensord.watch.views import Snapshot, Trail
 from tests.screens.invented import AWAY, COLD_BROODER, HOT, READY, SNAPSHOTS, alarm, brooder, dish, night
 
@@ -164,6 +166,22 @@ def test_a_probability_is_never_rounded_up_to_certainty() -> None:
     said = words(shown(night(replace(READY, probability=0.99999))))
     assert "99 % sure" in said
     assert "100 %" not in said
+
+
+def test_a_dish_in_its_band_but_not_proven_is_not_called_cool_beside_a_number_that_is_right() -> None:
+    doubted = dish(
+        DishState.COOL,
+        37.1,
+        verdict=Verdict.IN_NOT_PROVEN,
+        probability=0.8,
+        why="about 36.3 °C, but known only to 0.6 °C: stir, or wait",
+        outlook=Outlook(ready_in_seconds=Interval(0.0, 0.0, 0.0)),
+    )
+    lines = shown(night(doubted))
+    assert lines[0].startswith(" NOT YET: dish is perhaps too cool, 37.1 °C: stir")
+    assert "perhaps too cool · in the band, not proven, 80 % sure" in words(lines)
+    assert "ready in" not in words(lines)
+    assert "dish: 37.1 °C, perhaps too cool" in "\n".join(snapshot_lines(night(doubted)))
 
 
 def test_the_advice_is_shown_while_a_dish_is_off() -> None:
