@@ -112,7 +112,7 @@ def _breathed(
         touch=touch,
         chick_until_seconds=seconds + CHICK_REMEMBERED_SECONDS if has_come else was.chick_until_seconds,
     )
-    if cold.level is not was.cold.level or warm.level is not was.warm.level:
+    if touch is None and (cold.level is not was.cold.level or warm.level is not was.warm.level):
         brooder = _blamed(settings, was, brooder, seconds)
     if trend.bins is was.trend.bins or not trend.bins:
         return brooder, ()
