@@ -77,27 +77,24 @@ class Unshelve(Command):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reset(Command):
+class _OneAlarm(Command):
+    place: str = field(metadata=_NAME)
+    condition: Condition
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reset(_OneAlarm):
     """Let go of a latched alarm whose condition has gone."""
 
-    place: str = field(metadata=_NAME)
-    condition: Condition
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OutOfService(Command):
+class OutOfService(_OneAlarm):
     """Take an alarm out until somebody puts it back."""
 
-    place: str = field(metadata=_NAME)
-    condition: Condition
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReturnToService(Command):
+class ReturnToService(_OneAlarm):
     """Put an alarm back."""
-
-    place: str = field(metadata=_NAME)
-    condition: Condition
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,16 +127,13 @@ class TestSounds(Command):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LogFeed(Command):
-    """The keeper has fed a chick. `at_utc_seconds` None means now; `sure` overrules the check for slips of the pen.
+class _OfChick(Command):
+    """`at_utc_seconds` None means now; `sure` overrules the check for slips of the pen.
 
-    `undo` takes back the chick's last feed instead, if it was written down within a day.
+    `undo` takes back the chick's last entry of the kind instead, if it was written down within a day.
     """
 
     chick: str = field(metadata=_CHICK)
-    millilitres: float | None = None
-    crop: Crop | None = None
-    celsius: float | None = None
     at_utc_seconds: float | None = field(default=None, metadata=_INSTANT)
     note: str = field(default="", metadata=_NOTE)
     sure: bool = False
@@ -147,15 +141,19 @@ class LogFeed(Command):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WeighIn(Command):
-    """The keeper has weighed a chick. `at_utc_seconds`, `sure` and `undo` as in `LogFeed`; no `grams` only with it."""
+class LogFeed(_OfChick):
+    """The keeper has fed a chick."""
 
-    chick: str = field(metadata=_CHICK)
+    millilitres: float | None = None
+    crop: Crop | None = None
+    celsius: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeighIn(_OfChick):
+    """The keeper has weighed a chick; no `grams` only with `undo`."""
+
     grams: float | None = None
-    at_utc_seconds: float | None = field(default=None, metadata=_INSTANT)
-    note: str = field(default="", metadata=_NOTE)
-    sure: bool = False
-    undo: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,6 @@
 """The whole step at the very seconds where silences, gaps and pauses end, and small parts beside it."""
 
-from dataclasses import replace
+from dataclasses import MISSING, fields, replace
 from datetime import UTC, date, datetime
 
 import pytest
@@ -19,6 +19,7 @@ from sensord.watch.effects import (
     DishChanged,
     DishState,
     Effect,
+    EntryMade,
     GapFound,
     Measured,
     Note,
@@ -144,10 +145,17 @@ def test_feeds_overdue_stand_while_any_chick_waits() -> None:
     assert not stands(*waiting, settings=SETTINGS)
 
 
-def test_every_command_has_a_verb_and_no_two_share_one() -> None:
+def test_every_row_of_the_commands_has_its_own_value_and_a_rule() -> None:
     values = [row.value for row in COMMANDS.values()]
     assert len(set(values)) == len(values)
-    assert {value.__name__ for value in values} == {value.__name__ for value in Command.__subclasses__()}
+    example = {"place": "nest", "condition": Condition.TOO_COLD, "stage": "feathered", "chick": "pip"}
+    for verb, row in COMMANDS.items():
+        needed = {
+            one.name: example[one.name] for one in fields(row.value) if one.name in example and one.default is MISSING
+        }
+        _, effects = after(row.value(seconds=1.0, origin=Origin.CONTROL, **{name: example[name] for name in needed}))
+        told = [one.verb for one in effects if isinstance(one, Answered)]
+        assert told == ([] if any(isinstance(one, EntryMade) for one in effects) else [verb])
 
 
 @pytest.mark.parametrize(("gain", "is_believed"), [(0.9, True), (1.1, True), (0.899, False), (1.101, False)])
