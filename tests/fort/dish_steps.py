@@ -1,21 +1,22 @@
-"""Random and adversarial sequences against the watch: `python -m tests.fort.dish_steps --sequences 1000000`.
+"""Random and adversarial sequences against the watch of a dish.
 
 Each sequence starts from one of a few prepared dishes (one of them ready) and must never show `ready` while the last
 observation is a fault, while no reading has come for longer than allowed, or while the probe is not in the paste.
 """
 
-import argparse
 import random
 from collections.abc import Sequence
 from functools import cache
+from pathlib import Path
 
 from sensord.demo.simulator import BowlMake, SimulatedBowl
 from sensord.readings import Fault, FaultKind, Reading
 from sensord.watch.dish import paste_watch as dish
 from sensord.watch.effects import DishState
+from tests.fort.rows import FortRow
 from tests.helpers.usual import usual_dish
 
-__all__ = ["broken_promises", "main"]
+__all__ = ["broken_promises", "dish_steps"]
 
 SETTINGS = usual_dish(name="dish", probe="dish", uncertainty_celsius=0.1, uptake_seconds=0.0)
 KINDS = list(FaultKind)
@@ -90,24 +91,15 @@ def _acts(rng: random.Random) -> list[tuple[str, float | FaultKind]]:
     return acts
 
 
-def main(arguments: list[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.fort.dish_steps", description=__doc__)
-    parser.add_argument("--sequences", type=int, default=1_000_000)
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args(arguments)
-    rng = random.Random(options.seed)
-    failures = 0
-    for number in range(options.sequences):
-        acts = _acts(rng)
+def dish_steps(_folder: Path, count: int) -> FortRow:
+    """Some `count` steps of a dish, in sequences of a dozen acts; one in eight starts before any dip."""
+    chance, failures, number, steps = random.Random(1), list[str](), 0, 0
+    while steps < count:
+        acts = _acts(chance)
+        steps += sum(int(value) if kind == "hold" else 1 for kind, value in acts if not isinstance(value, FaultKind))
+        steps += sum(isinstance(value, FaultKind) for _, value in acts)
         broken = broken_promises(acts, from_ready=number % 8 != 0)
+        number += 1
         if broken:
-            failures += 1
-            print(f"sequence {number}: {broken[0]}: {acts}")
-        if (number + 1) % 10_000 == 0 and number + 1 < options.sequences:
-            print(f"{number + 1} sequences, {failures} broken promises so far", flush=True)
-    print(f"{options.sequences} sequences, {failures} broken promises")
-    return 1 if failures else 0
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())
+            failures.append(f"sequence {number}: {broken[0]}: {acts}")
+    return FortRow(attack="random steps of a dish", count=steps, failures=tuple(failures), seen=f"{number} sequences")

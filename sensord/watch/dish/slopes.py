@@ -8,13 +8,16 @@ __all__ = ["parabola", "slope"]
 
 
 def slope(recent: tuple[Reading, ...], start: float, end: float) -> float | None:
-    """Least-squares slope, Celsius a second, of the readings from `start` to `end`; None with fewer than three."""
+    """Least-squares slope, Celsius a second, of the readings from `start` to `end`.
+
+    None with fewer than three, or where all are of one instant.
+    """
     chosen = [r for r in recent if start <= r.seconds <= end]
     if len(chosen) < 3:
         return None
     t = sum(r.seconds for r in chosen) / len(chosen)
     square = sum((r.seconds - t) ** 2 for r in chosen)
-    return sum((r.seconds - t) * r.celsius for r in chosen) / square
+    return sum((r.seconds - t) * r.celsius for r in chosen) / square if square else None
 
 
 def parabola(readings: list[Reading]) -> tuple[float, float, float]:

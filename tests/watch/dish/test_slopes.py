@@ -51,3 +51,7 @@ def test_scattered_readings_give_the_least_squares_of_numpy(seed: int) -> None:
     bend, fall, level = numpy.polyfit([t - middle for t in times], celsius, 2)
     assert parabola(taken) == pytest.approx((float(level), float(fall), float(bend)), rel=1e-6)
     assert slope(tuple(taken), 0.0, 14.0) == pytest.approx(float(numpy.polyfit(times, celsius, 1)[0]))
+
+
+def test_readings_of_one_instant_have_no_slope() -> None:
+    assert slope(tuple(Reading("dish", 5.0, celsius) for celsius in (36.0, 37.0, 38.0)), 0.0, 10.0) is None
