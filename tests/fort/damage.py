@@ -13,12 +13,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 from sensord.cli import main
-from sensord.clock import FakeClock, SystemClock
+from sensord.clock import SystemClock
 from sensord.config.loading import load, parse
 from sensord.errors import SensordError
 from sensord.mqtt import publishing
-from sensord.probes.calibrations import settings_despite_damage
+from sensord.probes.calibrations import calibrated_settings
 from tests.fort.rows import FortRow
+from tests.helpers.fake_clock import FakeClock
 from tests.history.test_history import UTC, Desk
 from tests.history.test_history_file import opens_and_goes_on
 
@@ -102,7 +103,7 @@ def _config(folder: Path) -> None:
 
 
 def _calibrations(folder: Path) -> None:
-    settings_despite_damage(parse(_CONFIG, "sensord.toml"), folder, FakeClock(0.0, UTC))
+    calibrated_settings(parse(_CONFIG, "sensord.toml"), folder, FakeClock(0.0, UTC))
 
 
 _OPENED: dict[str, Callable[[Path], None]] = {
