@@ -130,13 +130,13 @@ def _is_number(value: object) -> bool:
 def _shape(data: Mapping[str, Any]) -> Iterator[str]:
     for key in sorted(set(data) - _KEYS):
         yield f"{key}: unknown key; known here: {', '.join(sorted(_KEYS))}"
-    for key in ("title", "rate_source"):
-        if not isinstance(data.get(key), str):
+    for key in ("title", "rate_source", "caution"):
+        if not isinstance(data.get(key, "" if key == "caution" else None), str):
             yield f"{key}: needs a text"
     rate = data.get("rate_celsius_per_day")
     if not _is_number(rate) or not 0 < float(str(rate)) <= 2:
         yield f"rate_celsius_per_day: needs a number over 0 and at most 2 (sources give 0.2 to 0.5), got {rate!r}"
-    if data.get("move", "step") not in set(BandMove):
+    if data.get("move", "step") not in list(BandMove):
         yield f'move: is "step" or "ramp", got {data["move"]!r}'
     if not isinstance(data.get("over_39_is_meant", False), bool):
         yield "over_39_is_meant: is true or false"

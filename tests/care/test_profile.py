@@ -237,6 +237,8 @@ def changed(change: Callable[[dict[str, Any]], object]) -> dict[str, Any]:
         (lambda d: d["bands"][0].update(from_day=4, to_day=0), "exchange the two"),
         (lambda d: d.update(bands=[]), "at least one"),
         (lambda d: d.update(move="jump"), "step"),
+        (lambda d: d.update(move=["step"]), "step"),
+        (lambda d: d.update(caution=5), "caution: needs a text"),
         (lambda d: d.update(rate_celsius_per_day=9), "rate_celsius_per_day"),
         (lambda d: d.update(colour="red"), "unknown key"),
         (lambda d: d.pop("title"), "title: needs a text"),
