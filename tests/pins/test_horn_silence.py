@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sensord.watch.events import Origin
-from tests.helpers.attacks import ATTACKS, SETTINGS, silence_under
+from tests.fort.silences import ATTACKS, SETTINGS, silence_under
 
 NETWORK, LOCAL, REARM = 600.0, 900.0, 300.0
 RULES = replace(

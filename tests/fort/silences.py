@@ -1,11 +1,11 @@
 """How long a standing alarm can be kept silent: attacks on the horn, heard on its mock pin in virtual time.
 
-`python -m tests.helpers.attacks` prints the longest silence and the sum of all silences under each attack over six
+`python -m tests.fort.silences` prints the longest silence and the sum of all silences under each attack over six
 hours of the shipped limits. Commands go straight into the watch, past every limit of rate that socket and broker have.
 """
 
+import argparse
 import random
-import sys
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -16,7 +16,7 @@ from sensord.config.sections import ChimeSection
 from sensord.config.settings import nursery_settings
 from sensord.pins.chime import Chime
 from sensord.readings import Reading
-from sensord.watch.alarms.alarm_book import AlarmSettings
+from sensord.watch.alarms.alarm_book import HEARD_SECONDS, AlarmSettings
 from sensord.watch.command_table import (
     Acknowledge,
     OutOfService,
@@ -53,6 +53,8 @@ SETTINGS: Final = nursery_settings(
         "sensord.toml",
     )
 )
+
+_WAYS: Final = {"network": Origin.MQTT, "socket": Origin.CONTROL}
 
 Attack = Callable[[float], list[Command]]
 """What is sent in a second."""
@@ -173,13 +175,26 @@ def _silence(heard: list[tuple[float, float]], began: float, end: float) -> Sile
     return Silence(max(gap for _, gap in gaps), sum(gap for _, gap in silences), first - began)
 
 
-if __name__ == "__main__":
-    hours = float(sys.argv[1]) if len(sys.argv) > 1 else 6.0
-    print(f"| attack over {hours:g} h | longest silence | all silences | first sounding |\n|---|---|---|---|")
-    for each in ATTACKS:
-        found = silence_under(each, 3600 * hours)
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.fort.silences", description=__doc__)
+    parser.add_argument("--hours", type=float, default=6.0)
+    options = parser.parse_args(arguments)
+    limits, failures = SETTINGS.alarms.silence_seconds, 0
+    print("| attack | longest silence | all silences | first sounding |\n|---|---|---|---|")
+    for name, (is_danger, _) in ATTACKS.items():
+        found = silence_under(name, 3600 * options.hours)
+        most = next((limits[way] for word, way in _WAYS.items() if name.startswith(word)), float("inf"))
+        holds = found.total_seconds <= most + _USUAL_SECONDS
+        holds &= not is_danger or found.first_sounding_seconds >= HEARD_SECONDS
+        failures += not holds
         print(
-            f"| {each} | {found.longest_seconds:.0f} s | {found.total_seconds:.0f} s"
-            f" | {found.first_sounding_seconds:.1f} s |",
+            f"| {name} | {found.longest_seconds:.0f} s | {found.total_seconds:.0f} s"
+            f" | {found.first_sounding_seconds:.1f} s |{'' if holds else ' BEYOND THE LIMIT'}",
             flush=True,
         )
+    print(f"{len(ATTACKS)} attacks over {options.hours:g} h, {failures} beyond the limit")
+    return 1 if failures else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
