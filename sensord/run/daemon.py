@@ -18,7 +18,7 @@ from typing import NamedTuple, TypeVar
 from sensord import __version__
 from sensord.clock import Clock
 from sensord.errors import SensordError
-from sensord.run.notify import Notifier
+from sensord.run.journal import Notifier
 from sensord.run.outlets import Item, Outlet, Output, close_all
 from sensord.watch import nursery as whole
 from sensord.watch.alarms import alarms

@@ -1,13 +1,15 @@
-"""One line per event for the journal, with its level; nothing for single readings, no secrets.
+"""What systemd hears of the daemon: lines for the journal, and whether it is ready, alive or on its way out.
 
-Under systemd each line carries the `<N>` prefix of sd-daemon(3); elsewhere plain text goes to the given stream.
+One line per event, with its level; nothing for single readings, no secrets. Under systemd each line carries the `<N>` prefix of sd-daemon(3); elsewhere plain text goes to the given stream.
 """
 
 import logging
 import os
+import socket
 import sys
 import threading
 import traceback
+from collections.abc import Mapping
 from types import TracebackType
 from typing import TextIO
 
@@ -30,7 +32,7 @@ from sensord.watch.effects import (
 )
 from sensord.watch.views import Snapshot
 
-__all__ = ["INFO", "Journal", "under_systemd"]
+__all__ = ["INFO", "Journal", "Notifier", "under_systemd"]
 
 _CRITICAL, _ERROR, _WARNING, INFO = 2, 3, 4, 6  # syslog(3) levels
 _LEVELS = {Priority.HIGH: _CRITICAL, Priority.MEDIUM: _ERROR, Priority.LOW: _WARNING}
@@ -169,3 +171,39 @@ def _air(gap: GapFound) -> str:
         if probe in gap.after_celsius
     ]
     return ", ".join(moved) or "no reading to compare"
+
+
+class Notifier:
+    """Tells systemd: ready, alive, stopping (sd_notify(3)); does nothing where `$NOTIFY_SOCKET` is not set."""
+
+    def __init__(self, environment: Mapping[str, str] = os.environ) -> None:
+        address = environment.get("NOTIFY_SOCKET", "")
+        self._address = "\0" + address[1:] if address.startswith("@") else address
+        microseconds = environment.get("WATCHDOG_USEC", "")
+        self.watchdog_seconds = int(microseconds) / 1e6 if microseconds.isdigit() else None
+
+    def ready(self, status: str) -> None:
+        """The daemon watches."""
+        self._send(f"READY=1\nSTATUS={status}")
+
+    def alive(self) -> None:
+        """Feed the watchdog; called by the owner thread only."""
+        self._send("WATCHDOG=1")
+
+    def status(self, status: str) -> None:
+        """One line for `systemctl status`."""
+        self._send(f"STATUS={status}")
+
+    def stopping(self) -> None:
+        """The daemon is on its way out, on purpose."""
+        self._send("STOPPING=1")
+
+    def _send(self, text: str) -> None:
+        if not self._address:
+            return
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
+            try:
+                out.connect(self._address)
+                out.sendall(text.encode())
+            except OSError:
+                return  # nobody listens: the watch goes on all the same

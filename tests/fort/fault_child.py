@@ -24,8 +24,7 @@ from sensord.pins import factory as pins
 from sensord.probes.probe_reader import ProbeReader
 from sensord.run import daemon as rhythm
 from sensord.run.daemon import Daemon
-from sensord.run.journal import Journal
-from sensord.run.notify import Notifier
+from sensord.run.journal import Journal, Notifier
 from sensord.run.outlets import Item
 from sensord.run.service import build
 from sensord.watch import nursery as whole

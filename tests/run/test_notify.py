@@ -17,7 +17,7 @@ from sensord.clock import FastClock, SystemClock
 from sensord.config.loading import parse
 from sensord.config.settings import nursery_settings
 from sensord.run.daemon import Daemon, Inbox, ReaderState
-from sensord.run.notify import Notifier
+from sensord.run.journal import Notifier
 from tests.helpers.daemon_house import House
 from tests.mqtt.mosquitto import until
 

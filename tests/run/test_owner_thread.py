@@ -11,7 +11,7 @@ from sensord.config.sections import Config
 from sensord.config.settings import nursery_settings
 from sensord.readings import Reading
 from sensord.run.daemon import Daemon, Inbox, Source
-from sensord.run.notify import Notifier
+from sensord.run.journal import Notifier
 from sensord.run.outlets import Item
 from sensord.watch import nursery as whole
 from sensord.watch.conditions import Condition, Priority
