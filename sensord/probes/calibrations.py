@@ -117,6 +117,9 @@ def keep_record(folder: Path, record: Record) -> Path:
         fresh.unlink(missing_ok=True)
         made = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o640)
         with os.fdopen(made, "w", encoding="utf-8") as file:
+            if os.geteuid() == 0:  # sudo: the daemon's user has to be able to read it
+                owner = folder.stat()
+                os.fchown(made, owner.st_uid, owner.st_gid)
             file.writelines(lines)
             file.flush()
             os.fsync(file.fileno())
@@ -193,6 +196,8 @@ def calibrated_settings(config: Config, folder: Path, clock: Clock) -> tuple[Nur
     except StorageError as error:
         trouble = f"{error}. "
         try:
+            if isinstance(error.__cause__, PermissionError):
+                raise error.__cause__  # not damaged, only not ours to read: it stays
             aside = [str(_set_aside(path)) for path in (folder / _OLD_FILE_NAME, folder / FILE_NAME) if _is_there(path)]
         except OSError as refusal:
             aside = [f"where it was ({refusal.strerror})"]

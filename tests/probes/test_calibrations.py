@@ -153,3 +153,26 @@ def test_after_damage_each_probe_counts_as_bought_until_it_is_calibrated_itself(
         found = [name for name, each in settings.probes.items() if each.calibration.uncertainty_celsius == 0.5]
         assert found == bought
         assert f"{', '.join(bought)} count" in told
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="giving files to another user needs root")
+def test_what_root_keeps_belongs_to_whoever_owns_the_folder(tmp_path: Path) -> None:
+    os.chown(tmp_path, 65534, 65534)
+    file = keep_record(tmp_path, KEPT)
+    assert (file.stat().st_uid, file.stat().st_gid, file.stat().st_mode & 0o777) == (65534, 65534, 0o640)
+
+
+def test_a_file_that_this_user_may_not_read_is_told_and_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = keep_record(tmp_path, KEPT)
+    real = os.open
+
+    def refused(path: Path, flags: int, *more: int) -> int:
+        if Path(path) == file:
+            raise PermissionError(13, "Permission denied", str(path))
+        return real(path, flags, *more)
+
+    monkeypatch.setattr(os, "open", refused)  # root may read everything
+    settings, told = calibrated_settings(CONFIG, tmp_path, FakeClock())
+    assert settings.probes["paste"].calibration.uncertainty_celsius == 0.5
+    assert "cannot be read by this user" in told
+    assert [path.name for path in tmp_path.iterdir()] == [FILE_NAME]
