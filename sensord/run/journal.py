@@ -1,6 +1,7 @@
 """What systemd hears of the daemon: lines for the journal, and whether it is ready, alive or on its way out.
 
-One line per event, with its level; nothing for single readings, no secrets. Under systemd each line carries the `<N>` prefix of sd-daemon(3); elsewhere plain text goes to the given stream.
+One line per event, with its level; nothing for single readings, no secrets. Under systemd each line carries the
+`<N>` prefix of sd-daemon(3); elsewhere plain text goes to the given stream.
 """
 
 import logging
