@@ -15,7 +15,7 @@ from sensord.watch.events import Origin
 from tests.fort import damage, floods, outbox_kills, random_steps
 from tests.fort.dish_steps import dish_steps
 from tests.fort.rows import HEAD, FortRow
-from tests.helpers.attacks import ATTACKS, SETTINGS, silence_under
+from tests.fort.silences import ATTACKS, SETTINGS, silence_under
 from tests.helpers.history_kills import kill_migration, kill_writer
 from tests.mqtt.mosquitto import DURABLE
 
