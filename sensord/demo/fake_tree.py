@@ -5,18 +5,14 @@ to whatever reads probes. A helper thread plays the kernel: it answers a `trigge
 lets the conversion time pass on the given clock, puts fresh bytes in each `w1_slave` and shows `1`.
 
 What a plain folder cannot do: a write to `therm_bulk_read` returns at once instead of after the conversion, and a
-read outside a bulk conversion does not wait but returns what was converted within the last second. A hang is real: the
-file becomes a pipe that nobody writes to, so that a reader blocks in the kernel.
+read outside a bulk conversion does not wait but returns what was converted within the last second.
 
 Layout, file names and their content follow the kernel's w1 core and its driver w1_therm (5.10 and later).
 """
 
-import contextlib
-import os
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from enum import Enum, auto, unique
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -24,7 +20,7 @@ from typing import Self
 from sensord.clock import Clock
 from sensord.probes.scratchpad import crc8
 
-__all__ = ["CONVERSION_SECONDS", "Failure", "FakeProbe", "FakeTree", "scratchpad_of", "w1_slave_of"]
+__all__ = ["CONVERSION_SECONDS", "FakeProbe", "FakeTree", "content_of", "crc_fails", "scratchpad_of", "w1_slave_of"]
 
 CONVERSION_SECONDS = {9: 0.095, 10: 0.190, 11: 0.375, 12: 0.750}
 """How long the kernel waits for a conversion, by bits (driver w1_therm; the data sheet's maxima, rounded up)."""
@@ -35,40 +31,19 @@ _HOLD_SECONDS = 2.0
 _IDLE_SECONDS = 30.0
 
 
-@unique
-class Failure(Enum):
-    """What can go wrong with a probe, as the kernel shows it."""
-
-    CRC_OLD_KERNEL = auto()
-    """Kernels before about 5.8 print the damaged bytes and `NO`."""
-    CRC_MISMATCH = auto()
-    """`YES` beside bytes whose CRC is wrong."""
-    EMPTY = auto()
-    """Unplugged, or a CRC storm on a newer kernel: the file is empty."""
-    POWER_ON = auto()
-    """85 °C with byte 6 = 0Ch."""
-    NO_POWER = auto()
-    """127.94 °C: the conversion failed."""
-    SHORTED = auto()
-    """All zeros with a valid CRC."""
-    GARBLED = auto()
-    """Bytes that are no text."""
-    HANGING = auto()
-    """A read never returns."""
-    VANISHED = auto()
-    """The kernel has dropped the probe."""
-
-
 @dataclass(slots=True, kw_only=True)
 class FakeProbe:
-    """One probe: `celsius(seconds)` is the temperature at its tip, `seconds` on the tree's clock."""
+    """One probe: `celsius(seconds)` is the temperature at its tip, `seconds` on the tree's clock.
+
+    `spoil` makes of its good scratchpad what `w1_slave` holds while something is wrong with it.
+    """
 
     rom: str
     celsius: Callable[[float], float]
     bus: str = "w1_bus_master1"
     bits: int = 12
     powered: bool = True
-    failure: Failure | None = None
+    spoil: Callable[[bytes], bytes] | None = None
 
 
 def scratchpad_of(celsius: float, bits: int = 12, remainder: int | None = None) -> bytes:
@@ -89,27 +64,14 @@ def w1_slave_of(scratchpad: bytes, verdict: str = "YES") -> bytes:
     return f"{text} : crc={crc8(scratchpad[:8]):02x} {verdict}\n{text} t={millidegrees}\n".encode()
 
 
+def crc_fails(scratchpad: bytes) -> bytes:
+    """What kernels before about 5.8 print when a bit was lost on the way: the damaged bytes, and `NO`."""
+    return w1_slave_of(bytes([scratchpad[0] ^ 0x40, *scratchpad[1:]]), "NO")
+
+
 def content_of(probe: FakeProbe, seconds: float) -> bytes:
     """What `w1_slave` of the probe holds after a conversion that ended at `seconds`."""
-    good = scratchpad_of(probe.celsius(seconds), probe.bits)
-    damaged = bytes([good[0] ^ 0x40, *good[1:]])
-    match probe.failure:
-        case Failure.CRC_OLD_KERNEL:
-            return w1_slave_of(damaged, "NO")
-        case Failure.CRC_MISMATCH:
-            return w1_slave_of(damaged)
-        case Failure.EMPTY | Failure.HANGING | Failure.VANISHED:
-            return b""
-        case Failure.POWER_ON:
-            return w1_slave_of(scratchpad_of(85.0, 12, remainder=0x0C))
-        case Failure.NO_POWER:
-            return w1_slave_of(scratchpad_of(0x07FF / 16, 12, remainder=0x0C))
-        case Failure.SHORTED:
-            return w1_slave_of(bytes(9))
-        case Failure.GARBLED:
-            return b"\xff\xfe\x80 not text\n"
-        case None:
-            return w1_slave_of(good)
+    return (probe.spoil or w1_slave_of)(scratchpad_of(probe.celsius(seconds), probe.bits))
 
 
 class FakeTree:
@@ -142,13 +104,10 @@ class FakeTree:
         self._thread.start()
 
     def close(self) -> None:
-        """Stop, and let go of every reader that hangs."""
+        """Stop."""
         self._stop.set()
         if self._thread.is_alive():
             self._thread.join()
-        with self._lock:
-            for probe in self._probes.values():
-                self._unhang(self._folder(probe) / "w1_slave")
 
     def __enter__(self) -> Self:
         self.start()
@@ -157,24 +116,11 @@ class FakeTree:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.close()
 
-    def set_celsius(self, rom: str, celsius: Callable[[float], float]) -> None:
-        """Give a probe another temperature over time."""
+    def spoil(self, rom: str, how: Callable[[bytes], bytes] | None) -> None:
+        """Let something be wrong with a probe from now on, as `FakeProbe.spoil`; None heals it."""
         with self._lock:
-            self._probes[rom].celsius = celsius
-
-    def fail(self, rom: str, failure: Failure | None) -> None:
-        """Let a probe fail from now on; None heals it, and puts it back on the bus if it had vanished."""
-        with self._lock:
-            probe = self._probes[rom]
-            before, probe.failure = probe.failure, failure
-            if before is Failure.HANGING:
-                self._unhang(self._folder(probe) / "w1_slave")
-            if failure is Failure.VANISHED:
-                self._drop_probe(probe)
-            elif before is Failure.VANISHED:
-                self._make_probe(probe)
-            if failure is not Failure.VANISHED:
-                self._convert(probe)
+            self._probes[rom].spoil = how
+            self._convert(self._probes[rom])
 
     def state_file(self, bus: str = "w1_bus_master1") -> Path:
         """The `therm_bulk_read` of a bus."""
@@ -206,36 +152,16 @@ class FakeTree:
             link.symlink_to(Path("../../../devices") / probe.bus / probe.rom)
         self._list_slaves(probe.bus)
 
-    def _drop_probe(self, probe: FakeProbe) -> None:
-        (self.root / probe.rom).unlink(missing_ok=True)
-        folder = self._folder(probe)
-        for file in folder.iterdir():
-            file.unlink()
-        folder.rmdir()
-        self._list_slaves(probe.bus)
-
     def _list_slaves(self, bus: str) -> None:
-        here = [p.rom for p in self._probes.values() if p.bus == bus and p.failure is not Failure.VANISHED]
+        here = [probe.rom for probe in self._probes.values() if probe.bus == bus]
         (self._devices / bus / "w1_master_slaves").write_text("".join(f"{rom}\n" for rom in here) or "not found.\n")
 
     def _convert(self, probe: FakeProbe) -> None:
         """Put the result of a conversion that ends now in place, whole or not at all."""
         target = self._folder(probe) / "w1_slave"
-        if probe.failure is Failure.HANGING:
-            if not target.is_fifo():
-                target.unlink(missing_ok=True)
-                os.mkfifo(target)
-            return
         fresh = target.with_name(".w1_slave")
         fresh.write_bytes(content_of(probe, self._clock.monotonic_seconds()))
         fresh.replace(target)
-
-    def _unhang(self, file: Path) -> None:
-        """Whoever blocks on the pipe gets an empty answer."""
-        if file.is_fifo():
-            with contextlib.suppress(OSError):  # ENXIO: nobody is blocked
-                os.close(os.open(file, os.O_WRONLY | os.O_NONBLOCK))
-            file.unlink()
 
     def _play(self) -> None:
         while not self._stop.wait(_POLL_SECONDS):
@@ -253,10 +179,10 @@ class FakeTree:
         if state.read_text() == "trigger\n":
             # In place, not replaced: the reader may hold the file open, as it may hold the kernel's.
             state.write_text("-1\n")
-            here = [p for p in self._probes.values() if p.bus == bus and p.failure is not Failure.VANISHED]
+            here = [probe for probe in self._probes.values() if probe.bus == bus]
             self._held.pop(bus, None)
             self._idle_at.pop(bus, None)
-            self._converting[bus] = now + max((CONVERSION_SECONDS[p.bits] for p in here), default=0.0)
+            self._converting[bus] = now + max((CONVERSION_SECONDS[probe.bits] for probe in here), default=0.0)
         elif now >= self._converting.get(bus, float("inf")):
             del self._converting[bus]
             self._convert_all({bus})
@@ -272,5 +198,5 @@ class FakeTree:
 
     def _convert_all(self, buses: set[str]) -> None:
         for probe in self._probes.values():
-            if probe.bus in buses and probe.failure is not Failure.VANISHED:
+            if probe.bus in buses:
                 self._convert(probe)

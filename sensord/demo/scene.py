@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
-from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
+from sensord.demo.fake_tree import FakeProbe, FakeTree, crc_fails
 from sensord.demo.simulator import Air, AirMake, BowlMake, ProbeMake, SimulatedBowl
 
 __all__ = ["CONFIG", "Scene"]
@@ -97,8 +97,8 @@ class Scene:
             (1480, lambda: self._bowl.dip()),
             *second,
             (1200, lambda: self._heater(False)),
-            (1500, lambda: self._fail(Failure.CRC_OLD_KERNEL)),
-            (1530, lambda: self._fail(None)),
+            (1500, lambda: self._spoil(crc_fails)),
+            (1530, lambda: self._spoil(None)),
             (2040, lambda: self._heater(True)),
             (2200, lambda: self._bowl.lift()),
         ]
@@ -121,7 +121,7 @@ class Scene:
         for air in self._air.values():
             air.heater_works = works
 
-    def _fail(self, failure: Failure | None) -> None:
+    def _spoil(self, how: Callable[[bytes], bytes] | None) -> None:
         if self._tree is not None:
             # The tree asks for temperatures while it holds its lock: change it from a thread of its own.
-            threading.Thread(target=self._tree.fail, args=(_ROMS["nest-cool"], failure), daemon=True).start()
+            threading.Thread(target=self._tree.spoil, args=(_ROMS["nest-cool"], how), daemon=True).start()

@@ -25,9 +25,10 @@ from typing import NamedTuple
 
 from sensord.clock import FastClock
 from sensord.control.control_client import ControlClient
-from sensord.demo.fake_tree import FakeProbe, FakeTree, content_of
+from sensord.demo.fake_tree import FakeProbe, content_of
 from sensord.errors import SensordError
 from tests.fort.fault_house import AIR, PASTE, House
+from tests.helpers.failing_tree import FailingTree
 from tests.mqtt.mosquitto import Broker
 
 __all__ = ["Sample", "slope", "soak", "verdicts"]
@@ -75,7 +76,7 @@ class _SoakHouse(House):
         self.clock = FastClock(SPEED, longest_step_seconds=math.inf)
         shutil.rmtree(folder / "tree")
         self.probes = [FakeProbe(rom=AIR, celsius=self._air), FakeProbe(rom=PASTE, celsius=self._paste)]
-        self.tree = FakeTree(folder / "tree", self.clock, self.probes, bulk=False)
+        self.tree = FailingTree(folder / "tree", self.clock, self.probes, bulk=False)
         config = (folder / "sensord.toml").read_text()
         slow = f"interval_seconds = {INTERVAL_SECONDS:g}\ndeadline_seconds = 60\n"
         (folder / "sensord.toml").write_text(config.replace("interval_seconds = 1\n", slow, 1))

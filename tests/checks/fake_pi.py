@@ -9,7 +9,8 @@ from pathlib import Path
 from sensord.checks.checking import check_all
 from sensord.checks.site import CheckFinding, Grade, Machine, Site
 from sensord.clock import SystemClock
-from sensord.demo.fake_tree import FakeProbe, FakeTree
+from sensord.demo.fake_tree import FakeProbe
+from tests.helpers.failing_tree import FailingTree
 
 AIR, PASTE = "28-00000bbb9b13", "28-0000072431ab"
 
@@ -65,7 +66,7 @@ class FakePi:
             FakeProbe(rom=AIR, celsius=lambda _s: 34.5, bits=9),
             FakeProbe(rom=PASTE, celsius=lambda _s: 21.0, bits=9),
         ]
-        self.tree = FakeTree(root / "sys", SystemClock(), quick if probes is None else probes, bulk=bulk)
+        self.tree = FailingTree(root / "sys", SystemClock(), quick if probes is None else probes, bulk=bulk)
         for file in (root / "sys" / "devices").glob("*/therm_bulk_read"):
             file.chmod(0o666)
 

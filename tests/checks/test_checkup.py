@@ -14,12 +14,13 @@ from sensord.checks.site import Grade, Machine, Site
 from sensord.cli import main
 from sensord.clock import SystemClock
 from sensord.config.sections import HistorySection
-from sensord.demo.fake_tree import Failure, FakeProbe, scratchpad_of
+from sensord.demo.fake_tree import FakeProbe, scratchpad_of
 from sensord.history.history_file import HistoryFile
 from sensord.history.history_writer import History
 from sensord.readings import Reading
 from sensord.watch.effects import Measured
 from tests.checks.fake_pi import AIR, CONFIG, PASTE, FakePi, bad, of, worth_a_look
+from tests.helpers.failing_tree import Failure
 from tests.helpers.fake_clock import FakeClock
 
 

@@ -16,11 +16,12 @@ from sensord.commands import calibrate as command
 from sensord.commands.calibrate import calibrate_probe
 from sensord.commands.calibration_session import Terminal
 from sensord.config.loading import parse
-from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
+from sensord.demo.fake_tree import FakeProbe
 from sensord.errors import CommandError, DataError, StorageError, WiringError
 from sensord.probes.calibrations import FILE_NAME, Kind, Record, calibrated_settings, keep_record, past_records
 from sensord.probes.scratchpad import Decoded
 from sensord.readings import FaultKind
+from tests.helpers.failing_tree import FailingTree, Failure
 from tests.helpers.fake_clock import FakeClock
 from tests.helpers.invented_probe import WARM, InventedKeeper, World
 
@@ -411,7 +412,7 @@ def test_an_unknown_name_says_which_are_known(options: Options, world: World) ->
 def test_without_a_terminal_the_end_of_the_answers_changes_nothing(
     options: Options, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    with FakeTree(tmp_path / "tree", FastClock(10.0), [FakeProbe(rom=ROM, celsius=lambda _: 0.3)]) as tree:
+    with FailingTree(tmp_path / "tree", FastClock(10.0), [FakeProbe(rom=ROM, celsius=lambda _: 0.3)]) as tree:
         monkeypatch.setattr("sys.stdin", (tmp_path / "sensord.toml").open("r"))
         (tmp_path / "sensord.toml").write_text("", encoding="utf-8")
         code = main(["calibrate", ROM, "--ice", "--one-wire-root", str(tree.root), "--state", str(tmp_path / "state"),
@@ -423,12 +424,12 @@ def test_without_a_terminal_the_end_of_the_answers_changes_nothing(
 
 
 @pytest.fixture
-def tree(tmp_path: Path) -> Iterator[FakeTree]:
-    with FakeTree(tmp_path / "tree", FastClock(40.0), [FakeProbe(rom=ROM, celsius=lambda _: 0.3125)]) as made:
+def tree(tmp_path: Path) -> Iterator[FailingTree]:
+    with FailingTree(tmp_path / "tree", FastClock(40.0), [FakeProbe(rom=ROM, celsius=lambda _: 0.3125)]) as made:
         yield made
 
 
-def test_a_real_tree_is_read_to_the_end(tree: FakeTree, options: Options, stored: Path) -> None:
+def test_a_real_tree_is_read_to_the_end(tree: FailingTree, options: Options, stored: Path) -> None:
     given = options("--ice", "--repeats", "1", "--one-wire-root", str(tree.root))
     world = World()
     keeper = InventedKeeper(world, {"Keep": "yes"})
@@ -436,7 +437,7 @@ def test_a_real_tree_is_read_to_the_end(tree: FakeTree, options: Options, stored
     assert past_records(stored.parent)[0].offset_celsius == pytest.approx(-0.3125)
 
 
-def test_a_probe_unplugged_half_way_is_refused(tree: FakeTree, options: Options, stored: Path) -> None:
+def test_a_probe_unplugged_half_way_is_refused(tree: FailingTree, options: Options, stored: Path) -> None:
     given = options("--ice", "--one-wire-root", str(tree.root))
     keeper = InventedKeeper(World(), {"Try it again": "no"})
     tree.fail(ROM, Failure.EMPTY)

@@ -13,7 +13,8 @@ import pytest
 from sensord.cli import main
 from sensord.clock import SystemClock
 from sensord.commands import probes as command
-from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
+from sensord.demo.fake_tree import FakeProbe
+from tests.helpers.failing_tree import FailingTree, Failure
 from tests.helpers.program import ROOT, SENSORD
 
 AIR, PASTE, GONE = "28-0000072431ab", "28-00000bbb9b13", "28-0000000000dd"
@@ -34,12 +35,12 @@ def warmed_after(seconds: float, start: float) -> float:
 
 
 @pytest.fixture
-def tree(tmp_path: Path) -> Iterator[FakeTree]:
+def tree(tmp_path: Path) -> Iterator[FailingTree]:
     probes = [
         FakeProbe(rom=AIR, celsius=lambda _seconds: 34.5),
         FakeProbe(rom=PASTE, celsius=lambda _seconds: -10.125, bits=9, powered=False, bus="w1_bus_master2"),
     ]
-    with FakeTree(tmp_path / "tree", CLOCK, probes) as made:
+    with FailingTree(tmp_path / "tree", CLOCK, probes) as made:
         yield made
 
 
@@ -50,7 +51,7 @@ def config(folder: Path, text: str = CONFIG) -> str:
 
 
 def test_the_list_names_chip_bus_power_and_reading(
-    tree: FakeTree, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tree: FailingTree, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["probes", "--one-wire-root", str(tree.root), "--config", config(tmp_path)]) == 0
     shown = capsys.readouterr().out
@@ -61,7 +62,7 @@ def test_the_list_names_chip_bus_power_and_reading(
     assert max(len(line) for line in shown.splitlines()) <= 80
 
 
-def test_a_program_reads_the_same_as_json(tree: FakeTree, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_program_reads_the_same_as_json(tree: FailingTree, capsys: pytest.CaptureFixture[str]) -> None:
     tree.fail(AIR, Failure.SHORTED)
     assert main(["probes", "--json", "--one-wire-root", str(tree.root)]) == 1
     told = json.loads(capsys.readouterr().out)
@@ -72,7 +73,7 @@ def test_a_program_reads_the_same_as_json(tree: FakeTree, capsys: pytest.Capture
 
 
 def test_a_configured_probe_that_is_absent_is_listed_with_its_remedy(
-    tree: FakeTree, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tree: FailingTree, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     file = config(tmp_path, CONFIG.replace(AIR, GONE))
     assert main(["probes", "--one-wire-root", str(tree.root), "--config", file]) == 1
@@ -83,7 +84,7 @@ def test_a_configured_probe_that_is_absent_is_listed_with_its_remedy(
 
 
 def test_a_bus_that_hangs_does_not_hold_up_the_list(
-    tree: FakeTree, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tree: FailingTree, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(command, "_PATIENCE_SECONDS", 1.0)
     monkeypatch.setattr(command, "_PARASITE_SECONDS", 0.0)
@@ -105,18 +106,20 @@ def test_an_empty_bus_and_no_tree_have_different_remedies(tmp_path: Path, capsys
     assert json.loads(capsys.readouterr().out)["probes"] == []
 
 
-def test_a_bad_config_is_a_config_error(tree: FakeTree, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_bad_config_is_a_config_error(tree: FailingTree, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file = config(tmp_path, "probe = 3\n")
     assert main(["probes", "--one-wire-root", str(tree.root), "--config", file]) == 2
     assert file in capsys.readouterr().err
 
 
-def test_a_duration_without_something_that_lasts_is_refused(tree: FakeTree, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_duration_without_something_that_lasts_is_refused(
+    tree: FailingTree, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["probes", "--for", "2m", "--one-wire-root", str(tree.root)]) == 2
     assert "--live or --identify" in capsys.readouterr().err
 
 
-def test_live_counts_faults_by_kind(tree: FakeTree, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_live_counts_faults_by_kind(tree: FailingTree, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     tree.fail(AIR, Failure.CRC_OLD_KERNEL)
     arguments = ["probes", "--live", "--for", "1s", "--one-wire-root", str(tree.root), "--config", config(tmp_path)]
     assert main(arguments) == 1
@@ -127,7 +130,7 @@ def test_live_counts_faults_by_kind(tree: FakeTree, tmp_path: Path, capsys: pyte
     assert "mains" in shown  # the remedy
 
 
-def test_the_warmed_probe_is_named(tree: FakeTree, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_warmed_probe_is_named(tree: FailingTree, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     start = CLOCK.monotonic_seconds() + 1.0
     tree.set_celsius(AIR, lambda seconds: warmed_after(seconds, start))
     arguments = ["probes", "--identify", "--for", "15s", "--one-wire-root", str(tree.root)]
@@ -135,13 +138,15 @@ def test_the_warmed_probe_is_named(tree: FakeTree, tmp_path: Path, capsys: pytes
     assert f"That is {AIR}: 'air' in the config." in capsys.readouterr().out
 
 
-def test_nothing_warmed_is_said_and_told_by_the_exit_code(tree: FakeTree, capsys: pytest.CaptureFixture[str]) -> None:
+def test_nothing_warmed_is_said_and_told_by_the_exit_code(
+    tree: FailingTree, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["probes", "--identify", "--for", "1s", "--one-wire-root", str(tree.root)]) == 1
     assert "No probe has moved alone" in capsys.readouterr().err
 
 
 def test_a_probe_that_cannot_be_read_is_told_once_while_warming(
-    tree: FakeTree, capsys: pytest.CaptureFixture[str]
+    tree: FailingTree, capsys: pytest.CaptureFixture[str]
 ) -> None:
     tree.fail(AIR, Failure.POWER_ON)
     assert main(["probes", "--identify", "--for", "3s", "--one-wire-root", str(tree.root)]) == 1
@@ -149,12 +154,12 @@ def test_a_probe_that_cannot_be_read_is_told_once_while_warming(
 
 
 def test_a_single_probe_needs_no_warming(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    with FakeTree(tmp_path, CLOCK, [FakeProbe(rom=AIR, celsius=lambda _seconds: 22.0)]) as tree:
+    with FailingTree(tmp_path, CLOCK, [FakeProbe(rom=AIR, celsius=lambda _seconds: 22.0)]) as tree:
         assert main(["probes", "--identify", "--one-wire-root", str(tree.root)]) == 0
     assert f"only one probe: {AIR}" in capsys.readouterr().out
 
 
-def on_a_terminal(tree: FakeTree, *words: str) -> tuple[subprocess.Popen[bytes], int]:
+def on_a_terminal(tree: FailingTree, *words: str) -> tuple[subprocess.Popen[bytes], int]:
     """`sensord probes` at a pseudo-terminal of its own, and the descriptor of its keyboard and screen."""
     keyboard, terminal = pty.openpty()
     process = subprocess.Popen(
@@ -178,7 +183,7 @@ def read_until(keyboard: int, words: str) -> str:
 
 
 @pytest.mark.parametrize("mode", ["--live", "--identify"])
-def test_ctrl_c_ends_quietly_on_a_terminal(tree: FakeTree, mode: str) -> None:
+def test_ctrl_c_ends_quietly_on_a_terminal(tree: FailingTree, mode: str) -> None:
     """A real process on a pseudo-terminal, interrupted while it reads."""
     process, keyboard = on_a_terminal(tree, mode)
     shown = read_until(keyboard, "°C")
@@ -193,7 +198,7 @@ def test_ctrl_c_ends_quietly_on_a_terminal(tree: FakeTree, mode: str) -> None:
     assert "Traceback" not in shown
 
 
-def test_a_wrong_answer_while_identifying_is_asked_again_and_keys_typed_early_are_forgotten(tree: FakeTree) -> None:
+def test_a_wrong_answer_while_identifying_is_asked_again_and_keys_typed_early_are_forgotten(tree: FailingTree) -> None:
     process, keyboard = on_a_terminal(tree, "--identify", "--for", "30s")
     os.write(keyboard, b"q\n")
     start = CLOCK.monotonic_seconds() + 1.5
@@ -207,7 +212,7 @@ def test_a_wrong_answer_while_identifying_is_asked_again_and_keys_typed_early_ar
     os.close(keyboard)
 
 
-def test_a_fault_while_identifying_stands_on_a_line_of_its_own(tree: FakeTree) -> None:
+def test_a_fault_while_identifying_stands_on_a_line_of_its_own(tree: FailingTree) -> None:
     process, keyboard = on_a_terminal(tree, "--identify", "--for", "30s")
     read_until(keyboard, "moved most so far")
     tree.fail(AIR, Failure.VANISHED)

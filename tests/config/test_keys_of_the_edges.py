@@ -21,7 +21,7 @@ from sensord.config.folders import Places
 from sensord.config.kitchen import bowlful, dry_formula
 from sensord.config.loading import parse
 from sensord.config.sections import ChimeSection, Config
-from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
+from sensord.demo.fake_tree import FakeProbe
 from sensord.errors import WiringError
 from sensord.history.history_file import HistoryFile
 from sensord.history.history_writer import History
@@ -39,6 +39,7 @@ from sensord.watch.conditions import Priority
 from sensord.watch.effects import Alerting, Measured
 from sensord.watch.events import Command, Event
 from tests.config.turning import AIR, PASTE, TURNED, config, turns
+from tests.helpers.failing_tree import FailingTree, Failure
 from tests.helpers.fake_clock import FakeClock
 from tests.helpers.recorded_pins import StepClock, beeps, recording_factory
 from tests.helpers.tiny_broker import Caller, TinyBroker
@@ -80,7 +81,7 @@ def read(
     """The reader of a config on a tree with two probes, twenty times as fast as life."""
     clock, heard = FastClock(20.0), Heard()
     probes = [FakeProbe(rom=AIR, celsius=lambda _s: 34.5), FakeProbe(rom=PASTE, celsius=lambda _s: 21.0)]
-    with FakeTree(folder / "tree", clock, probes) as tree:
+    with FailingTree(folder / "tree", clock, probes) as tree:
         if fail is not None:
             tree.fail(AIR, fail)
         text = f'[one_wire]\nroot = "{tree.root}"\n{keys}\n[probes.air]\nrom = "{air}"\nplace = "brooder"\n'

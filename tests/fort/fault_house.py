@@ -11,10 +11,11 @@ from typing import Self
 
 from sensord.clock import FastClock, SystemClock
 from sensord.control.control_client import ControlClient
-from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
+from sensord.demo.fake_tree import FakeProbe
 from sensord.errors import SensordError
 from sensord.watch.effects import AlarmChanged, AlarmState
 from sensord.watch.views import AlarmView, Snapshot
+from tests.helpers.failing_tree import FailingTree, Failure
 
 __all__ = ["AIR", "PASTE", "House"]
 
@@ -69,7 +70,7 @@ class House:
             FakeProbe(rom=AIR, celsius=lambda _s: self.air_celsius, bits=9),
             FakeProbe(rom=PASTE, celsius=lambda s: 21.0 + s // 60 % 2, bits=9),
         ]
-        self.tree = FakeTree(folder / "tree", FastClock(speed), probes)
+        self.tree = FailingTree(folder / "tree", FastClock(speed), probes)
         (folder / "sensord.toml").write_text(_CONFIG.format(root=self.tree.root, more=more))
         self.socket = folder / "control.sock"
         self.state = folder / "state"

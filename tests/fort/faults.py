@@ -20,10 +20,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sensord.clock import SystemClock
-from sensord.demo.fake_tree import Failure
 from sensord.history.history_file import FILE_NAME
 from sensord.history.history_reader import HistoryReader
 from tests.fort.fault_house import AIR, TOP, House
+from tests.helpers.failing_tree import Failure
 from tests.mqtt.listener import Listener
 from tests.mqtt.mosquitto import Broker
 

@@ -27,7 +27,8 @@ from typing import Any
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.demo.fake_tree import CONVERSION_SECONDS, Failure, FakeProbe, content_of
+from sensord.demo.fake_tree import CONVERSION_SECONDS, FakeProbe, content_of
+from tests.helpers.failing_tree import SPOILS, Failure
 
 __all__ = ["SCRATCHPAD_SECONDS", "MountedTree", "needs_fuse", "served"]
 
@@ -48,6 +49,7 @@ class Wired:
     probe: FakeProbe
     register: bytes = b""
     waits: bool = False
+    failure: Failure | None = None
 
 
 @dataclass(slots=True)
@@ -92,7 +94,7 @@ class Kernel:
             return b""
         with master.mutex:
             master.released.wait()
-            if not wired.waits and wired.probe.failure is not Failure.EMPTY:
+            if not wired.waits and wired.failure is not Failure.EMPTY:
                 self._convert(master, wired)
             wired.waits = False
             _pass(SCRATCHPAD_SECONDS)
@@ -137,10 +139,10 @@ class Kernel:
         `ignore BUS`, `cut BUS`, `leave-results BUS`."""
         verb, target, *rest = order.split()
         match verb:
-            case "fail":
-                self.wired(target).probe.failure = Failure[rest[0]]
-            case "heal":
-                self.wired(target).probe.failure = None
+            case "fail" | "heal":
+                wired = self.wired(target)
+                wired.failure = Failure[rest[0]] if rest else None
+                wired.probe.spoil = SPOILS.get(wired.failure)
             case "celsius":
                 self.wired(target).probe.celsius = _steady(float(rest[0]))
             case "hang":
@@ -174,7 +176,7 @@ class Files:
             rom: bus
             for bus, master in masters.items()
             for rom, wired in master.wired.items()
-            if wired.probe.failure is not Failure.VANISHED
+            if wired.failure is not Failure.VANISHED
         }
         parts = path.strip("/").split("/")
         match parts:

@@ -13,12 +13,13 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import FastClock, SystemClock
-from sensord.demo.fake_tree import Failure, FakeProbe, FakeTree
+from sensord.demo.fake_tree import FakeProbe
 from sensord.probes.bus import Method
 from sensord.probes.one_wire import Chip, chip_at, locate, probe_at
 from sensord.probes.probe_reader import ProbeReader
 from sensord.probes.scratchpad import Converted
 from sensord.readings import FaultKind, Reading
+from tests.helpers.failing_tree import SPOILS, FailingTree, Failure
 from tests.probes.heard import Heard, paced
 
 AIR, PASTE, ROOM = "28-0000072431ab", "28-00000bbb9b13", "28-0000000000c4"
@@ -31,7 +32,7 @@ def steady(celsius: float) -> Callable[[float], float]:
 
 @contextlib.contextmanager
 def reading(
-    tree: FakeTree,
+    tree: FailingTree,
     clock: FastClock | SystemClock,
     *,
     deadline: float = 5.0,
@@ -53,23 +54,23 @@ def clock() -> FastClock:
 
 
 @pytest.fixture
-def tree(tmp_path: Path, clock: FastClock) -> Iterator[FakeTree]:
+def tree(tmp_path: Path, clock: FastClock) -> Iterator[FailingTree]:
     probes = [FakeProbe(rom=AIR, celsius=steady(34.5)), FakeProbe(rom=PASTE, celsius=steady(-10.125))]
-    with FakeTree(tmp_path, clock, probes) as made:
+    with FailingTree(tmp_path, clock, probes) as made:
         yield made
 
 
 @pytest.fixture
-def two_buses(tmp_path: Path, clock: FastClock) -> Iterator[FakeTree]:
+def two_buses(tmp_path: Path, clock: FastClock) -> Iterator[FailingTree]:
     probes = [
         FakeProbe(rom=AIR, celsius=steady(34.5)),
         FakeProbe(rom=PASTE, celsius=steady(37.0), bus="w1_bus_master2"),
     ]
-    with FakeTree(tmp_path, clock, probes) as made:
+    with FailingTree(tmp_path, clock, probes) as made:
         yield made
 
 
-def test_bulk_conversion_is_used_where_it_proves_itself(tree: FakeTree, clock: FastClock) -> None:
+def test_bulk_conversion_is_used_where_it_proves_itself(tree: FailingTree, clock: FastClock) -> None:
     with reading(tree, clock) as (reader, heard):
         assert heard.reading("air").celsius == 34.5
         assert heard.reading("paste").celsius == -10.125
@@ -83,7 +84,7 @@ def test_bulk_conversion_is_used_where_it_proves_itself(tree: FakeTree, clock: F
 
 def test_without_the_kernels_bulk_file_powered_probes_are_read_side_by_side(tmp_path: Path, clock: FastClock) -> None:
     with (
-        FakeTree(
+        FailingTree(
             tmp_path,
             clock,
             [FakeProbe(rom=AIR, celsius=steady(34.5)), FakeProbe(rom=PASTE, celsius=steady(1.0))],
@@ -99,7 +100,7 @@ def test_without_the_kernels_bulk_file_powered_probes_are_read_side_by_side(tmp_
 
 def test_one_parasite_probe_makes_the_bus_serial(tmp_path: Path, clock: FastClock) -> None:
     probes = [FakeProbe(rom=AIR, celsius=steady(34.5)), FakeProbe(rom=PASTE, celsius=steady(1.0), powered=False)]
-    with FakeTree(tmp_path, clock, probes, bulk=False) as tree, reading(tree, clock) as (reader, heard):
+    with FailingTree(tmp_path, clock, probes, bulk=False) as tree, reading(tree, clock) as (reader, heard):
         heard.reading("paste")
         (bus,) = reader.health().buses
     assert bus.method is Method.SERIAL
@@ -110,9 +111,9 @@ def test_a_probe_that_is_unplugged_does_not_make_the_bus_serial(tmp_path: Path, 
     """Listed for about 100 s more; the kernel answers `ext_power` with a negative errno."""
     probes = [
         FakeProbe(rom=AIR, celsius=steady(34.5)),
-        FakeProbe(rom=PASTE, celsius=steady(1.0), failure=Failure.EMPTY),
+        FakeProbe(rom=PASTE, celsius=steady(1.0), spoil=SPOILS[Failure.EMPTY]),
     ]
-    with FakeTree(tmp_path, clock, probes, bulk=False) as tree:
+    with FailingTree(tmp_path, clock, probes, bulk=False) as tree:
         (tree.root / PASTE / "ext_power").write_text("-5\n")
         with reading(tree, clock) as (reader, heard):
             heard.fault("paste", FaultKind.NO_RESPONSE)
@@ -121,7 +122,7 @@ def test_a_probe_that_is_unplugged_does_not_make_the_bus_serial(tmp_path: Path, 
     assert bus.method is Method.PARALLEL
 
 
-def test_bulk_can_be_switched_off(tree: FakeTree, clock: FastClock) -> None:
+def test_bulk_can_be_switched_off(tree: FailingTree, clock: FastClock) -> None:
     with reading(tree, clock, bulk=False) as (reader, heard):
         heard.reading("air")
         (bus,) = reader.health().buses
@@ -130,7 +131,7 @@ def test_bulk_can_be_switched_off(tree: FakeTree, clock: FastClock) -> None:
 
 
 def test_a_bulk_state_that_never_ends_leads_to_a_visible_fallback(tmp_path: Path, clock: FastClock) -> None:
-    tree = FakeTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(34.5))])
+    tree = FailingTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(34.5))])
     state = tree.state_file()
     state.unlink()
     state.symlink_to("/dev/null")  # swallows the trigger and reads as empty: a state that never ends
@@ -143,7 +144,7 @@ def test_a_bulk_state_that_never_ends_leads_to_a_visible_fallback(tmp_path: Path
 
 def test_a_bulk_file_that_cannot_be_written_is_a_reason_that_is_told(tmp_path: Path, clock: FastClock) -> None:
     """On a Pi it is EACCES, root only; here EISDIR, which root gets too."""
-    tree = FakeTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(34.5))])
+    tree = FailingTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(34.5))])
     tree.state_file().unlink()
     tree.state_file().mkdir()
     with reading(tree, clock, probes={"air": AIR}) as (reader, heard):
@@ -155,7 +156,7 @@ def test_a_bulk_file_that_cannot_be_written_is_a_reason_that_is_told(tmp_path: P
 
 def test_bulk_is_tried_again_after_a_while(tmp_path: Path) -> None:
     clock = FastClock(600.0)
-    tree = FakeTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(34.5))])
+    tree = FailingTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(34.5))])
     tree.state_file().unlink()
     tree.state_file().mkdir()
     heard = Heard()
@@ -174,7 +175,7 @@ def test_bulk_is_tried_again_after_a_while(tmp_path: Path) -> None:
 
 def test_results_left_by_a_crashed_run_are_not_told_as_new(tmp_path: Path, clock: FastClock) -> None:
     """State `1` at the start: the waiting results are old. The first thing heard must be from a new conversion."""
-    tree = FakeTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(20.0))])  # the old value is in place
+    tree = FailingTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(20.0))])  # the old value is in place
     tree.state_file().write_text("1\n")
     tree.set_celsius(AIR, steady(34.5))
     with tree, reading(tree, clock, probes={"air": AIR}) as (_, heard):
@@ -196,7 +197,7 @@ def test_results_left_by_a_crashed_run_are_not_told_as_new(tmp_path: Path, clock
     ],
 )
 def test_each_failure_has_its_fault_and_passes_when_healed(
-    tree: FakeTree, clock: FastClock, failure: Failure, kind: FaultKind
+    tree: FailingTree, clock: FastClock, failure: Failure, kind: FaultKind
 ) -> None:
     with reading(tree, clock) as (_, heard):
         heard.reading("air")
@@ -207,7 +208,7 @@ def test_each_failure_has_its_fault_and_passes_when_healed(
         assert heard.reading("paste", after=heard.count).celsius == -10.125
 
 
-def test_a_vanished_probe_is_named_absent_and_taken_up_again(tree: FakeTree, clock: FastClock) -> None:
+def test_a_vanished_probe_is_named_absent_and_taken_up_again(tree: FailingTree, clock: FastClock) -> None:
     tree.fail(PASTE, Failure.VANISHED)
     with reading(tree, clock) as (_, heard):
         assert heard.fault("paste").detail == "not on the bus"
@@ -226,7 +227,7 @@ def test_no_tree_at_all_is_a_bus_error(tmp_path: Path, clock: FastClock) -> None
     assert "no one-wire tree" in fault.detail
 
 
-def test_a_hanging_bus_becomes_late_on_time_and_stops_no_other(two_buses: FakeTree, clock: FastClock) -> None:
+def test_a_hanging_bus_becomes_late_on_time_and_stops_no_other(two_buses: FailingTree, clock: FastClock) -> None:
     with reading(two_buses, clock) as (reader, heard):
         heard.reading("air")
         heard.reading("paste")
@@ -247,7 +248,7 @@ def test_a_hanging_bus_becomes_late_on_time_and_stops_no_other(two_buses: FakeTr
 
 def test_one_hanging_probe_stops_no_other_that_is_read_side_by_side(tmp_path: Path, clock: FastClock) -> None:
     probes = [FakeProbe(rom=AIR, celsius=steady(34.5)), FakeProbe(rom=PASTE, celsius=steady(1.0))]
-    with FakeTree(tmp_path, clock, probes, bulk=False) as tree, reading(tree, clock) as (_, heard):
+    with FailingTree(tmp_path, clock, probes, bulk=False) as tree, reading(tree, clock) as (_, heard):
         heard.reading("paste")
         tree.fail(PASTE, Failure.HANGING)
         heard.fault("paste", FaultKind.LATE, heard.count)
@@ -256,8 +257,8 @@ def test_one_hanging_probe_stops_no_other_that_is_read_side_by_side(tmp_path: Pa
 
 def test_closing_does_not_wait_for_a_hanging_read(tmp_path: Path) -> None:
     clock = SystemClock()
-    probes = [FakeProbe(rom=AIR, celsius=steady(34.5), failure=Failure.HANGING)]
-    with FakeTree(tmp_path, clock, probes, bulk=False) as tree:
+    with FailingTree(tmp_path, clock, [FakeProbe(rom=AIR, celsius=steady(34.5))], bulk=False) as tree:
+        tree.fail(AIR, Failure.HANGING)
         heard = Heard()
         reader = ProbeReader(paced(tree.root, 0.05, 0.1), {"air": AIR}, clock, heard)
         reader.start()
@@ -267,7 +268,7 @@ def test_closing_does_not_wait_for_a_hanging_read(tmp_path: Path) -> None:
         assert clock.monotonic_seconds() - started < 30.0  # the read never returns
 
 
-def test_all_threads_end_with_the_reader(tree: FakeTree, clock: FastClock) -> None:
+def test_all_threads_end_with_the_reader(tree: FailingTree, clock: FastClock) -> None:
     before = set(threading.enumerate())
     with reading(tree, clock) as (_, heard):
         heard.reading("air")
@@ -278,7 +279,7 @@ def test_all_threads_end_with_the_reader(tree: FakeTree, clock: FastClock) -> No
     assert not any(thread.is_alive() for thread in ours)
 
 
-def test_signals_never_reach_a_thread_that_reads(tree: FakeTree, clock: FastClock) -> None:
+def test_signals_never_reach_a_thread_that_reads(tree: FailingTree, clock: FastClock) -> None:
     """One that does makes the kernel's driver answer with nothing; the masks are the kernel's own account."""
     before = set(threading.enumerate())
     with reading(tree, clock) as (_, heard):
@@ -291,7 +292,7 @@ def test_signals_never_reach_a_thread_that_reads(tree: FakeTree, clock: FastCloc
         assert all(blocked >> number - 1 & 1 for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP))
 
 
-def test_no_kernel_module_is_loaded(tree: FakeTree, tmp_path: Path) -> None:
+def test_no_kernel_module_is_loaded(tree: FailingTree, tmp_path: Path) -> None:
     """w1thermsensor runs modprobe on import unless kept from it; here a modprobe that would leave a mark."""
     mark, programs = tmp_path / "loaded", tmp_path / "bin"
     programs.mkdir()
@@ -314,7 +315,7 @@ def test_listing_tells_bus_power_and_resolution(tmp_path: Path, clock: FastClock
         FakeProbe(rom=ROOM, celsius=steady(20.0), bits=9),
         FakeProbe(rom=AIR, celsius=steady(34.5), bus="w1_bus_master2", powered=False),
     ]
-    tree = FakeTree(tmp_path, clock, probes)
+    tree = FailingTree(tmp_path, clock, probes)
     (tree.root / "00-800000000000").symlink_to("../../../devices/w1_bus_master1/00-800000000000")
     spots = locate(tree.root)
     chips = {rom: chip_at(tree.root, rom, spot) for rom, spot in spots.items()}
@@ -322,7 +323,7 @@ def test_listing_tells_bus_power_and_resolution(tmp_path: Path, clock: FastClock
     assert [spots[rom].bus.name for rom in (ROOM, AIR)] == ["w1_bus_master1", "w1_bus_master2"]
 
 
-def test_listing_survives_a_probe_that_vanishes_meanwhile(tree: FakeTree) -> None:
+def test_listing_survives_a_probe_that_vanishes_meanwhile(tree: FailingTree) -> None:
     (tree.root / ROOM).symlink_to(f"../../../devices/w1_bus_master1/{ROOM}")
     chips = {rom: chip_at(tree.root, rom, spot) for rom, spot in locate(tree.root).items()}
     assert [rom for rom, chip in chips.items() if chip is not None] == [AIR, PASTE]
@@ -342,7 +343,7 @@ def test_a_tree_without_links_is_read_too(tmp_path: Path, clock: FastClock) -> N
     assert list(locate(tmp_path)) == [AIR]
 
 
-def test_a_single_reading_for_commands(tree: FakeTree) -> None:
+def test_a_single_reading_for_commands(tree: FailingTree) -> None:
     decoded = probe_at(tree.root, PASTE, SystemClock())
     assert isinstance(decoded, Converted)
     assert decoded.celsius == -10.125

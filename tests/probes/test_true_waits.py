@@ -182,7 +182,7 @@ def test_a_bus_that_hangs_in_the_kernel_is_late_on_time_and_stops_no_other(tmp_p
         tree.ask(f"free {OTHER_BUS}")
         back = heard.reading("probe1", heard.count)
         good = [seen for seen in heard.all if seen.probe == "probe0"]
-    assert late.seconds - hung_at >= deadline
+    assert late.seconds - hung_at >= deadline - 0.05  # the order to hang returns a moment after the hang
     assert alive
     assert back.celsius == 37.0
     assert all(isinstance(seen, Reading) for seen in good)
