@@ -13,12 +13,11 @@ from pydantic import BaseModel, ValidationError
 
 from sensord.config import DEFAULT_PATH
 from sensord.config.contradictions import Trouble, contradictions
-from sensord.config.model_words import shown_value, wanted
 from sensord.config.sections import Config
 from sensord.errors import ConfigError, unreadable
 from sensord.texts import unseen_in
 
-__all__ = ["DEFAULT_PATH", "line_of", "load", "parse", "text_of"]
+__all__ = ["DEFAULT_PATH", "line_of", "load", "parse", "text_of", "wanted"]
 
 
 def load(path: Path) -> Config:
@@ -123,14 +122,12 @@ def _trouble(item: Any) -> Trouble:
     if item["type"] == "missing":
         return Trouble(where, "is missing: add it")
     if where[0] == "brooders" and where[2:3] == ("hatched",):
-        return Trouble(
-            where[:3], f"give a day such as 2026-05-04, or a list of days (yours: {shown_value(item['input'])})"
-        )
+        return Trouble(where[:3], f"give a day such as 2026-05-04, or a list of days (yours: {_shown(item['input'])})")
     if item["type"] == "dict_type":
         return Trouble(where, f"this is a table: write [{where[0]}.NAME] and its keys below")
     if item["type"] == "model_type":
         return Trouble(where, f"this is a table: write [{'.'.join(map(str, where))}] and its keys below")
-    return Trouble(where, f"{wanted(item)} (yours: {shown_value(item['input'])})")
+    return Trouble(where, f"{wanted(item)} (yours: {_shown(item['input'])})")
 
 
 def _known(where: tuple[str | int, ...]) -> list[str]:
@@ -154,3 +151,47 @@ def _not_toml(source: str, error: str) -> str:
         table = twice.group(1).replace("'", "").replace(", ", ".")
         return f"{place}: [{table}] is there already: put its lines together under one heading"
     return f"{place}: not valid TOML: {what[:1].lower()}{what[1:]}"
+
+
+_WANTED = {
+    "bool_parsing": "give true or false, without quotes",
+    "bool_type": "give true or false, without quotes",
+    "float_parsing": "give a number, without quotes",
+    "float_type": "give a number",
+    "int_from_float": "give a whole number",
+    "int_parsing": "give a whole number, without quotes",
+    "int_type": "give a whole number",
+    "list_type": "give a list in square brackets",
+    "path_type": "give the path of a file in quotes",
+    "string_too_short": "it is empty: write something",
+    "string_type": "give text in quotes",
+    "too_short": "the list is empty: name at least one",
+    "tuple_type": "give a list in square brackets",
+}
+"""What to write, by the kind of mistake that the models report."""
+
+
+def wanted(item: Any) -> str:
+    """What to write instead; `item` is one of pydantic's `ValidationError.errors()`."""
+    kind, context = item["type"], item.get("ctx", {})
+    match kind:
+        case "greater_than_equal":
+            return f"give at least {context['ge']:g}"
+        case "greater_than":
+            return f"give more than {context['gt']:g}"
+        case "less_than_equal":
+            return f"give at most {context['le']:g}"
+        case "less_than":
+            return f"give less than {context['lt']:g}"
+        case "string_too_long":
+            return f"give at most {context['max_length']} characters"
+        case "literal_error" | "enum":
+            return f"give one of {context['expected']}"
+        case _:
+            return str(_WANTED.get(kind, item["msg"].removeprefix("Value error, ")))
+
+
+def _shown(value: object) -> str:
+    """A value as TOML would have it, so far as that is short."""
+    text = str(value).lower() if isinstance(value, bool) else repr(value)
+    return text if len(text) <= 60 else f"{text[:60]}…"

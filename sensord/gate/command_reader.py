@@ -14,7 +14,7 @@ from typing import Any, get_type_hints
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 from pydantic_core import PydanticUndefined
 
-from sensord.config.model_words import wanted
+from sensord.config.loading import wanted
 from sensord.errors import CommandError, quoted
 from sensord.texts import plain_text
 from sensord.watch.command_table import COMMANDS, Giver, check_giver, verbs_for
