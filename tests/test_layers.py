@@ -1,7 +1,9 @@
 """The house: imports run only downward through the folders, the core cannot reach the outside, each outside library is
-imported where the list says and nowhere else."""
+imported where the list says and nowhere else, and a name stands for one thing."""
 
+import ast
 import sys
+from collections import defaultdict
 from pathlib import Path
 
 import pytest
@@ -32,6 +34,9 @@ ONLY_FOLDERS = {
     "socket": {"control", "mqtt", "run"},
 }
 """Libraries that more modules need, and the folders that may."""
+
+MAY_REPEAT = {"run", "arguments"}
+"""What every verb's module has."""
 
 
 @pytest.mark.parametrize("path", modules(), ids=name_of)
@@ -70,3 +75,16 @@ def test_every_library_that_is_no_part_of_python_is_in_a_list() -> None:
     assert found - sys.stdlib_module_names - {"sensord", "pydantic_core"} == (
         {*ONLY, *ONLY_FOLDERS} - sys.stdlib_module_names
     )
+
+
+def test_a_public_name_and_a_modules_stem_occur_once() -> None:
+    names: dict[str, list[str]] = defaultdict(list)
+    stems: dict[str, list[str]] = defaultdict(list)
+    for path in modules():
+        if path.stem != "__init__":
+            stems[path.stem].append(name_of(path))
+        for node in ast.parse(path.read_text()).body:
+            if isinstance(node, ast.ClassDef | ast.FunctionDef) and not node.name.startswith("_"):
+                names[node.name].append(name_of(path))
+    assert not {stem: where for stem, where in stems.items() if len(where) > 1}
+    assert not {name: where for name, where in names.items() if len(where) > 1 and name not in MAY_REPEAT}
