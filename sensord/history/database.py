@@ -16,9 +16,9 @@ from sensord.errors import StorageError
 from sensord.texts import plain_text
 
 __all__ = [
-    "APPLICATION_ID", "CACHE_KIBIBYTES", "Connection", "DamagedError", "Mark", "NewerError", "check_regular",
-    "copy_into", "in_memory", "insert", "leaving_nothing", "lock", "lock_path", "log_path", "mark", "open_reader",
-    "open_writer", "same_file", "set_aside", "sound", "telling", "transaction",
+    "APPLICATION_ID", "CACHE_KIBIBYTES", "Connection", "DamagedError", "Mark", "NewerError", "blaming_the_file",
+    "check_regular", "copy_into", "in_memory", "insert", "leaving_nothing", "lock", "lock_path", "log_path", "mark",
+    "open_reader", "open_writer", "same_file", "set_aside", "sound", "telling", "transaction",
 ]  # fmt: skip
 
 Connection: TypeAlias = sqlite3.Connection
@@ -84,10 +84,7 @@ def telling(path: Path) -> Iterator[None]:
 
 def _told(path: Path, error: sqlite3.Error | OSError) -> StorageError:
     code = getattr(error, "sqlite_errorname", "") or ""
-    # A step that has been taken already means that the file miscounts its steps.
-    if code.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_IOERR_SHORT_READ")) or "already exists" in str(
-        error
-    ):
+    if code.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_IOERR_SHORT_READ")):
         return DamagedError(f"{path}: the history file is damaged ({error})")
     if code == "SQLITE_FULL" or getattr(error, "errno", None) == 28:
         return StorageError(f"{path}: the disk is full, nothing more is kept: free some space, the watch goes on")
@@ -101,6 +98,17 @@ def _told(path: Path, error: sqlite3.Error | OSError) -> StorageError:
     if code.startswith("SQLITE_IOERR"):
         return StorageError(f"{path}: the disk does not read or write reliably ({error}): replace the card soon")
     return StorageError(f"{path}: the history cannot be kept ({error})")
+
+
+@contextmanager
+def blaming_the_file() -> Iterator[None]:
+    """Around the opening of a file: what SQLite can make nothing of there, no disk and no statement is to blame for."""
+    try:
+        yield
+    except StorageError as error:
+        if getattr(error.__cause__, "sqlite_errorname", "") != "SQLITE_ERROR":
+            raise
+        raise DamagedError(str(error)) from error
 
 
 def lock(path: Path, remedy: str = "stop it first") -> IO[bytes]:

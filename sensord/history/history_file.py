@@ -16,6 +16,7 @@ from sensord.history.database import (
     Connection,
     DamagedError,
     Mark,
+    blaming_the_file,
     lock,
     lock_path,
     log_path,
@@ -140,17 +141,22 @@ class HistoryFile:
         if self._held is None:
             self._held = lock(self.path, "stop it first" if self._daemon else "name its control socket with --socket")
         if self._connection is None:
-            connection = open_writer(self.path)
-            try:
-                if self._daemon:
-                    sound(connection, self.path)
-                migrate(connection, self.path, self._migrations)
-            except BaseException:
-                connection.close()
-                raise
-            self._connection, self._marks = connection, self._look()
+            with blaming_the_file():
+                self._connection = self._opened()
+            self._marks = self._look()
             self.openings += 1
         return self._connection
+
+    def _opened(self) -> Connection:
+        connection = open_writer(self.path)
+        try:
+            if self._daemon:
+                sound(connection, self.path)
+            migrate(connection, self.path, self._migrations)
+        except BaseException:
+            connection.close()
+            raise
+        return connection
 
     def _look(self) -> tuple[Mark, ...]:
         """What can be seen of the file and its log from outside: which ones they are, and when the file was changed."""
