@@ -10,26 +10,15 @@ Priorities: high for what can kill soon, medium for what needs a look now, low f
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from enum import Enum, IntEnum, StrEnum, auto, unique
+from enum import Enum, StrEnum, auto, unique
 from typing import Final
+
+from sensord.watch.cues import Priority
 
 __all__ = ["UNIT_PLACE", "Condition", "ConditionChanged", "Priority", "Row", "Where", "alarms_of"]
 
 UNIT_PLACE: Final = "unit"
 """The place of alarms that are about the daemon itself."""
-
-
-@unique
-class Priority(IntEnum):
-    """Of an alarm; higher is more urgent (IEC 62682 priorities, sounded as IEC 60601-1-8 patterns)."""
-
-    LOW = 1
-    MEDIUM = 2
-    HIGH = 3
-
-    @property
-    def word(self) -> str:
-        return self.name.lower()
 
 
 @unique

@@ -1,8 +1,21 @@
-"""The sounds that are no alarms, by name: a word that `sensord sounds` must not wait for."""
+"""What is heard, by name: priorities of alarms, and sounds that are none. Light, for the verbs that must be quick."""
 
-from enum import StrEnum, unique
+from enum import IntEnum, StrEnum, unique
 
-__all__ = ["Cue"]
+__all__ = ["Cue", "Priority"]
+
+
+@unique
+class Priority(IntEnum):
+    """Of an alarm; higher is more urgent (IEC 62682 priorities, sounded as IEC 60601-1-8 patterns)."""
+
+    LOW = 1
+    MEDIUM = 2
+    HIGH = 3
+
+    @property
+    def word(self) -> str:
+        return self.name.lower()
 
 
 @unique

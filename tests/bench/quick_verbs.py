@@ -18,6 +18,9 @@ import tempfile
 import threading
 from pathlib import Path
 
+from tests.bench.table import target
+
+MOST_TIMES = 2.0
 BASE = "import argparse, json, socket"
 VERBS = (
     "feed pip 4.5 --crop empty --socket {socket}",
@@ -63,8 +66,16 @@ def ratios(rounds: int) -> dict[str, float]:
     return {name: seconds / least["base"] for name, seconds in least.items() if name != "base"}
 
 
-if __name__ == "__main__":
+def main() -> int:
+    """Print the table; 0 where every verb keeps within `MOST_TIMES`."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rounds", type=int, default=10)
-    for verb, ratio in ratios(parser.parse_args().rounds).items():
-        print(f"{verb:12} {ratio:5.2f} times {BASE}")
+    found = ratios(parser.parse_args().rounds)
+    for verb, ratio in found.items():
+        print(f"{verb:12} {ratio:5.2f} times `{BASE}`")
+    met = [target(f"`sensord {verb}` at most {MOST_TIMES:g} times", found[verb] <= MOST_TIMES) for verb in found]
+    return 0 if all(met) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -7,12 +7,10 @@ one that can play tones. Only the sound of `READY` has a note longer than half a
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
 from enum import Enum, unique
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
-from sensord.watch.conditions import Priority
-from sensord.watch.cues import Cue
+from sensord.watch.cues import Cue, Priority
 
 __all__ = [
     "BREATH_SECONDS",
@@ -41,8 +39,7 @@ BREATH_SECONDS = 0.15
 _TEST_GAP_SECONDS = 1.5
 
 
-@dataclass(frozen=True, slots=True)
-class Pulse:
+class Pulse(NamedTuple):
     """One beep: `on_seconds` of sound, then `gap_seconds` of silence. `hertz` is the fundamental of a tone."""
 
     on_seconds: float
@@ -50,8 +47,7 @@ class Pulse:
     hertz: float
 
 
-@dataclass(frozen=True, slots=True)
-class Sound:
+class Sound(NamedTuple):
     """Pulses in order. The last gap counts into the length; `repeat_seconds` is the silence from the end of the last
     pulse to the start of the next burst, None where the sound is played once."""
 
@@ -96,13 +92,13 @@ def _high() -> Sound:
     """Ten pulses, 3+2, a pause, 3+2: td 150 ms, x 100 ms, 2x + td between third and fourth, 0.7 s in the middle."""
     on, x, middle = 0.15, 0.10, 0.70
     half = [(on, x, _G5), (on, x, _G5), (on, 2 * x + on, _G5), (on, x, _B5), (on, middle, _A5)]
-    return replace(_figure("high", *half, *half), repeat_seconds=3.0)
+    return _figure("high", *half, *half)._replace(repeat_seconds=3.0)
 
 
 BURSTS: dict[Priority, Sound] = {
     Priority.HIGH: _high(),
-    Priority.MEDIUM: replace(_figure("medium", (0.2, 0.2, _E5), (0.2, 0.2, _E5), (0.2, 0.2, _G5)), repeat_seconds=8.0),
-    Priority.LOW: replace(_figure("low", (0.23, 0.23, _C5), (0.23, 0.23, _C5)), repeat_seconds=30.0),
+    Priority.MEDIUM: _figure("medium", (0.2, 0.2, _E5), (0.2, 0.2, _E5), (0.2, 0.2, _G5))._replace(repeat_seconds=8.0),
+    Priority.LOW: _figure("low", (0.23, 0.23, _C5), (0.23, 0.23, _C5))._replace(repeat_seconds=30.0),
 }
 
 _ONCE: dict[Cue, Sound] = {
@@ -134,7 +130,7 @@ def _one_after_another(name: str, sounds: Iterable[Sound]) -> Sound:
     pulses: list[Pulse] = []
     for sound in sounds:
         pulses += sound.pulses[:-1]
-        pulses.append(replace(sound.pulses[-1], gap_seconds=_TEST_GAP_SECONDS))
+        pulses.append(sound.pulses[-1]._replace(gap_seconds=_TEST_GAP_SECONDS))
     return Sound(name, tuple(pulses))
 
 
@@ -165,8 +161,7 @@ class Colour(Enum):
     BLUE = (0, 0, 1)
 
 
-@dataclass(frozen=True, slots=True)
-class Glow:
+class Glow(NamedTuple):
     """One step of a lamp pattern."""
 
     seconds: float
