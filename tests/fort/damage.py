@@ -9,7 +9,7 @@ import resource
 import shutil
 import signal
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from sensord.cli import main
@@ -147,19 +147,30 @@ def _whole(folder: Path) -> dict[str, bytes]:
     }
 
 
+@contextlib.contextmanager
+def _bounded() -> Iterator[None]:
+    """With an alarm clock that can be set, and little more memory than is taken: /dev/zero has no end."""
+    before, handler = resource.getrlimit(resource.RLIMIT_AS), signal.signal(signal.SIGALRM, _too_long)
+    taken = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+    resource.setrlimit(resource.RLIMIT_AS, (taken + _MOST_BYTES, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_AS, before)
+        signal.signal(signal.SIGALRM, handler)
+
+
 def _too_long(*_: object) -> None:
     raise AssertionError(f"hangs: not done within {MOST_SECONDS:g} s")
 
 
 def damaged_files(folder: Path, count: int) -> FortRow:
     """Open `count` damaged files, each in a folder of its own, as the daemon's start or as a command does."""
-    signal.signal(signal.SIGALRM, _too_long)
-    resource.setrlimit(resource.RLIMIT_AS, (_MOST_BYTES, resource.RLIM_INFINITY))
     whole, failures, clock, slowest = _whole(folder / "whole"), list[str](), SystemClock(), 0.0
     for number in range(count):
         chance = random.Random(number)
         name = list(_OPENED)[number % len(_OPENED)]
-        with tempfile.TemporaryDirectory(dir=folder) as text:
+        with tempfile.TemporaryDirectory(dir=folder) as text, _bounded():
             there = Path(text)
             _put(there / name, whole[name], chance)
             started = clock.monotonic_seconds()
