@@ -4,6 +4,7 @@ import json
 import os
 import select
 import socket
+import struct
 from collections.abc import Iterator
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias
@@ -19,7 +20,7 @@ __all__ = ["ControlClient", "DaemonAwayError", "Missed", "Push"]
 
 # Longer than the daemon's own patience, so that its answer is the one that is heard.
 _ANSWER_SECONDS = 8.0
-_CONNECT_SECONDS = 2.0
+_CONNECT_SECONDS = 3
 _CHUNK_BYTES = 64 * 1024
 
 
@@ -45,7 +46,8 @@ class ControlClient:
     def __init__(self, path: "str | os.PathLike[str]") -> None:
         self._path = path
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._socket.settimeout(_CONNECT_SECONDS)
+        # A crowd may stand before the door: only a blocking socket waits for its turn there (unix(7), EAGAIN).
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("ll", _CONNECT_SECONDS, 0))
         self._buffer = bytearray()
         self._requests = 0
         try:

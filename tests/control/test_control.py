@@ -398,6 +398,25 @@ def test_a_flood_of_commands_is_stopped_at_the_budget(daemon: Daemon) -> None:
         assert "too many commands" in [refusal(client) for _ in range(60)]
 
 
+def test_behind_a_crowd_at_the_door_a_client_waits_for_its_turn(tmp_path: Path) -> None:
+    path = tmp_path / "control.sock"
+    door = socket.socket(socket.AF_UNIX)
+    door.bind(str(path))
+    door.listen(0)
+    with socket.socket(socket.AF_UNIX) as crowd:
+        crowd.connect(str(path))
+
+        def let_in() -> None:
+            for _ in range(2):
+                door.accept()[0].close()
+
+        timer = threading.Timer(0.1, let_in)
+        timer.start()
+        ControlClient(path).close()
+        timer.join()
+    door.close()
+
+
 def test_a_second_daemon_is_refused_while_the_first_lives(daemon: Daemon) -> None:
     with pytest.raises(ConfigError, match="another sensord is already running"):
         Daemon(daemon.path)
