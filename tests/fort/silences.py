@@ -118,6 +118,7 @@ ATTACKS: Final[Mapping[str, tuple[bool, Attack]]] = {
     "socket: pause renewed each 5 s": (True, _each(Origin.CONTROL, _pause, every=5)),
     "socket: out of service each second": (True, _each(Origin.CONTROL, _out)),
     "socket: sounds tested each second": (True, _each(Origin.CONTROL, _test_sounds)),
+    "socket: sounds tested each second at a milder alarm": (False, _each(Origin.CONTROL, _test_sounds)),
     "socket: anything, three a second": (True, _anything(Origin.CONTROL)),
     "button held down, a press a second": (True, _each(Origin.BUTTON, _acknowledge, _pause)),
 }

@@ -105,6 +105,15 @@ def test_a_clock_put_back_between_restarts_makes_no_shelf_longer(tmp_path: Path)
             assert shelf is None
 
 
+def test_a_clock_put_back_makes_no_living_shelf_longer() -> None:
+    nursery = whole.first_nursery(SETTINGS, 0.0)
+    shelve = Shelve(seconds=0.0, origin=Origin.CONTROL, place="nest", condition=Condition.TOO_COLD, for_seconds=600.0)
+    nursery, _ = whole.step(SETTINGS, nursery, shelve)
+    for seconds, state in ((599.0, AlarmState.SHELVED), (600.0, AlarmState.NORMAL)):
+        nursery, _ = whole.step(SETTINGS, nursery, Tick(seconds, 1_800_000_000.0 - 100 * seconds))
+        assert nursery.book.get("nest", Condition.TOO_COLD).state is state
+
+
 def test_a_shelf_ends_with_the_power_for_nobody_knows_how_long_it_was_off(tmp_path: Path) -> None:
     clock = FakeClock()
     a_run(tmp_path, clock)
