@@ -106,9 +106,10 @@ def blaming_the_file() -> Iterator[None]:
     try:
         yield
     except StorageError as error:
-        if getattr(error.__cause__, "sqlite_errorname", "") != "SQLITE_ERROR":
+        # Read-only by its own header: `open_writer` has just opened it to write.
+        if getattr(error.__cause__, "sqlite_errorname", "") not in ("SQLITE_ERROR", "SQLITE_READONLY"):
             raise
-        raise DamagedError(str(error)) from error
+        raise DamagedError(f"the history file is damaged ({error.__cause__})") from error
 
 
 def lock(path: Path, remedy: str = "stop it first") -> IO[bytes]:

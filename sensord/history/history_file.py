@@ -153,6 +153,8 @@ class HistoryFile:
             if self._daemon:
                 sound(connection, self.path)
             migrate(connection, self.path, self._migrations)
+            with transaction(connection, self.path):  # a header can say that nobody may write
+                connection.execute(f"PRAGMA user_version = {len(self._migrations)}")
         except BaseException:
             connection.close()
             raise

@@ -204,14 +204,15 @@ def test_a_file_that_miscounts_its_steps_is_set_aside_or_left_to_its_newer_versi
     assert len(list(tmp_path.glob("*damaged*"))) == (steps < 2)
 
 
-def test_a_file_of_another_format_is_set_aside(tmp_path: Path) -> None:
-    """The file's header, `schema format number` (SQLite's database file format, 1.3.8)."""
+@pytest.mark.parametrize(("offset", "bytes_"), [(44, b"\0\0\0\x63"), (18, b"\x22"), (19, b"\x22")])
+def test_a_file_of_another_format_is_set_aside(tmp_path: Path, offset: int, bytes_: bytes) -> None:
+    """The header's schema format, write version and read version (SQLite's database file format, 1.3)."""
     desk = Desk(tmp_path)
     desk.alarm("before")
     desk.history.close()
     with (tmp_path / FILE_NAME).open("r+b") as file:
-        file.seek(44)
-        file.write((99).to_bytes(4, "big"))
+        file.seek(offset)
+        file.write(bytes_)
     opens_and_goes_on(tmp_path)
     assert list(tmp_path.glob("*damaged*"))
 
