@@ -37,7 +37,7 @@ def run(options: argparse.Namespace) -> int:
             "stopped_in_order": None if seen is None else seen.orderly,
             "rows": reader.counts(),
             "checked": True if options.check else None,
-            "impossible": odd,
+            "impossible": odd if options.check else None,
             "backup": None if options.backup is None else str(options.backup),
         }
     if options.json:
