@@ -42,6 +42,7 @@ MORE_TESTS = {
     "care": ["tests/watch/brooder", "tests/report", "tests/commands/test_brooder_command.py"],
     "control": ["tests/commands/test_alarm_commands.py", "tests/commands/test_watch.py"],
     "demo": ["tests/commands/test_demo.py", "tests/probes"],
+    "gate": ["tests/control"],
     "log": ["tests/history", "tests/watch/test_nursery_times.py"],
     "physics": ["tests/commands/test_mix.py", "tests/commands/test_correct.py", "tests/commands/test_calibrate.py"],
     "screens": ["tests/commands/test_watch.py"],

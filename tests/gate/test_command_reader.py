@@ -65,7 +65,7 @@ def test_a_good_command_becomes_its_event(verb: str, payload: str, command: Comm
     [
         ("open-the-lid", "", "there is no verb 'open-the-lid'"),
         ("acknowledge", "brooder/too-hot", "condition"),
-        ("acknowledge", "brooder/too-cold/now", "too many parts"),
+        ("acknowledge", "brooder/too-cold/now", "too many parts: send JSON or brooder/too-cold to acknowledge"),
         ("acknowledge", '{"place": "brooder", "when": 1}', "unknown field 'when'"),
         ("acknowledge", '{"place": "bro', "not a JSON object"),
         ("acknowledge", '{"place": 7}', "place"),
@@ -93,6 +93,7 @@ def test_a_bad_command_is_refused_with_the_reason(verb: str, payload: str, reaso
 def test_a_payload_beyond_the_limit_is_not_even_read() -> None:
     with pytest.raises(CommandError, match="at most 256"):
         asked("acknowledge", " " * 257)
+    assert asked("acknowledge", " " * 256) == Acknowledge(seconds=5.0, origin=Origin.MQTT)
 
 
 def test_what_is_not_text_is_refused() -> None:
@@ -120,6 +121,8 @@ def test_the_owner_may_give_every_command_and_the_others_what_their_rows_say() -
 def test_fields_that_are_not_json_are_refused() -> None:
     with pytest.raises(CommandError, match="plain JSON"):
         read_fields("acknowledge", {"place": object()}, 0.0, Giver.OWNER)
+    with pytest.raises(CommandError, match="plain JSON"):
+        read_fields("pause", {"for_seconds": float("inf")}, 0.0, Giver.OWNER)
 
 
 @given(

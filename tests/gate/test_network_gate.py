@@ -23,6 +23,7 @@ def test_ten_at_once_and_then_six_a_minute() -> None:
     told = [answer for answer in answers if answer]
     assert len(told) == 1, "a flood is answered once"
     assert "too many commands" in told[0].reason
+    assert not told[0].done
     for _ in range(3):
         clock.advance(10.0)
         gate.take("acknowledge", b"", retained=False)
@@ -74,6 +75,13 @@ def test_a_command_without_a_request_gets_one_so_that_its_answer_finds_it() -> N
     )
     assert answer is not None
     assert (answer.verb, answer.done) == ("pause", True)
+
+
+def test_commands_without_a_request_are_numbered_one_by_one() -> None:
+    gate, let_in, _ = at_the_door()
+    for _ in range(3):
+        gate.take("pause", b"60", retained=False)
+    assert [command.request for command in let_in] == ["unnamed-1", "unnamed-2", "unnamed-3"]
 
 
 def test_answers_to_others_are_not_told_on_mqtt() -> None:
