@@ -21,7 +21,7 @@ from sensord.mqtt.outbox import Outbox
 from sensord.mqtt.publisher import Publisher
 from sensord.readings import Reading
 from sensord.run.outlets import Item, Outlet, close_all
-from sensord.watch.effects import AlarmChanged, Alerting, Measured
+from sensord.watch.effects import AlarmChanged, Alerting, Cue, Cued, DishEstimated, Measured
 from tests.helpers.fake_clock import FakeClock
 from tests.mqtt.mosquitto import until
 from tests.mqtt.world import alarm_changed
@@ -313,3 +313,22 @@ def test_the_history_says_what_its_queue_has_lost(tmp_path: Path) -> None:
         (note,) = reader.notes(0.0, 1e11)
     assert note.what == "lost"
     assert note.detail == "3 effects (AlarmChanged) were lost; 40 readings were lost"
+
+
+def test_what_gives_way_first_is_what_newer_ones_follow_then_the_oldest_and_alarms_last() -> None:
+    output = Recorder()
+    output.gate.clear()
+    outlet = Outlet(output, lambda *_: None, capacity=4)
+    outlet.start()
+    outlet.put(measured(0.0))
+    until(lambda: outlet.waiting == 0)
+    cue = Cued(3.0, Cue.READY, "dish")
+    estimate = DishEstimated(seconds=4.0, dish="dish", probe="dish")
+    horn = Alerting(seconds=2.0, priority=None)
+    newest: list[Item] = [alarm_changed(n) for n in (5.0, 6.0, 7.0)]
+    for item in (alarm_changed(1.0), horn, cue, estimate, *newest):
+        outlet.put(item)
+    output.gate.set()
+    close_all([outlet], seconds=5)
+    assert output.items == [measured(0.0), horn, *newest], "the estimate, the cue, and then the oldest alarm"
+    assert outlet.lost == 3
