@@ -73,21 +73,15 @@ class ChickLog:
         )
 
     def _answer(self, made: EntryMade) -> EntryAnswered:
-        entry, done = made.entry, False
         try:
-            reason, done = self.write_down(made), True
+            return _answered(made, True, self.write_down(made))
         except CommandError as error:
-            reason = str(error)
+            return _answered(made, False, str(error))
         except StorageError as error:
-            reason = f"not kept: {error}"  # nobody may believe that something is kept which is not
-        return EntryAnswered(
-            seconds=made.seconds,
-            request=entry.request,
-            origin=entry.origin,
-            verb=verb_of(entry),
-            done=done,
-            reason=reason,
-        )
+            return _answered(made, False, f"not kept: {error}")  # nobody may believe that it is
+        except Exception as error:
+            self._deliver(_answered(made, False, f"not kept: {type(error).__name__}: {error}"))
+            raise
 
     def words(self) -> str:
         """Nothing: a disk that fails is told by the history."""
@@ -121,6 +115,18 @@ class ChickLog:
         while self._alarms and self._alarms[0] < today:
             self._alarms.popleft()
         self._deliver(DayKnown(seconds, tuple(self._views.values()), self._alarms_before + len(self._alarms)))
+
+
+def _answered(made: EntryMade, done: bool, reason: str) -> EntryAnswered:
+    entry = made.entry
+    return EntryAnswered(
+        seconds=made.seconds,
+        request=entry.request,
+        origin=entry.origin,
+        verb=verb_of(entry),
+        done=done,
+        reason=reason,
+    )
 
 
 def day_start(utc_seconds: float) -> float:

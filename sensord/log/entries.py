@@ -62,7 +62,7 @@ def _store_feed(
     )
     weighings = known.weighings(name)
     check_feed(feed, weighings[-1] if weighings else None, now_utc, entry.sure)
-    celsius = feed.celsius if feed.celsius is not None else _celsius_of_round(connection, at)
+    celsius = feed.celsius if feed.celsius is not None else _celsius_of_round(known, at)
     crop = None if feed.crop is None else feed.crop.value
     connection.execute(
         "INSERT INTO feed (at_ms, sure, chick, millilitres, crop, celsius, note, origin)"
@@ -108,7 +108,7 @@ def _take_back(connection: Connection, table: str, name: str, now_utc: float) ->
     if found is None:
         raise CommandError(f"there is no {table} of {name} within a day to take back")
     connection.execute(f"DELETE FROM {table} WHERE id = ?", found[:1])
-    what = "a feed" if found[1] is None else f"{found[1]:g} {unit}"
+    what = "a feed" if found[1] is None else f"{found[1]:g} {unit}" if isinstance(found[1], float) else f"'{found[1]}'"
     return f"{name}: took back {what}"
 
 
@@ -153,9 +153,6 @@ def _check_room(connection: Connection, table: str, most: int = MOST_ROWS) -> No
 _ROUND_BELONGS_SECONDS = 1800.0
 
 
-def _celsius_of_round(connection: Connection, at_utc: float) -> float | None:
-    found = connection.execute(
-        "SELECT celsius FROM feed_round WHERE at_ms BETWEEN ? AND ? ORDER BY at_ms DESC LIMIT 1",
-        (round((at_utc - _ROUND_BELONGS_SECONDS) * 1000), round((at_utc + 60) * 1000)),
-    ).fetchone()
-    return None if found is None else found[0]
+def _celsius_of_round(known: HistoryReader, at_utc: float) -> float | None:
+    rounds = known.rounds(at_utc - _ROUND_BELONGS_SECONDS, at_utc + 60)
+    return rounds[-1].celsius if rounds else None

@@ -313,3 +313,6 @@ def test_what_is_stored_and_cannot_be_is_shown_as_such_and_ends_nothing(shell: S
     code, _, err = shell("report", "chick", "pip", "--out", str(tmp_path / "pip.html"), socket=False)
     assert code == 0, err
     assert shell("weigh", "pip", "60")[0] == 0
+    undone = [shell("weigh", "pip", "--undo")[1] for _ in range(6)]
+    assert undone[:2] == ["pip: took back 60 g\n", "pip: took back 'heavy'\n"]
+    assert undone[-1] == "pip: took back 4.94066e-324 g\n"

@@ -18,6 +18,7 @@ from sensord.history.history_reader import HistoryReader
 from sensord.history.history_writer import History
 from sensord.history.migrations import MIGRATIONS
 from sensord.history.retention import RunBook, insert_runs
+from sensord.log import chick_log
 from sensord.log.chick_log import ChickLog, chick_views
 from sensord.readings import Band, Fault, FaultKind, Interval, Reading
 from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
@@ -255,6 +256,18 @@ def test_an_entry_for_a_chick_that_does_not_exist_names_the_ones_that_do(desk: D
     refused = desk.weigh(40.0, chick="pop")
     assert not refused.done
     assert "no chick 'pop' (known: pip)" in refused.reason
+
+
+def test_an_entry_that_meets_a_fault_of_ours_is_answered_too(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    def ouch(*_asked: object) -> str:
+        raise KeyError("a slip of ours")
+
+    monkeypatch.setattr(chick_log, "store", ouch)
+    with pytest.raises(KeyError):
+        desk.add()
+    assert [(answer.done, answer.reason) for answer in desk.answers] == [
+        (False, "not kept: KeyError: 'a slip of ours'")
+    ]
 
 
 def test_times_of_an_unset_clock_are_flagged_and_moved_once_it_is_set(tmp_path: Path) -> None:
