@@ -18,7 +18,16 @@ from secrets import token_hex
 from typing import NamedTuple, TypeAlias, TypeVar
 
 from sensord.errors import StorageError
-from sensord.history.database import CACHE_KIBIBYTES, DamagedError, check_regular, log_path, mark, set_aside, telling
+from sensord.history.database import (
+    CACHE_KIBIBYTES,
+    DamagedError,
+    blaming_the_file,
+    check_regular,
+    log_path,
+    mark,
+    set_aside,
+    telling,
+)
 
 __all__ = ["IN_MEMORY", "Outbox", "Unnumbered", "Waiting"]
 
@@ -140,7 +149,7 @@ class Outbox:
             return self._open()
 
     def _open(self) -> sqlite3.Connection:
-        with telling(self._path):
+        with blaming_the_file(), telling(self._path):
             if self._path != IN_MEMORY:
                 self._path.parent.mkdir(0o750, parents=True, exist_ok=True)
                 check_regular(self._path, log_path(self._path))
