@@ -163,3 +163,26 @@ def test_the_page_of_the_socket_names_every_verb_that_it_takes() -> None:
 def test_the_papers_have_commands_keys_and_tables_to_check() -> None:
     assert len(PROMISED) > 30
     assert len(TABLES) > 3
+
+
+def test_the_contributors_page_stays_short() -> None:
+    assert len((TOP / "DEVELOPERS.md").read_text()) <= 8000
+
+
+def test_everything_that_ci_installs_is_pinned() -> None:
+    project = tomllib.loads((TOP / "pyproject.toml").read_text())
+    extras = project["project"]["optional-dependencies"]
+    needed = [
+        *project["project"]["dependencies"],
+        *extras["test"],
+        *extras["dev"],
+        *project["build-system"]["requires"],
+    ]
+    pinned = {line.split("==")[0].lower() for line in (TOP / "tests" / "constraints.txt").read_text().splitlines()}
+    assert not {name for need in needed if (name := re.split(r"[<>=\[;]", need)[0].strip().lower()) not in pinned}
+
+
+def test_the_licence_is_the_one_that_the_metadata_names() -> None:
+    project = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]
+    assert project["license"] == "MIT"
+    assert (TOP / "LICENSE").read_text().startswith("MIT License")
