@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from sensord.config.sections import HistorySection
 from sensord.errors import StorageError
 from sensord.history.database import in_memory
+from sensord.history.exchange import impossible_rows
 from sensord.history.history_file import HistoryFile
 from sensord.history.history_reader import HistoryReader
 from sensord.history.history_writer import History
@@ -238,6 +239,8 @@ def test_every_kind_of_effect_is_kept(desk: Desk, tmp_path: Path) -> None:
         assert reader.bands(UTC + 9, UTC + 10)[0].low_celsius == 33.0
     desk.pass_seconds(31)
     assert rows(tmp_path, "SELECT verb, origin, done FROM command") == [("acknowledge", "mqtt", 1)]
+    with HistoryReader(tmp_path / "history.db") as reader:
+        assert reader.export(lambda connection, path: list(impossible_rows(connection, path))) == []
 
 
 def test_an_entry_is_answered_only_when_it_is_on_the_disk(desk: Desk, tmp_path: Path) -> None:
