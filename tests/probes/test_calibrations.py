@@ -4,6 +4,7 @@ import json
 import os
 import threading
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -104,6 +105,20 @@ def test_a_damaged_or_odd_file_is_set_aside_and_told_and_the_watch_starts(
     keep_record(tmp_path, KEPT)
     well, told = calibrated_settings(CONFIG, tmp_path, FakeClock())
     assert (well.probes["paste"].calibration.offset_celsius, told) == (-0.25, "")
+
+
+def test_without_damage_the_config_s_own_word_for_a_probe_holds(tmp_path: Path) -> None:
+    settings, told = calibrated_settings(CONFIG, tmp_path, FakeClock())
+    assert (settings.probes["paste"].calibration.uncertainty_celsius, told) == (0.1, "")
+
+
+@pytest.mark.parametrize(
+    ("day", "words"), [("2026-07-03", "due 2026-07-03"), ("2026-07-04", "overdue since 2026-07-03")]
+)
+def test_a_calibration_holds_to_the_end_of_the_day_on_which_it_is_due(day: str, words: str, tmp_path: Path) -> None:
+    keep_record(tmp_path, KEPT)
+    clock = FakeClock(utc_seconds=datetime.fromisoformat(f"{day}T23:59:00+00:00").timestamp())
+    assert calibrated_settings(CONFIG, tmp_path, clock)[0].probes["paste"].calibrated == f"ice, 2026-01-02, {words}"
 
 
 def test_a_damaged_file_set_aside_takes_no_other_ones_place(tmp_path: Path) -> None:

@@ -146,6 +146,20 @@ def test_a_stage_that_the_keeper_set_goes_on_from_the_band_that_was_in_force(tmp
     assert banding.band.low_celsius == pytest.approx(HATCHLING.low_celsius, abs=0.01)
 
 
+def test_a_stage_that_nobody_has_confirmed_is_not_confirmed_by_a_restart(tmp_path: Path) -> None:
+    clock = FakeClock()
+    nursery = whole.first_nursery(SETTINGS, clock.monotonic_seconds())
+    nursery, _ = whole.step(SETTINGS, nursery, Tick(clock.monotonic_seconds(), None))
+    command = SetStage(seconds=clock.monotonic_seconds(), origin=Origin.MQTT, brooder="nest", stage="naked")
+    nursery, _ = whole.step(SETTINGS, nursery, command)
+    history = History(HistoryFile(tmp_path, clock), HistorySection(), clock)
+    keeper(history.save_state, SETTINGS, clock)(nursery, clock.monotonic_seconds())
+    history.close()
+    again = nest(recall(tmp_path / FILE_NAME, SETTINGS, clock), clock)
+    assert not again.brooders["nest"].banding.confirmed
+    assert again.book.get("nest", Condition.STAGE_UNCONFIRMED).stands
+
+
 def test_a_band_on_its_way_says_so_right_after_the_start(tmp_path: Path) -> None:
     clock = FakeClock()
     a_run(tmp_path, clock)

@@ -38,8 +38,9 @@ def test_a_stage_while_the_clock_is_not_set_moves_nothing_at_once() -> None:
     before = begun(DATED)
     after, _ = followed(DATED, staged(DATED, before, "weaned", by_network=False), 1.0, None, at_once=True)
     assert after.band.low_celsius == pytest.approx(before.band.low_celsius, abs=1e-3)
-    later, _ = followed(DATED, after, DAY + 1.0, None)
-    assert later.band.low_celsius == pytest.approx(before.band.low_celsius - RATE, abs=1e-3)
+    for day in (1, 2, 3):
+        after, _ = followed(DATED, after, day * DAY + 1.0, None)
+        assert after.band.low_celsius == pytest.approx(before.band.low_celsius - day * RATE, abs=1e-3)
 
 
 def test_a_stage_said_again_and_again_brings_the_band_down_no_faster() -> None:
@@ -109,8 +110,9 @@ def test_whatever_comes_the_band_comes_down_no_faster_than_its_profile(
 
 
 def test_over_the_network_a_stage_goes_to_the_next_one_only() -> None:
-    with pytest.raises(CommandError, match=r"one step at a time.*'feathered'.*'hatchling'.*on the unit"):
-        staged(STAGED, begun(), "feathered", by_network=True)
+    for far in ("pin-feathered", "feathered", "weaned"):
+        with pytest.raises(CommandError, match=rf"one step at a time.*'{far}'.*'hatchling'.*on the unit"):
+            staged(STAGED, begun(), far, by_network=True)
     banding = staged(STAGED, begun(), "naked", by_network=True)
     assert (banding.stage, banding.confirmed) == ("naked", False)
     assert any("confirm it here" in note for note in band_notes(STAGED, banding))
