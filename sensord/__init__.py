@@ -1,5 +1,3 @@
 """sensord watches the brooder and the formula dish of hand-reared chicks. It warns; it never controls heat."""
 
-__all__ = ["__version__"]
-
 __version__ = "0.1.0"

@@ -18,8 +18,6 @@ from typing import NamedTuple, TextIO
 from sensord import __version__
 from sensord.errors import CommandError, SensordError
 
-__all__ = ["VERBS", "Verb", "main", "parser_for"]
-
 
 class Verb(NamedTuple):
     """One command: the module under `sensord.commands` that has `arguments(parser)` and `run(options) -> int`."""

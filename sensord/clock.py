@@ -12,8 +12,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
 
-__all__ = ["Clock", "FastClock", "SystemClock", "rfc3339"]
-
 # systemd-timesyncd touches this file once the clock was set (systemd-timesyncd.service(8)); for another time service
 # the environment says it.
 _SYNCHRONISED = Path("/run/systemd/timesync/synchronized")

@@ -8,8 +8,6 @@ from sensord.errors import DataError
 if TYPE_CHECKING:
     from sensord.readings import Interval
 
-__all__ = ["countdown", "countdown_between", "duration", "duration_seconds", "duration_written", "foretold"]
-
 _PATTERN = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m)?(?:(\d+(?:\.\d+)?)s)?")
 _LONGEST_SECONDS = 30 * 86_400.0
 

@@ -3,18 +3,6 @@
 A failed reading is not an error but a value, `sensord.readings.Fault`: the watch goes on.
 """
 
-__all__ = [
-    "BrokerError",
-    "CommandError",
-    "ConfigError",
-    "DataError",
-    "SensordError",
-    "StorageError",
-    "WiringError",
-    "quoted",
-    "unreadable",
-]
-
 
 class SensordError(Exception):
     """Root of all errors raised on purpose. The message says what, where and what to do about it."""

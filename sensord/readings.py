@@ -9,8 +9,6 @@ from typing import TypeAlias
 
 from sensord.errors import DataError
 
-__all__ = ["PROBE_FAMILIES", "Band", "Fault", "FaultKind", "Interval", "Observation", "Place", "Reading"]
-
 PROBE_FAMILIES = ("10", "22", "28", "3b", "42")
 """Family codes of the probes that can be read, the first part of a ROM id; `probes.scratchpad` decodes them."""
 

@@ -9,8 +9,6 @@ import re
 from collections.abc import Iterator
 from typing import TypeAlias
 
-__all__ = ["from_sheet", "plain_text", "sheet_text", "unseen_in"]
-
 Where: TypeAlias = tuple[str | int, ...]
 
 _SHOWN_INSTEAD = "\N{REPLACEMENT CHARACTER}"

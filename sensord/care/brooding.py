@@ -12,8 +12,6 @@ from sensord.care.profile import BandMove, Profile, ProfileRow
 from sensord.errors import DataError
 from sensord.readings import Band
 
-__all__ = ["BandPlan", "Brooding", "DayPlan", "brooding_at", "check_dates", "coming", "make_plan", "towards"]
-
 SECONDS_A_DAY = 86_400.0
 OLDEST_DAYS = 200
 """No chick is brooded that long; a date so old is a slip of the year."""

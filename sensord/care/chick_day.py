@@ -6,8 +6,6 @@ from sensord.care.chicks import Chick, ChickView, Feed, Weighing, age_days
 from sensord.care.feeding import cautions, due, feeds_planned, planned_millilitres
 from sensord.care.growth import flags, gains
 
-__all__ = ["chick_view", "overdue"]
-
 
 def chick_view(
     chick: Chick, weighings: Sequence[Weighing], feeds: Sequence[Feed], now_utc: float, day_start_utc: float

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from enum import StrEnum, unique
 
-__all__ = ["Chick", "ChickView", "Crop", "Feed", "Weighing", "age_days", "plain_kind"]
-
 SECONDS_A_DAY = 86_400.0
 
 

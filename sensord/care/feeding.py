@@ -10,18 +10,6 @@ from typing import NamedTuple
 
 from sensord.care.chicks import Chick, Crop, Feed, age_days, plain_kind
 
-__all__ = [
-    "TABLE_KINDS",
-    "Caution",
-    "FeedDue",
-    "FeedPlan",
-    "cautions",
-    "due",
-    "feeds_planned",
-    "has_table",
-    "planned_millilitres",
-]
-
 CEILING_SHARE = 0.10
 """At most about a tenth of the body weight a feed (avian pediatric nutrition, Lake Howell Animal Clinic; Tips on
 feeding your baby bird, PetPlace)."""

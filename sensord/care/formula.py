@@ -17,23 +17,6 @@ from sensord.physics.mixing import Refusal
 from sensord.physics.water import HIGHEST_CELSIUS
 from sensord.readings import Band
 
-__all__ = [
-    "BULK_DENSITY_GRAMS_PER_MILLILITRE",
-    "CROP_BURN_CELSIUS",
-    "MICROWAVE",
-    "SKIN_HURT_CELSIUS",
-    "Bowlful",
-    "Group",
-    "SolidsRule",
-    "advice",
-    "millilitre_words",
-    "scald_seconds",
-    "scald_words",
-    "solids_from_volumes",
-    "solids_rule",
-    "time_words",
-]
-
 BULK_DENSITY_GRAMS_PER_MILLILITRE = 0.45
 """Loose powder, the middle of skim milk and whey mixes (0.44-0.57, Food Sci Anim Resour 42(6): 915, table 2) and of a
 guess for hand-rearing powders (0.4-0.5, from memory). A measure can be 20 % out on this alone: weigh a level one."""

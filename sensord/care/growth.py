@@ -14,8 +14,6 @@ from typing import NamedTuple
 
 from sensord.care.chicks import SECONDS_A_DAY, Chick, Weighing, age_days, plain_kind
 
-__all__ = ["Curve", "Fit", "Flag", "Gain", "Model", "daily", "expected_grams", "fit", "flags", "gains"]
-
 _HANDBOOK = "Duerr RS, Gage LJ (eds), Hand-Rearing Birds, 2nd ed."
 _FEWEST_WEIGHTS = 5
 _STEPS = 200

@@ -10,17 +10,6 @@ from datetime import UTC, date, datetime
 from sensord.care.chicks import SECONDS_A_DAY, Chick, Feed, Weighing
 from sensord.errors import CommandError
 
-__all__ = [
-    "CHICK_NAME",
-    "POSSIBLE",
-    "check_chick",
-    "check_feed",
-    "check_possible",
-    "check_weighing",
-    "chick_named",
-    "day",
-]
-
 # A wall clock that the time service has not quite settled may lag behind the keeper's watch.
 _CLOCK_LEEWAY_SECONDS = 120.0
 _LONGEST_BACK_SECONDS = 120 * SECONDS_A_DAY

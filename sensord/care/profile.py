@@ -13,8 +13,6 @@ from sensord.errors import ConfigError
 from sensord.readings import Band
 from sensord.texts import unseen_in
 
-__all__ = ["BandMove", "Profile", "ProfileRow", "parse_profile"]
-
 HOTTEST_CELSIUS = 39.0
 """No set point over 38 °C was found in any source; beyond this a profile has to say that it means it."""
 COLDEST_CELSIUS = 10.0

@@ -2,8 +2,6 @@
 
 from sensord.readings import FaultKind
 
-__all__ = ["REMEDIES"]
-
 REMEDIES: dict[FaultKind, str] = {
     FaultKind.NO_RESPONSE: (
         "The probe does not answer. Check its plug and cable; a probe that is plugged in again is found within"

@@ -10,8 +10,6 @@ from sensord.clock import rfc3339
 from sensord.errors import StorageError
 from sensord.history.history_reader import HistoryReader
 
-__all__ = ["board", "disk", "history", "wall_clock"]
-
 # The firmware slows a Pi down from 80 °C on, some models from 60 °C (makers' documentation, from memory).
 _HOT_CELSIUS, _WARM_CELSIUS = 80.0, 70.0
 _MEGABYTE = 1_000_000

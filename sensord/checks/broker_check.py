@@ -17,8 +17,6 @@ from sensord.mqtt.broker import Connection, Message, Received
 from sensord.mqtt.broker_login import open_secrets
 from sensord.mqtt.topics import Topics
 
-__all__ = ["broker"]
-
 CREDENTIAL = Path("/etc/sensord/mqtt-password")
 _PATIENCE_SECONDS = 12.0
 _RIGHTS = "give this user the right to write and read {root}/# in the broker's access list"

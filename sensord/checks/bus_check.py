@@ -10,8 +10,6 @@ from sensord.checks.site import CheckFinding, Machine, Site, bad, fine, warn
 from sensord.probes.one_wire import BULK_FILE, locate
 from sensord.readings import PROBE_FAMILIES
 
-__all__ = ["Overlay", "bulk_file", "bus", "overlays"]
-
 # Since Debian 12 the first, before it the second.
 BOOT_CONFIGS = (Path("/boot/firmware/config.txt"), Path("/boot/config.txt"))
 _DEFAULT_PIN = 4

@@ -11,8 +11,6 @@ from sensord.checks import probe_check as probes
 from sensord.checks import setup_check as setup
 from sensord.checks.site import CheckFinding, Grade, Site, bad
 
-__all__ = ["SECTIONS", "CheckSection", "check_all", "well"]
-
 
 class CheckSection(NamedTuple):
     """A heading and the checks under it."""

@@ -20,11 +20,10 @@ from sensord.pins import factory as pins
 from sensord.pins.buttons import Buttons
 from sensord.pins.chime import Chime
 from sensord.watch.command_table import Acknowledge
-from sensord.watch.effects import Alerting, Cue, Cued
+from sensord.watch.cues import Cue
+from sensord.watch.effects import Alerting, Cued
 from sensord.watch.events import Event
 from sensord.watch.sound.patterns import CUES
-
-__all__ = ["Person", "asked", "chip", "wanted_pins", "wishes"]
 
 _GROUP = "gpio"
 _PRESS_SECONDS = 30.0

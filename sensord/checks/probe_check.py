@@ -24,8 +24,6 @@ from sensord.probes.one_wire import (
 from sensord.probes.scratchpad import Refused
 from sensord.readings import FaultKind
 
-__all__ = ["authenticity_hints", "probes"]
-
 _DEADLINE_SECONDS = 5.0
 _COMPARE = "it may measure well all the same: compare it at 37 °C before you trust it (hardware.md)"
 

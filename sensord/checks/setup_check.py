@@ -9,8 +9,6 @@ from sensord import __version__
 from sensord.checks.site import CheckFinding, Site, bad, fine, warn
 from sensord.watch.effects import AlarmState
 
-__all__ = ["daemon", "program", "settings"]
-
 _LIBRARIES = ("gpiozero", "w1thermsensor", "paho-mqtt", "pydantic", "rich")
 _OLDEST_PYTHON = (3, 11)
 

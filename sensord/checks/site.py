@@ -14,16 +14,15 @@ from functools import cached_property
 from pathlib import Path
 
 from sensord.clock import Clock, SystemClock
+from sensord.config import DEFAULT_PATH
 from sensord.config.folders import SERVICE_STATE, user_state
-from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config.loading import load
 from sensord.config.sections import Config
 from sensord.control.control_client import ControlClient
 from sensord.control.control_wire import client_path
 from sensord.errors import ConfigError, SensordError
 from sensord.history.history_file import FILE_NAME
 from sensord.watch.views import Snapshot
-
-__all__ = ["SERVICE_USER", "CheckFinding", "Grade", "Machine", "Site", "User", "bad", "fine", "warn"]
 
 SERVICE_USER = "sensord"
 

@@ -9,14 +9,13 @@ from pathlib import Path
 from sensord.care.brooding import BandPlan, DayPlan, check_dates, coming, make_plan
 from sensord.clock import SystemClock
 from sensord.commands.given import whole_number
+from sensord.config import DEFAULT_PATH
 from sensord.config.folders import load_profile, shipped_profiles
-from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config.loading import load
 from sensord.config.sections import BrooderSection
 from sensord.config.settings import plan_of
 from sensord.errors import ConfigError
 from sensord.screens.tables import plan_lines
-
-__all__ = ["arguments", "run"]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -24,8 +24,6 @@ from sensord.probes.calibrations import BudgetLine, Kind, PointTaken, Record, ke
 from sensord.probes.one_wire import locate, probe_at
 from sensord.readings import Band, Place
 
-__all__ = ["arguments", "calibrate_probe", "run"]
-
 _USED_AT_CELSIUS = {Place.DISH: 37.0, Place.BROODER: 34.0, Place.ROOM: ROOM_CELSIUS}
 _REFERENCE_CELSIUS = (0.01, 0.5)
 _DUE = timedelta(days=182)

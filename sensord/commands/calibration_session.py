@@ -27,8 +27,6 @@ from sensord.physics.calibrating import (
 )
 from sensord.probes.scratchpad import Converted, Decoded
 
-__all__ = ["Session", "Terminal"]
-
 _PATIENCE_SECONDS = 900.0
 _MOST_FAULTS_IN_A_ROW = 8
 _MOST_FAULT_SHARE = 0.2

@@ -16,12 +16,10 @@ from sensord.checks.checking import SECTIONS, CheckSection, check_all, well
 from sensord.checks.pin_check import Person, asked
 from sensord.checks.site import CheckFinding, Grade, Machine, Site
 from sensord.commands.terminal import fitting_glyphs
-from sensord.config.loading import DEFAULT_PATH
+from sensord.config import DEFAULT_PATH
 from sensord.errors import DataError
 from sensord.screens.page import BLOCKS
 from sensord.texts import plain_text
-
-__all__ = ["arguments", "run", "yes_or_no"]
 
 _MARKS = {Grade.OK: "✓", Grade.WARN: "!", Grade.BAD: "✗"}
 _PLAIN_MARKS = {Grade.OK: "ok  ", Grade.WARN: "look", Grade.BAD: "MEND"}

@@ -12,8 +12,6 @@ from sensord.durations import duration_seconds
 from sensord.errors import DataError
 from sensord.screens.chick_words import NO_CHICKS
 
-__all__ = ["arguments", "run"]
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("name", nargs="?", type=chick_name, metavar="NAME", help="without it: all chicks")

@@ -9,8 +9,6 @@ from sensord.control.control_wire import client_path
 from sensord.durations import duration_seconds, duration_written
 from sensord.errors import CommandError
 
-__all__ = ["FIELDS", "add_socket_option", "arguments", "run"]
-
 FIELDS = {
     "acknowledge": "[place] [condition]",
     "shelve": "place [condition] [for_seconds]",

@@ -12,13 +12,12 @@ from pydantic import BaseModel
 
 from sensord.clock import SystemClock
 from sensord.commands.terminal import say_as_utf_8
+from sensord.config import DEFAULT_PATH
 from sensord.config.folders import shipped
-from sensord.config.loading import DEFAULT_PATH, line_of, load, text_of
+from sensord.config.loading import line_of, load, text_of
 from sensord.config.sections import Config
 from sensord.config.settings import check_hatch_dates, nursery_settings
 from sensord.errors import ConfigError
-
-__all__ = ["Setting", "arguments", "run", "settings_of"]
 
 
 class Setting(NamedTuple):

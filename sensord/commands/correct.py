@@ -27,8 +27,6 @@ from sensord.physics.water import HIGHEST_CELSIUS
 if TYPE_CHECKING:
     from sensord.watch.views import Snapshot
 
-__all__ = ["arguments", "dish_now", "run"]
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     dish = parser.add_argument_group("the dish as it is now")

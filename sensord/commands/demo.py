@@ -26,8 +26,6 @@ from sensord.screens.lines import effect_line
 from sensord.watch.effects import Effect
 from sensord.watch.views import Snapshot
 
-__all__ = ["arguments", "run"]
-
 _STALL_SECONDS = 0.5
 """How long a busy laptop may keep a thread waiting, in life's seconds; faster than life that is no silent probe."""
 

@@ -6,8 +6,6 @@ import json
 from sensord.commands.given import number
 from sensord.commands.keeping import add_place_options, chick_name, enter, moment, now_utc, say
 
-__all__ = ["arguments", "run"]
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(

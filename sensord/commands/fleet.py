@@ -12,14 +12,13 @@ from rich.live import Live
 from sensord.clock import Clock, SystemClock
 from sensord.commands.given import host_port
 from sensord.commands.terminal import Keyboard, fitting_glyphs, say_lines, stop_on_signals, zone_of
-from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config import DEFAULT_PATH
+from sensord.config.loading import load
 from sensord.config.sections import MqttSection
 from sensord.errors import BrokerError, ConfigError, DataError
 from sensord.mqtt.units import FleetListener
 from sensord.screens.fleet_screen import Finder, Told, fleet_lines, fleet_words, told, unit_lines
 from sensord.screens.page import ASCII, Glyphs, Look
-
-__all__ = ["FleetKeys", "run"]
 
 _LOOK_SECONDS = 0.25
 _DRAW_SECONDS = 1.0

@@ -15,8 +15,6 @@ from sensord.errors import DataError
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["a_new_file", "host_port", "in_range", "low_high", "number", "whole_number"]
-
 
 def number(text: str) -> float:
     """An option's number, with a decimal point or a decimal comma."""

@@ -12,8 +12,6 @@ from sensord.commands.history_here import open_history
 from sensord.commands.keeping import local
 from sensord.screens.chick_words import NO_CHICKS
 
-__all__ = ["show_growth"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Morning:

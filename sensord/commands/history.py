@@ -9,8 +9,6 @@ from sensord.commands.history_here import open_history
 from sensord.commands.keeping import add_place_options, local
 from sensord.history.exchange import impossible_rows
 
-__all__ = ["arguments", "run"]
-
 _MOST_TOLD = 20
 
 

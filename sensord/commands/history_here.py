@@ -15,8 +15,6 @@ from sensord.log.chick_log import ChickLog
 from sensord.watch.command_table import Entry, Giver
 from sensord.watch.effects import EntryMade
 
-__all__ = ["enter_directly", "history_path", "open_history"]
-
 
 def history_path(options: argparse.Namespace) -> Path:
     """The history's file: `--state`, the config's folder, what systemd hands out, the service's, the user's own."""

@@ -11,16 +11,6 @@ from sensord.commands.command_verbs import add_socket_option
 from sensord.control.control_client import ControlClient, DaemonAwayError
 from sensord.errors import CommandError, DataError
 
-__all__ = [
-    "add_place_options",
-    "chick_name",
-    "enter",
-    "local",
-    "moment",
-    "now_utc",
-    "say",
-]
-
 # A time of day still to come was yesterday's, if yesterday's is no longer ago than this.
 _YESTERDAY_WITHIN = timedelta(hours=12)
 _LATEST_UTC_SECONDS = 9.2e10

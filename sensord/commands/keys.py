@@ -9,8 +9,6 @@ from sensord.errors import SensordError
 from sensord.watch.effects import AlarmState
 from sensord.watch.views import AlarmView, Snapshot
 
-__all__ = ["Keys"]
-
 _REMARK_SECONDS = 8.0
 _HELD = (AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
 

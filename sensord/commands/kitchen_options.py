@@ -16,16 +16,6 @@ from sensord.readings import Band
 if TYPE_CHECKING:
     from sensord.config.sections import Config
 
-__all__ = [
-    "Shared",
-    "add_boiling",
-    "add_shared",
-    "boiling_here",
-    "load_config",
-    "percent",
-    "read_shared",
-]
-
 
 class Shared(NamedTuple):
     """What the shared options and the config came to; temperatures in Celsius.

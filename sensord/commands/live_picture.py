@@ -11,8 +11,6 @@ from sensord.errors import SensordError
 from sensord.watch.effects import Effect
 from sensord.watch.views import Snapshot
 
-__all__ = ["STALE_SECONDS", "LivePicture", "Seen"]
-
 # The daemon sends a snapshot each second; three missing ones are no hiccup.
 STALE_SECONDS = 3.0
 _QUIET_SECONDS = 0.5

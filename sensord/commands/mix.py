@@ -16,8 +16,6 @@ from sensord.physics.mixing import Kitchen, Plan, Recipe, Refusal, by_recipe, pl
 from sensord.physics.slips import HONEST, Slips
 from sensord.physics.water import water_density
 
-__all__ = ["arguments", "run"]
-
 _SCOOP_SLIP_SHARE = 0.10
 """Standard uncertainty of powder measured level by volume: it packs by as much; common practice, no source."""
 _LEAST_COOL_MILLILITRES = 0.25

@@ -4,14 +4,13 @@ import argparse
 import json
 from pathlib import Path
 
+from sensord.config import DEFAULT_PATH
 from sensord.config.folders import state_beside
-from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config.loading import load
 from sensord.config.sections import Config, MqttSection
 from sensord.errors import BrokerError, ConfigError
 from sensord.mqtt.payloads import mqtt_schema
 from sensord.mqtt.publishing import OUTBOX, forget_unit
-
-__all__ = ["arguments", "run"]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -16,7 +16,8 @@ from pathlib import Path
 from sensord.care.remedies import REMEDIES
 from sensord.clock import Clock, SystemClock
 from sensord.commands.terminal import forget_typed
-from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config import DEFAULT_PATH
+from sensord.config.loading import load
 from sensord.config.sections import Config, OneWireSection
 from sensord.durations import duration_seconds
 from sensord.errors import ConfigError, DataError
@@ -28,8 +29,6 @@ from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.screens.tables import BusRow, ProbeRow, how_to_name, indented, nothing_found, probe_lines
 from sensord.watch.events import Observed
 from sensord.watch.finding import Warming, feel, moved, moved_most
-
-__all__ = ["arguments", "run"]
 
 _PATIENCE_SECONDS = 5.0
 _IDENTIFY_SECONDS = 120.0

@@ -12,8 +12,6 @@ from sensord.config.sections import BandSection
 from sensord.errors import DataError
 from sensord.run import replaying as replay
 
-__all__ = ["arguments", "run"]
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("readings", type=Path, metavar="READINGS.csv", help="time_s,probe,reading; .csv.gz accepted")

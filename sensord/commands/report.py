@@ -17,8 +17,6 @@ from sensord.history.history_reader import HistoryReader
 from sensord.report.report_data import Report, gather_report
 from sensord.report.report_words import CAUTION, look_first, sentences, short_form, vet_rows
 
-__all__ = ["arguments", "run"]
-
 _NIGHT_FROM, _NIGHT_TO = 20, 8
 _KINDS = ("night", "day", "chick", "span")
 

@@ -8,14 +8,13 @@ import threading
 from pathlib import Path
 
 from sensord.clock import SystemClock
+from sensord.config import DEFAULT_PATH
 from sensord.config.folders import Places
-from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config.loading import load
 from sensord.control.control_wire import daemon_path
 from sensord.run.daemon import Daemon
 from sensord.run.journal import Journal
 from sensord.run.service import build
-
-__all__ = ["arguments", "run", "stop_daemon_on_signals"]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

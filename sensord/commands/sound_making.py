@@ -16,14 +16,14 @@ from pathlib import Path
 from sensord.clock import Clock, SystemClock
 from sensord.commands.given import a_new_file
 from sensord.commands.sounds import BETWEEN_SECONDS, FALL_SECONDS, RATE_HERTZ
-from sensord.config.loading import DEFAULT_PATH, load
+from sensord.config import DEFAULT_PATH
+from sensord.config.loading import load
 from sensord.config.sections import ChimeSection
 from sensord.errors import ConfigError
 from sensord.pins.chime import Chime
-from sensord.watch.effects import Alerting, Cue, Cued
+from sensord.watch.cues import Cue
+from sensord.watch.effects import Alerting, Cued
 from sensord.watch.sound.patterns import BURSTS, CUES, TONE_DUTY, Pulse, Sound
-
-__all__ = ["play", "play_as_configured", "rendered", "silence", "write_tape", "write_wav"]
 
 _FULL_SCALE = 32767
 _LOUDNESS = 0.7

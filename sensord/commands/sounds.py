@@ -8,8 +8,6 @@ from typing import Any
 from sensord.errors import DataError
 from sensord.watch.sound.patterns import Sound, every_sound
 
-__all__ = ["BETWEEN_SECONDS", "FALL_SECONDS", "RATE_HERTZ", "arguments", "run"]
-
 RATE_HERTZ = 16000
 FALL_SECONDS = 0.015
 BETWEEN_SECONDS = 1.5

@@ -19,8 +19,6 @@ from sensord.clock import Clock
 from sensord.screens.page import ASCII, BLOCKS, Glyphs
 from sensord.texts import plain_text
 
-__all__ = ["Keyboard", "fitting_glyphs", "forget_typed", "say_as_utf_8", "say_lines", "stop_on_signals", "zone_of"]
-
 _NAMED = {
     "\t": "next",
     "\x1b[B": "next",

@@ -14,8 +14,6 @@ from sensord.errors import DataError
 from sensord.history.columns import TABLES
 from sensord.history.exchange import export_csv, export_jsonl, import_file
 
-__all__ = ["arguments", "run"]
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     if parser.prog.endswith("import"):

@@ -25,8 +25,6 @@ from sensord.screens.page import ASCII, Glyphs, Look
 from sensord.screens.words import Tone, answer, clock_time, is_for_the_keeper
 from sensord.watch.views import Snapshot
 
-__all__ = ["arguments", "run", "show"]
-
 _LOOK_SECONDS = 0.25
 _NOTHING = Snapshot(unit="", seconds=0.0, utc_seconds=None)
 

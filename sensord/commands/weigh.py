@@ -5,8 +5,6 @@ import argparse
 from sensord.commands.given import number
 from sensord.commands.keeping import add_place_options, chick_name, enter, moment, say
 
-__all__ = ["arguments", "run"]
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(

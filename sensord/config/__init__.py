@@ -3,6 +3,4 @@
 from pathlib import Path
 from typing import Final
 
-__all__ = ["DEFAULT_PATH"]
-
 DEFAULT_PATH: Final = Path("/etc/sensord/sensord.toml")

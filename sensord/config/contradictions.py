@@ -15,8 +15,6 @@ from sensord.physics.water import WEATHER_CELSIUS, altitude_pascals, boiling_cel
 from sensord.readings import Place
 from sensord.watch.conditions import UNIT_PLACE
 
-__all__ = ["Trouble", "contradictions"]
-
 
 class Trouble(NamedTuple):
     """What is wrong and where: the keys that lead there from the top of the file, and a sentence with the remedy."""

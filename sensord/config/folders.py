@@ -10,8 +10,6 @@ from sensord.care.profile import Profile, parse_profile
 from sensord.config.sections import Config
 from sensord.errors import ConfigError, unreadable
 
-__all__ = ["SERVICE_STATE", "Places", "load_profile", "shipped", "shipped_profiles", "state_beside", "user_state"]
-
 _PACKAGE = Path(__file__).parent.parent
 
 SERVICE_STATE = Path("/var/lib/sensord")

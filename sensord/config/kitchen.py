@@ -20,23 +20,6 @@ from sensord.readings import Band
 if TYPE_CHECKING:
     from sensord.config.sections import Config
 
-__all__ = [
-    "POURING_CELSIUS",
-    "SPANS",
-    "BandValues",
-    "DishValues",
-    "FormulaValues",
-    "KitchenTables",
-    "WaterValues",
-    "bowl",
-    "bowlful",
-    "dry_formula",
-    "kettle_celsius",
-    "read_kitchen",
-    "solids_near",
-]
-
-
 SPANS: Final[dict[str, dict[str, Any]]] = {
     "solids_percent": {"gt": 0, "le": 60},
     "batch_millilitres": {"gt": 0, "le": 20_000},

@@ -11,13 +11,10 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from sensord.config import DEFAULT_PATH
 from sensord.config.contradictions import Trouble, contradictions
 from sensord.config.sections import Config
 from sensord.errors import ConfigError, unreadable
 from sensord.texts import unseen_in
-
-__all__ = ["DEFAULT_PATH", "line_of", "load", "parse", "text_of", "wanted"]
 
 
 def load(path: Path) -> Config:

@@ -13,25 +13,6 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from sensord.config.kitchen import SPANS, DishValues, FormulaValues, WaterValues
 from sensord.readings import PROBE_FAMILIES, Band, Place
 
-__all__ = [
-    "AlarmsSection",
-    "BandSection",
-    "BowlSection",
-    "BrooderSection",
-    "ButtonsSection",
-    "ChimeSection",
-    "Config",
-    "DiscoverySection",
-    "DishSection",
-    "FormulaSection",
-    "HistorySection",
-    "KitchenSection",
-    "MqttSection",
-    "OneWireSection",
-    "ProbeSection",
-    "UnitSection",
-]
-
 _FORMULA, _WATER = FormulaValues(), WaterValues()
 
 

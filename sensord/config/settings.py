@@ -9,14 +9,12 @@ from sensord.config.sections import BrooderSection, Config, DishSection, ProbeSe
 from sensord.errors import ConfigError, DataError
 from sensord.readings import Place
 from sensord.watch.alarms.alarm_book import AlarmSettings
-from sensord.watch.brooder.air_watch import BrooderSettings
+from sensord.watch.brooder.brooder_rules import BrooderSettings
 from sensord.watch.conditions import alarms_of
-from sensord.watch.dish.paste_watch import DishSettings
+from sensord.watch.dish.dish_state import DishSettings
 from sensord.watch.events import Origin
-from sensord.watch.nursery import NurserySettings, ProbeSettings
 from sensord.watch.screening import BROODER_SCREEN, DISH_SCREEN, ROOM_SCREEN, Calibration
-
-__all__ = ["check_hatch_dates", "nursery_settings", "plan_of", "with_silence_of"]
+from sensord.watch.state import NurserySettings, ProbeSettings
 
 _SCREENS = {Place.DISH: DISH_SCREEN, Place.BROODER: BROODER_SCREEN, Place.ROOM: ROOM_SCREEN}
 _TRAIL_BIN_SECONDS = {Place.DISH: 10.0, Place.BROODER: 120.0, Place.ROOM: 120.0}

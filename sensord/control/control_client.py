@@ -16,8 +16,6 @@ if TYPE_CHECKING:  # a verb that only gives a command should not have to wait fo
     from sensord.watch.effects import Effect
     from sensord.watch.views import Snapshot
 
-__all__ = ["ControlClient", "DaemonAwayError", "Missed", "Push"]
-
 # Longer than the daemon's own patience, so that its answer is the one that is heard.
 _ANSWER_SECONDS = 8.0
 _CONNECT_SECONDS = 3

@@ -37,8 +37,6 @@ from sensord.watch.effects import Answered, Effect, Measured
 from sensord.watch.events import Event
 from sensord.watch.views import Snapshot
 
-__all__ = ["ANSWER_WITHIN_SECONDS", "IDLE_SECONDS", "MOST_CLIENTS", "ControlServer"]
-
 _log = logging.getLogger(__name__)
 
 ANSWER_WITHIN_SECONDS = 5.0

@@ -10,8 +10,6 @@ from typing import IO
 
 from sensord.errors import ConfigError, WiringError
 
-__all__ = ["Listener", "peer_user"]
-
 _FOLDER_MODE = 0o750
 _SOCKET_MODE = 0o660
 # Room for all clients to come back at once after a restart: a Unix socket refuses, not delays, what is beyond it.

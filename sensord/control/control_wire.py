@@ -14,19 +14,6 @@ from collections.abc import Mapping
 from enum import IntEnum, unique
 from typing import NamedTuple
 
-__all__ = [
-    "LINE_LIMIT_BYTES",
-    "Code",
-    "Request",
-    "client_path",
-    "daemon_path",
-    "error_line",
-    "json_bytes",
-    "push_line",
-    "read_request",
-    "result_line",
-]
-
 LINE_LIMIT_BYTES = 64 * 1024
 SYSTEM_FOLDER, _FILE = "/run/sensord", "control.sock"
 

@@ -10,8 +10,6 @@ from sensord.errors import DataError
 from sensord.watch.effects import Effect
 from sensord.watch.views import Snapshot
 
-__all__ = ["effect_from", "effect_json", "snapshot_from", "snapshot_json"]
-
 
 @cache
 def _snapshots() -> TypeAdapter[Snapshot]:

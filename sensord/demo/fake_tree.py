@@ -20,8 +20,6 @@ from typing import Self
 from sensord.clock import Clock
 from sensord.probes.scratchpad import crc8
 
-__all__ = ["CONVERSION_SECONDS", "FakeProbe", "FakeTree", "content_of", "crc_fails", "scratchpad_of", "w1_slave_of"]
-
 CONVERSION_SECONDS = {9: 0.095, 10: 0.190, 11: 0.375, 12: 0.750}
 """How long the kernel waits for a conversion, by bits (driver w1_therm; the data sheet's maxima, rounded up)."""
 

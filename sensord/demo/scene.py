@@ -11,8 +11,6 @@ from typing import Any
 from sensord.demo.fake_tree import FakeProbe, FakeTree, crc_fails
 from sensord.demo.simulator import Air, AirMake, BowlMake, ProbeMake, SimulatedBowl
 
-__all__ = ["CONFIG", "Scene"]
-
 _ROMS = {"nest-warm": "28-00000d5e0001", "nest-cool": "28-00000d5e0002", "bowl": "28-00000d5e0003"}
 
 CONFIG: dict[str, Any] = {

@@ -12,8 +12,6 @@ from dataclasses import dataclass, field
 
 from sensord.physics.heat import ROOM_CELSIUS
 
-__all__ = ["Air", "AirMake", "BowlMake", "ProbeMake", "SimulatedBowl", "saturation_pascal"]
-
 STEP_SECONDS = 0.2
 PASTE_JOULE_PER_GRAM_KELVIN = 3.75
 WATER_JOULE_PER_GRAM_KELVIN = 4.18

@@ -21,8 +21,6 @@ from sensord.watch.command_table import COMMANDS, Giver, check_giver, verbs_for
 from sensord.watch.conditions import Condition
 from sensord.watch.events import Command, Origin
 
-__all__ = ["model_of", "read_fields", "read_payload", "request_of"]
-
 _EVERYTHING = ("", "PRESS", "ON", "all")
 """Bare payloads that name nothing: a hub's button sends PRESS by default."""
 _MOST_BYTES = 256

@@ -16,8 +16,6 @@ from sensord.watch.command_table import COMMANDS, Giver
 from sensord.watch.effects import Answered
 from sensord.watch.events import Command, Origin
 
-__all__ = ["BURST", "PER_MINUTE", "CommandAnswer", "NetworkGate", "TokenBucket"]
-
 BURST = 10
 """So many of a verb at once: a round of feeds entered in one go."""
 PER_MINUTE = 6.0

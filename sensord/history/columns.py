@@ -19,11 +19,10 @@ from sensord.history.migrations import StoredColumn, schema
 from sensord.readings import FaultKind
 from sensord.texts import plain_text
 from sensord.watch.command_table import COMMANDS
-from sensord.watch.conditions import Condition, Priority
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmState, DishState, Note
 from sensord.watch.events import Origin
-
-__all__ = ["TABLES", "Column", "Table", "Value", "can_be_empty", "kept_value", "written_value"]
 
 Value: TypeAlias = Any
 

@@ -15,12 +15,6 @@ from typing import IO, TypeAlias
 from sensord.errors import StorageError
 from sensord.texts import plain_text
 
-__all__ = [
-    "APPLICATION_ID", "CACHE_KIBIBYTES", "Connection", "DamagedError", "Mark", "NewerError", "blaming_the_file",
-    "check_regular", "copy_into", "in_memory", "insert", "leaving_nothing", "lock", "lock_path", "log_path", "mark",
-    "open_reader", "open_writer", "same_file", "set_aside", "sound", "telling", "transaction",
-]  # fmt: skip
-
 Connection: TypeAlias = sqlite3.Connection
 
 APPLICATION_ID = 0x736E7372  # "snsr", written into the file's header, so that another program's file is recognised

@@ -15,8 +15,6 @@ from sensord.watch.effects import (
     columns_of,
 )
 
-__all__ = ["StoredRow", "row_of"]
-
 _PASTE = "celsius=estimate_celsius.middle low_celsius=estimate_celsius.low high_celsius=estimate_celsius.high"
 _TABLES: dict[type, tuple[str, str]] = {
     AlarmChanged: (

@@ -26,8 +26,6 @@ from sensord.history.database import (
 from sensord.history.migrations import migrate
 from sensord.texts import from_sheet, plain_text, sheet_text
 
-__all__ = ["EVER", "Exported", "Imported", "Span", "export_csv", "export_jsonl", "import_file", "impossible_rows"]
-
 _MOST_TOLD = 20
 Span: TypeAlias = tuple[float | None, float | None]
 """From when to before when, in UTC seconds."""

@@ -30,8 +30,6 @@ from sensord.history.database import (
 )
 from sensord.history.migrations import MIGRATIONS, Migration, migrate
 
-__all__ = ["FILE_NAME", "HistoryFile"]
-
 _log = logging.getLogger(__name__)
 
 FILE_NAME = "history.db"

@@ -13,17 +13,6 @@ from sensord.care.plausible import POSSIBLE, check_possible
 from sensord.history.columns import TABLES, kept_value, written_value
 from sensord.history.database import Connection, copy_into, open_reader, sound, telling
 
-__all__ = [
-    "AlarmRow",
-    "BandRow",
-    "GapRow",
-    "HistoryReader",
-    "LastSeen",
-    "NoteRow",
-    "ProbePoint",
-    "RoundRow",
-]
-
 _Done = TypeVar("_Done")
 
 

@@ -25,8 +25,6 @@ from sensord.watch.dish.rounds import FeedRound, RoundTracker
 from sensord.watch.effects import AlarmChanged, BatchStarted, Effect, GapFound, Measured
 from sensord.watch.views import Snapshot
 
-__all__ = ["History"]
-
 _log = logging.getLogger(__name__)
 
 _LOOK_SECONDS = 0.05

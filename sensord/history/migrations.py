@@ -20,8 +20,6 @@ from sensord.history.database import (
     transaction,
 )
 
-__all__ = ["MIGRATIONS", "Migration", "StoredColumn", "migrate", "schema", "version_of"]
-
 
 class Migration(NamedTuple):
     """One step: what for, and its statements with semicolons between."""

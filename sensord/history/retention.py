@@ -10,8 +10,6 @@ from pathlib import Path
 
 from sensord.history.database import Connection, telling, transaction
 
-__all__ = ["HOUR_MS", "MOST_ROWS", "Run", "RunBook", "insert_runs", "shift_unsure", "sum_up", "tend"]
-
 MINUTE_MS = 60_000
 # Two equal readings further apart than this are two rows: the time between them was not measured.
 _LONGEST_STEP_MS = 5_000

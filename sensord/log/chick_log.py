@@ -21,8 +21,6 @@ from sensord.watch.effects import AlarmChanged, AlarmState, Effect, EntryMade
 from sensord.watch.events import DayKnown, EntryAnswered, Event
 from sensord.watch.views import Snapshot
 
-__all__ = ["ChickLog", "alarms_since", "chick_views", "day_start"]
-
 # Longer than any interval between feeds, and enough for what the crops of a day say.
 _FEEDS_BACK_SECONDS = 3 * SECONDS_A_DAY
 

@@ -12,8 +12,6 @@ from sensord.history.history_reader import HistoryReader
 from sensord.history.retention import MOST_ROWS
 from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
 
-__all__ = ["store"]
-
 
 def store(
     connection: Connection,

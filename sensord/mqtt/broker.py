@@ -28,8 +28,6 @@ from sensord.config.sections import MqttSection
 from sensord.errors import BrokerError
 from sensord.mqtt.broker_login import password, tls_context, why_unreachable
 
-__all__ = ["Connection", "Handler", "Message", "Received"]
-
 FIRST_BACK_OFF_SECONDS, LONGEST_BACK_OFF_SECONDS = 1.0, 60.0
 CONNECT_SECONDS = 5.0
 GOODBYE_SECONDS = 2.0

@@ -9,8 +9,6 @@ from pathlib import Path
 from sensord.config.sections import MqttSection
 from sensord.errors import BrokerError
 
-__all__ = ["open_secrets", "password", "tls_context", "why_unreachable"]
-
 
 def password(section: MqttSection) -> str | None:
     """The password from `mqtt.password_file`, else from the systemd credential `mqtt-password`; never to be logged.

@@ -12,11 +12,10 @@ from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
 from sensord.mqtt.topics import Topics
+from sensord.physics.conformity import Verdict
 from sensord.readings import FaultKind
 from sensord.watch.conditions import Condition
-from sensord.watch.effects import AlarmState, DishState, Verdict
-
-__all__ = ["Announcement", "Entity", "announce", "component_marks", "entities", "gone_components"]
+from sensord.watch.effects import AlarmState, DishState
 
 FRESH_SECONDS = 60
 

@@ -33,8 +33,6 @@ from sensord.watch.effects import (
 )
 from sensord.watch.views import ProbeView, Snapshot
 
-__all__ = ["RetainedState", "Timing", "Transition", "event_of", "states_of"]
-
 USED_SECONDS = 2.0
 """A dish in use changes within seconds, and somebody is waiting for it."""
 

@@ -29,8 +29,6 @@ from sensord.history.database import (
     telling,
 )
 
-__all__ = ["IN_MEMORY", "Outbox", "Unnumbered", "Waiting"]
-
 IN_MEMORY = Path(":memory:")
 """The path of an outbox that forgets everything when it is closed (https://www.sqlite.org/inmemorydb.html)."""
 

@@ -18,6 +18,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
 from sensord.gate.command_reader import model_of
+from sensord.physics.conformity import Verdict
 from sensord.readings import FaultKind, Place
 from sensord.texts import plain_text
 from sensord.watch.command_table import Giver, verbs_for
@@ -33,26 +34,9 @@ from sensord.watch.effects import (
     GapFound,
     Note,
     Noted,
-    Verdict,
     along,
 )
 from sensord.watch.events import Origin
-
-__all__ = [
-    "EVENTS",
-    "VERSION",
-    "AlarmPayload",
-    "AnswerPayload",
-    "BrooderPayload",
-    "DishPayload",
-    "Payload",
-    "ProbePayload",
-    "Quality",
-    "StatePayload",
-    "mqtt_schema",
-    "rounded",
-    "view_of",
-]
 
 VERSION = 1
 """Raised when a field changes its meaning or goes away; new fields may come without it."""

@@ -27,8 +27,6 @@ from sensord.watch.effects import AlarmChanged, Answered, Effect
 from sensord.watch.events import Command
 from sensord.watch.views import Snapshot
 
-__all__ = ["Publisher", "expiry_seconds"]
-
 ONLINE, OFFLINE = b"online", b"offline"
 STATUS_AGAIN_SECONDS = 60.0
 """The will of a connection that the broker thought dead may come after our `online`: say it again now and then."""

@@ -19,8 +19,6 @@ from sensord.mqtt.topics import Topics
 from sensord.watch.conditions import alarms_of
 from sensord.watch.events import Command
 
-__all__ = ["OUTBOX", "announcement", "forget_unit", "open_publisher", "stages_of"]
-
 OUTBOX = "outbox.db"
 
 

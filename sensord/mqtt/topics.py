@@ -4,8 +4,6 @@ from dataclasses import dataclass
 
 from sensord.watch.conditions import Condition
 
-__all__ = ["Topics"]
-
 
 @dataclass(frozen=True, slots=True)
 class Topics:

@@ -15,11 +15,9 @@ from sensord.config.sections import MqttSection
 from sensord.mqtt.broker import Connection, Received
 from sensord.mqtt.payloads import AlarmPayload, BrooderPayload, DishPayload, ProbePayload, StatePayload, view_of
 from sensord.texts import plain_text
-from sensord.watch.conditions import Priority
+from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmState
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
-
-__all__ = ["FleetBook", "FleetListener", "UnitSeen"]
 
 OVERVIEW = ("status", "alarm/+/+", "brooder/+", "dish/+")
 DETAIL = "probe/+"

@@ -12,27 +12,6 @@ from statistics import fmean, stdev
 
 from sensord.errors import DataError
 
-__all__ = [
-    "ICE_CELSIUS",
-    "SPECIFIED_CELSIUS",
-    "Component",
-    "Plateau",
-    "Point",
-    "Response",
-    "Result",
-    "Sample",
-    "boil_limit_celsius",
-    "calibrate",
-    "check_near",
-    "comparison_components",
-    "expanded",
-    "ice_components",
-    "ice_limit_celsius",
-    "line_through",
-    "settled",
-    "time_constant",
-]
-
 ICE_CELSIUS = 0.0
 """Melting ice in air-saturated water at 1 atm (national metrology institutes' guides on the ice point)."""
 

@@ -10,8 +10,6 @@ from statistics import NormalDist
 
 from sensord.readings import Band
 
-__all__ = ["NINETY_PERCENT", "Verdict", "acceptance_interval", "probability_inside", "standard_normal", "verdict"]
-
 NINETY_PERCENT = 1.645
 """Half of a 90 % interval in standard uncertainties, for a normal distribution (JCGM 100:2008, table G.1)."""
 

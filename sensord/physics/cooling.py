@@ -30,8 +30,6 @@ from sensord.physics.regime import (
     rate_of,
 )
 
-__all__ = ["Cooling", "CoolingSettings", "disturb", "follow", "start"]
-
 TIME_CONSTANTS_SECONDS = (4.0, 5.5, 7.6, 10.5, 14.5)
 """Of capsules of 4 to 6 mm in stirred paste; cf. maker's table, water: t50 10.4 s for 6 mm, i.e. 15 s."""
 UNSETTLED_SECONDS = 16.0

@@ -31,8 +31,6 @@ from sensord.physics.mixing import (
 from sensord.physics.slips import AS_ENTERED, HONEST, Slips, spread_celsius
 from sensord.readings import Band
 
-__all__ = ["Bath", "Correction", "DishToCorrect", "Nothing", "Splash", "Supplies", "Temper", "correct"]
-
 _STIR_SECONDS = 30.0
 _WARMEST_BATH_CELSIUS = 42.0
 # A bath closer to the target than this takes too long to be worth the wait.

@@ -12,20 +12,6 @@ from typing import Protocol
 from sensord.errors import DataError
 from sensord.physics import paste, water
 
-__all__ = [
-    "ROOM_CELSIUS",
-    "Bowl",
-    "Food",
-    "Material",
-    "Solid",
-    "Stuff",
-    "Water",
-    "lost_joules",
-    "open_air_loss",
-    "pool_square_metres",
-    "settled_celsius",
-]
-
 ROOM_CELSIUS = 21.0
 """A heated room, where nobody has said how warm it is; common practice, no source."""
 

@@ -16,21 +16,6 @@ from sensord.physics.heat import Bowl, Food, Stuff, Water, lost_joules, open_air
 from sensord.physics.slips import AS_ENTERED, HONEST, Slips, spread_celsius
 from sensord.readings import Band
 
-__all__ = [
-    "HIGHEST_SOLIDS",
-    "Kitchen",
-    "Outcome",
-    "Plan",
-    "Recipe",
-    "Refusal",
-    "by_recipe",
-    "check_millilitres",
-    "check_solids",
-    "crossing",
-    "outcome",
-    "plan",
-]
-
 HIGHEST_SOLIDS = 0.60
 """Past this share of dry formula there is no paste, only damp powder: common practice, no source."""
 

@@ -17,8 +17,6 @@ from sensord.physics.cooling import Cooling
 from sensord.physics.regime import BATH_SECONDS, LOSS, MEAN, SOAK, SOAK_SECONDS, USUAL_LOSS_PER_SECOND, warmth
 from sensord.readings import Band, Interval
 
-__all__ = ["HORIZON_SECONDS", "NOTHING_KNOWN", "Outlook", "look_ahead"]
-
 HORIZON_SECONDS = 7200.0
 DRIFT_SHARE = 0.12
 """What the model leaves out (draughts, paste taken out, a hand round the bowl) as a share of the change that is still

@@ -10,15 +10,6 @@ from typing import NamedTuple
 
 from sensord.errors import DataError
 
-__all__ = [
-    "DEFAULT_FORMULA",
-    "Composition",
-    "paste_density",
-    "paste_enthalpy",
-    "paste_of",
-    "paste_specific_heat",
-]
-
 
 class _Part(NamedTuple):
     """Coefficients a, b, c of one food component."""

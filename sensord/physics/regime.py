@@ -20,8 +20,6 @@ from collections.abc import Sequence
 from enum import Enum, unique
 from typing import NamedTuple
 
-__all__ = ["Regime", "Spot", "Step", "blend", "laid", "measure", "packed", "predicted", "rate_of", "warmth"]
-
 MEAN, LOSS, SOAK, UNMIXED, LAYERING, TIP, STEM = range(7)
 SIZE = 7
 

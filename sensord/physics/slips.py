@@ -5,8 +5,6 @@ from dataclasses import dataclass, fields
 
 from sensord.physics.conformity import NINETY_PERCENT
 
-__all__ = ["AS_ENTERED", "HONEST", "Slips", "spread_celsius"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Slips:

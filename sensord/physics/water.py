@@ -9,18 +9,6 @@ from math import isfinite
 
 from sensord.errors import DataError
 
-__all__ = [
-    "HIGHEST_CELSIUS",
-    "STANDARD_PASCALS",
-    "WEATHER_CELSIUS",
-    "altitude_pascals",
-    "boiling_celsius",
-    "station_pascals",
-    "water_density",
-    "water_enthalpy",
-    "water_specific_heat",
-]
-
 HIGHEST_CELSIUS = 101.0
 """Water boils at 100.6 °C under the highest pressure that the weather makes at sea level (1035 hPa)."""
 

@@ -15,8 +15,6 @@ from sensord.pins import factory as pins
 from sensord.watch.command_table import Acknowledge, PauseAudio, StartBatch
 from sensord.watch.events import Command, Event, Origin
 
-__all__ = ["Buttons"]
-
 HOLD_SECONDS = 3.0
 # Contacts of small push buttons settle within about 10 ms; common practice, no source.
 _BOUNCE_SECONDS = 0.05

@@ -19,8 +19,6 @@ from sensord.pins import factory as pins
 from sensord.watch.sound.patterns import TONE_DUTY, Colour, Pulse
 from sensord.watch.sound.score import Due, Score, advance, opening, take
 
-__all__ = ["Chime"]
-
 # A part that failed is tried again this often: a loose wire may come back.
 _RETRY_SECONDS = 5.0
 _ANY_TONE_HERTZ = 440.0

@@ -17,8 +17,6 @@ from typing import Any, TypeAlias
 
 from sensord.errors import WiringError
 
-__all__ = ["Factory", "Part", "button", "open_factory", "switch", "tone"]
-
 # gpiozero ships no types; these names at least say what is meant.
 Factory: TypeAlias = Any
 Part: TypeAlias = Any

@@ -30,8 +30,6 @@ from sensord.probes.scratchpad import Converted, Decoded, Refused
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.events import Observed
 
-__all__ = ["BulkConversion", "Bus", "BusHealth", "Method", "Share"]
-
 _READY, _IDLE = b"1", b"0"
 _FIRST_POLL_SECONDS, _LONGEST_POLL_SECONDS = 0.005, 0.1
 _EARLY = 0.9

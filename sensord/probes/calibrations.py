@@ -19,18 +19,7 @@ from sensord.clock import Clock
 from sensord.config.sections import Config, ProbeSection
 from sensord.config.settings import nursery_settings
 from sensord.errors import StorageError, unreadable
-from sensord.watch.nursery import NurserySettings
-
-__all__ = [
-    "FILE_NAME",
-    "BudgetLine",
-    "Kind",
-    "PointTaken",
-    "Record",
-    "calibrated_settings",
-    "keep_record",
-    "past_records",
-]
+from sensord.watch.state import NurserySettings
 
 FILE_NAME = "calibrations.jsonl"
 _OLD_FILE_NAME = "calibrations.toml"

@@ -8,8 +8,6 @@ from typing import TypeAlias
 
 from sensord.clock import Clock
 
-__all__ = ["Asker", "Closing", "Outcome", "Overdue", "block_signals"]
-
 
 class Overdue:
     """The outcome of a job that did not come back in time."""

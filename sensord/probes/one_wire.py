@@ -18,25 +18,6 @@ from sensord.probes.deadlines import Outcome, Overdue
 from sensord.probes.scratchpad import Decoded, Refused, decode
 from sensord.readings import PROBE_FAMILIES, FaultKind
 
-__all__ = [
-    "BULK_FILE",
-    "Chip",
-    "ProbeSpot",
-    "chip_at",
-    "conversion_seconds",
-    "externally_powered",
-    "fresh_bytes",
-    "locate",
-    "meaning",
-    "patient_bytes",
-    "probe_at",
-    "read_bytes",
-    "refusal_of",
-    "sensor_class",
-    "shows_thermometer",
-    "trigger",
-]
-
 BULK_FILE = "therm_bulk_read"
 _TRIGGER = b"trigger\n"  # exactly these eight bytes; without the newline the kernel ignores them and says nothing
 _PROBE_FILE_BYTES = 4096

@@ -23,8 +23,6 @@ from sensord.probes.one_wire import ProbeSpot, locate
 from sensord.readings import Fault, FaultKind
 from sensord.watch.events import Observed
 
-__all__ = ["ProbeReader", "ReaderHealth"]
-
 
 @dataclass(frozen=True, slots=True)
 class ReaderHealth:

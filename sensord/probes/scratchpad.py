@@ -11,8 +11,6 @@ from typing import TypeAlias
 
 from sensord.readings import FaultKind
 
-__all__ = ["DECODERS", "Converted", "Decoded", "Refused", "crc8", "decode"]
-
 LOW_CELSIUS, HIGH_CELSIUS = -55.0, 125.0
 """Operating range of the DS18B20 (data sheet, page 1)."""
 

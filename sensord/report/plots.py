@@ -14,7 +14,7 @@ from typing import Any
 import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.dates import DateFormatter, DayLocator, HourLocator, MinuteLocator, date2num, num2date
-from matplotlib.figure import Figure
+from matplotlib.figure import Figure as Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
@@ -23,8 +23,6 @@ from sensord.history.history_reader import ProbePoint
 from sensord.readings import Band
 from sensord.report.report_data import BrooderPart, ChickPart, Report, RoundPart
 from sensord.report.report_figures import band_at, binned
-
-__all__ = ["Figure", "air", "data_uri", "dish_curve", "feeds_by_day", "growth", "growth_small", "sheet"]
 
 _INK = {
     "paper": "#fffdf8", "ink": "#22303a", "quiet": "#6d7a80", "rule": "#d9d4c7", "band": "#dfe7d8",

@@ -18,8 +18,6 @@ from sensord.report.report_figures import (
     together,
 )
 
-__all__ = ["BrooderPart", "ChickPart", "Report", "RoundPart", "gather_report"]
-
 # Beyond this the hours tell the same story, and far quicker.
 _LONGEST_BY_MINUTES_SECONDS = 21 * SECONDS_A_DAY
 _CURVE_BEFORE_SECONDS = 900.0

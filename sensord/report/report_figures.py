@@ -10,19 +10,6 @@ from statistics import median
 
 from sensord.history.history_reader import AlarmRow, BandRow, ProbePoint
 
-__all__ = [
-    "AirFigures",
-    "AlarmEpisode",
-    "AlarmFigures",
-    "air_figures",
-    "alarm_figures",
-    "band_at",
-    "binned",
-    "episodes",
-    "lids",
-    "together",
-]
-
 # A lid lifted for a feed drops the air by a degree or more within two minutes and lets it recover within a few.
 _LID_DROP_CELSIUS = 1.0
 _LID_WITHIN_SECONDS = 150.0

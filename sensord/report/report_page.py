@@ -25,8 +25,6 @@ from sensord.report.report_words import (
 )
 from sensord.texts import plain_text
 
-__all__ = ["page"]
-
 _MOST_BOWLS = 24
 _MOST_EVENTS = 120
 _MOST_LOOKS = 12

@@ -9,19 +9,6 @@ from sensord.durations import duration
 from sensord.report.report_data import BrooderPart, ChickPart, Report, RoundPart
 from sensord.report.report_figures import AlarmEpisode
 
-__all__ = [
-    "CAUTION",
-    "CourseLine",
-    "clock_words",
-    "happenings",
-    "look_first",
-    "sentences",
-    "share_words",
-    "short_form",
-    "signed",
-    "vet_rows",
-]
-
 CAUTION = (
     "sensord watches and writes down; it does not judge a chick's health. A chick that is limp, cold, gasping, not"
     " begging or with a crop that does not empty needs an avian vet at once, whatever this page says."

@@ -22,13 +22,12 @@ from sensord.run.journal import Notifier
 from sensord.run.outlets import Item, Outlet, Output, close_all
 from sensord.watch import nursery as whole
 from sensord.watch.alarms import alarms
-from sensord.watch.conditions import Priority
+from sensord.watch.cues import Priority
 from sensord.watch.effects import Alerting, BandMoved, DishState
 from sensord.watch.events import Event, Observed, Tick, Troubled
-from sensord.watch.nursery import Nursery, NurserySettings
+from sensord.watch.showing import snapshot
+from sensord.watch.state import Nursery, NurserySettings, first_nursery
 from sensord.watch.views import DishView, OutputView, Snapshot
-
-__all__ = ["Daemon", "Inbox", "ReaderState", "Source"]
 
 _log = logging.getLogger(__name__)
 
@@ -123,7 +122,7 @@ class Daemon:
         self._told_lost = 0
         self._stopping = threading.Event()
         self._next_tick = clock.monotonic_seconds()
-        self._nursery: Nursery = nursery or whole.first_nursery(settings, clock.monotonic_seconds())
+        self._nursery: Nursery = nursery or first_nursery(settings, clock.monotonic_seconds())
         for event in first:
             inbox.deliver(event)
 
@@ -242,7 +241,7 @@ class Daemon:
 
     def _snapshot(self, now: float, reader: ReaderState) -> Snapshot:
         """The nursery's snapshot with what only the daemon knows: how probes are read, how outputs fare."""
-        seen = whole.snapshot(self._settings, self._nursery, now, __version__)
+        seen = snapshot(self._settings, self._nursery, now, __version__)
         probes = tuple(replace(probe, method=reader.methods.get(probe.name, "")) for probe in seen.probes)
         return replace(seen, probes=probes, outputs=self._output_views())
 

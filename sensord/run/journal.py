@@ -16,7 +16,7 @@ from typing import TextIO
 
 from sensord.durations import duration, foretold
 from sensord.texts import plain_text
-from sensord.watch.conditions import Priority
+from sensord.watch.cues import Priority
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
@@ -32,8 +32,6 @@ from sensord.watch.effects import (
     Noted,
 )
 from sensord.watch.views import Snapshot
-
-__all__ = ["INFO", "Journal", "Notifier", "under_systemd"]
 
 _CRITICAL, _ERROR, _WARNING, INFO = 2, 3, 4, 6  # syslog(3) levels
 _LEVELS = {Priority.HIGH: _CRITICAL, Priority.MEDIUM: _ERROR, Priority.LOW: _WARNING}

@@ -15,14 +15,12 @@ from sensord.errors import StorageError
 from sensord.history.history_reader import HistoryReader, LastSeen
 from sensord.readings import Band
 from sensord.watch.alarms.alarm_book import AlarmBook, AlarmSettings, dump, restore
-from sensord.watch.brooder.air_watch import BrooderSettings
 from sensord.watch.brooder.banding import Banding
+from sensord.watch.brooder.brooder_rules import BrooderSettings
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState
 from sensord.watch.events import Event, Gap, Troubled
-from sensord.watch.nursery import Nursery, NurserySettings
-
-__all__ = ["Past", "keeper", "recall"]
+from sensord.watch.state import Nursery, NurserySettings
 
 GAP_SECONDS = 60.0
 """A restart within a minute is no gap worth telling: less than a brooder's on-delay."""

@@ -14,8 +14,6 @@ from sensord.clock import SystemClock
 from sensord.watch.effects import AlarmChanged, Alerting, DishEstimated, Effect, Measured
 from sensord.watch.views import OutputView, Snapshot
 
-__all__ = ["Item", "Outlet", "Output", "close_all"]
-
 _log = logging.getLogger(__name__)
 
 Item: TypeAlias = Effect | Snapshot

@@ -21,9 +21,7 @@ from sensord.readings import Fault, FaultKind, Observation, Place, Reading
 from sensord.watch import nursery as whole
 from sensord.watch.effects import AlarmChanged, DishChanged, DishEstimated, Effect, Forecast, Noted, columns_of
 from sensord.watch.events import Event, Gap, Observed, Tick
-from sensord.watch.nursery import Nursery, NurserySettings
-
-__all__ = ["BadRow", "Recording", "config_for", "events", "read", "replay_line", "replay_object", "run"]
+from sensord.watch.state import Nursery, NurserySettings, first_nursery
 
 OFF_AFTER_SECONDS = 60.0
 """A hole in which no probe at all was read for longer than this is taken for a stop of the daemon."""
@@ -209,7 +207,7 @@ def run(settings: NurserySettings, observations: list[Observation]) -> Iterator[
     if not observations:
         return
     tick_seconds = 1.0 if settings.dishes else 5.0
-    state: Nursery = whole.first_nursery(settings, observations[0].seconds)
+    state: Nursery = first_nursery(settings, observations[0].seconds)
     for event in events(observations, tick_seconds):
         state, effects = whole.step(settings, state, event)
         yield from effects

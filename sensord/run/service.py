@@ -19,9 +19,7 @@ from sensord.run.daemon import Daemon, Inbox, ReaderState, Source
 from sensord.run.journal import Journal
 from sensord.run.outlets import Output
 from sensord.watch.events import Event, Troubled
-from sensord.watch.nursery import NurserySettings, first_nursery
-
-__all__ = ["build"]
+from sensord.watch.state import NurserySettings, first_nursery
 
 
 def build(

@@ -3,22 +3,9 @@
 from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
 
+from sensord.care.chicks import ChickView
 from sensord.durations import duration
-from sensord.watch.views import ChickView, Snapshot
-
-__all__ = [
-    "NO_CHICKS",
-    "by_hunger",
-    "chick_lines",
-    "chick_words",
-    "due_words",
-    "fed_words",
-    "feed_words",
-    "is_due",
-    "next_feed_words",
-    "planned_batch_millilitres",
-    "weight_words",
-]
+from sensord.watch.views import Snapshot
 
 NO_CHICKS = "no chicks yet: `sensord chick NAME --hatched DATE` adds one"
 

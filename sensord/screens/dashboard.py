@@ -30,8 +30,6 @@ from sensord.screens.words import Answer, Tone, answer, clock_time
 from sensord.watch.effects import DishState
 from sensord.watch.views import BrooderView, DishView, Snapshot
 
-__all__ = ["HELP", "dashboard", "screen_lines", "waiting"]
-
 _TWO_COLUMNS = 150
 _VERY_LARGE = 120
 _GAP = 6

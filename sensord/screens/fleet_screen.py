@@ -19,8 +19,6 @@ from sensord.screens.page import BIG_STYLES, PLATE_STYLES, QUIET, Look, key_row,
 from sensord.screens.words import Answer, Tone, answer
 from sensord.watch.effects import DishState
 
-__all__ = ["Finder", "Told", "fleet_lines", "fleet_words", "told", "unit_lines"]
-
 _ORDER = (Tone.HIGH, Tone.STALE, Tone.MEDIUM, Tone.READY, Tone.LOW, Tone.WAIT, Tone.RIGHT)
 _NEED_A_PERSON = _ORDER[:5]
 _GAP = 2

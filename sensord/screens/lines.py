@@ -35,8 +35,6 @@ from sensord.watch.effects import (
 )
 from sensord.watch.views import AlarmView, BrooderView, DishView, Snapshot
 
-__all__ = ["effect_line", "snapshot_lines"]
-
 
 def snapshot_lines(snapshot: Snapshot, stale_seconds: float | None = None, zone: tzinfo = UTC) -> list[str]:
     """Everything worth saying of a snapshot, the answer first; `stale_seconds` as in `words.answer`."""

@@ -12,25 +12,7 @@ from rich.text import Text
 
 from sensord.screens.words import Tone
 from sensord.texts import plain_text
-from sensord.watch.conditions import Priority
-
-__all__ = [
-    "ASCII",
-    "BIG_STYLES",
-    "BLOCKS",
-    "PLATE_STYLES",
-    "PRIORITY_STYLES",
-    "QUIET",
-    "Glyphs",
-    "Look",
-    "key_row",
-    "letters",
-    "letters_width",
-    "line",
-    "plate",
-    "side_by_side",
-    "wrapped",
-]
+from sensord.watch.cues import Priority
 
 QUIET = "dim"
 # Nothing is coloured while all is right. A plate (reversed) means that a hand is needed.

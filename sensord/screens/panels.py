@@ -15,8 +15,6 @@ from sensord.screens.words import (
 )
 from sensord.watch.views import AlarmView, ProbeView, Snapshot
 
-__all__ = ["alarm_rows", "chick_rows", "probe_rows", "trouble_rows"]
-
 _METHODS = {"bulk": "one conversion for all", "parallel": "each in a thread", "serial": "one after the other"}
 
 

@@ -22,8 +22,6 @@ from sensord.screens.words import (
 from sensord.watch.effects import DishState
 from sensord.watch.views import BrooderView, DishView, ProbeView, Snapshot, Trail
 
-__all__ = ["Layout", "place_rows"]
-
 _FIGURE_CELLS = 18
 _AGES = 8
 # Below the one there is no room for large figures beside a ruler, from the other on for very large ones.

@@ -18,8 +18,6 @@ from sensord.readings import Band
 from sensord.screens.page import QUIET, Glyphs
 from sensord.watch.views import Trail
 
-__all__ = ["Scale", "mark_row", "scale_row", "slim_row", "track_rows"]
-
 _PLAIN = "not dim"
 _NUMERAL_CELLS = 4
 # Half a row stands for no more than this, so that the newest track tells of now and not of the hour.

@@ -14,8 +14,6 @@ from sensord.care.remedies import REMEDIES
 from sensord.readings import Band, FaultKind
 from sensord.texts import plain_text
 
-__all__ = ["BusRow", "ProbeRow", "draw_band", "how_to_name", "indented", "nothing_found", "plan_lines", "probe_lines"]
-
 _WIDTH = 80
 _SCALE_WIDTH = 32
 _POWER = {True: "3 wires", False: "parasite", None: ""}

@@ -9,31 +9,12 @@ from datetime import UTC, datetime, tzinfo
 from enum import Enum, unique
 
 from sensord.durations import countdown, duration
+from sensord.physics.conformity import Verdict
 from sensord.readings import Interval
-from sensord.watch.conditions import Condition, Priority
-from sensord.watch.effects import AlarmState, DishState, Verdict
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
+from sensord.watch.effects import AlarmState, DishState
 from sensord.watch.views import AlarmView, BrooderView, DishView, Snapshot
-
-__all__ = [
-    "Answer",
-    "Tone",
-    "alarm_state_words",
-    "alarm_time_words",
-    "answer",
-    "brooder_band_words",
-    "brooder_words",
-    "clock_time",
-    "condition_words",
-    "dish_band_words",
-    "dish_words",
-    "for_the_keeper",
-    "hidden_words",
-    "is_for_the_keeper",
-    "is_in_band",
-    "marks",
-    "state_words",
-    "wait_for_ready",
-]
 
 
 @unique

@@ -16,29 +16,6 @@ from sensord.errors import CommandError
 from sensord.watch.conditions import Condition
 from sensord.watch.events import Command
 
-__all__ = [
-    "COMMANDS",
-    "Acknowledge",
-    "CommandRow",
-    "EnterChick",
-    "Entry",
-    "Giver",
-    "LogFeed",
-    "OutOfService",
-    "PauseAudio",
-    "Reset",
-    "ReturnToService",
-    "SetStage",
-    "Shelve",
-    "StartBatch",
-    "TestSounds",
-    "Unshelve",
-    "WeighIn",
-    "check_giver",
-    "verb_of",
-    "verbs_for",
-]
-
 # What a field may hold, in the words of JSON Schema that `gate` reads it by.
 _NAME: Final = {"pattern": r"^[a-z0-9][a-z0-9_-]{0,31}$"}
 _SECONDS: Final = {"ge": 1}

@@ -15,8 +15,6 @@ from typing import Final
 
 from sensord.watch.cues import Priority
 
-__all__ = ["UNIT_PLACE", "Condition", "ConditionChanged", "Priority", "Row", "Where", "alarms_of"]
-
 UNIT_PLACE: Final = "unit"
 """The place of alarms that are about the daemon itself."""
 

@@ -2,8 +2,6 @@
 
 from enum import IntEnum, StrEnum, unique
 
-__all__ = ["Cue", "Priority"]
-
 
 @unique
 class Priority(IntEnum):

@@ -9,37 +9,12 @@ from enum import StrEnum, unique
 from functools import cache
 from typing import Any, TypeAlias
 
-from sensord.physics.conformity import Verdict
 from sensord.physics.outlook import NOTHING_KNOWN, Outlook
 from sensord.readings import Band, FaultKind, Interval, Observation
 from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
-from sensord.watch.conditions import Condition, Priority
-from sensord.watch.cues import Cue
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Cue, Priority
 from sensord.watch.events import Origin
-
-__all__ = [
-    "AlarmChanged",
-    "AlarmState",
-    "Alerting",
-    "Answered",
-    "BandMoved",
-    "BatchStarted",
-    "Cue",
-    "Cued",
-    "DishChanged",
-    "DishEstimated",
-    "DishState",
-    "Effect",
-    "EntryMade",
-    "Forecast",
-    "GapFound",
-    "Measured",
-    "Note",
-    "Noted",
-    "Verdict",
-    "along",
-    "columns_of",
-]
 
 
 @unique

@@ -10,8 +10,6 @@ from typing import TypeAlias
 from sensord.care.chicks import ChickView
 from sensord.readings import Observation
 
-__all__ = ["Command", "DayKnown", "EntryAnswered", "Event", "Gap", "Observed", "Origin", "Tick", "Troubled"]
-
 
 @unique
 class Origin(StrEnum):

@@ -8,8 +8,6 @@ from dataclasses import dataclass, field, replace
 
 from sensord.readings import Reading
 
-__all__ = ["Warming", "feel", "moved", "moved_most"]
-
 _CLEAR_CELSIUS = 1.5
 """Well above one step (1/16 °C), noise and the drift of a room within two minutes; own choice, no source."""
 _ALONE = 3.0

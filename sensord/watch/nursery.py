@@ -18,11 +18,7 @@ from sensord.watch.effects import Answered, BandMoved, Effect, GapFound
 from sensord.watch.events import DayKnown, EntryAnswered, Event, Gap, Observed, Tick, Troubled
 from sensord.watch.obeying import commanded
 from sensord.watch.routing import Change, brooder_done, dish_done, observed, stood
-from sensord.watch.showing import snapshot
-from sensord.watch.state import Nursery, NurserySettings, ProbeSettings, first_nursery
-
-__all__ = ["Nursery", "NurserySettings", "ProbeSettings", "first_nursery", "snapshot", "step"]
-
+from sensord.watch.state import Nursery, NurserySettings
 
 _GAP_TOLD_SECONDS = 60.0
 """So long after a stop a probe that spoke before is waited for; then the gap is told without it."""

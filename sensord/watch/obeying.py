@@ -30,13 +30,12 @@ from sensord.watch.command_table import (
     verb_of,
 )
 from sensord.watch.conditions import Condition
+from sensord.watch.cues import Cue
 from sensord.watch.dish.paste_watch import start_batch
-from sensord.watch.effects import Answered, Cue, Cued, Effect, EntryMade
+from sensord.watch.effects import Answered, Cued, Effect, EntryMade
 from sensord.watch.events import Command, Origin
 from sensord.watch.routing import Change, brooder_done, dish_done
 from sensord.watch.state import Nursery, NurserySettings
-
-__all__ = ["commanded"]
 
 _GIVERS = {Origin.MQTT: Giver.BROKER, Origin.BUTTON: Giver.BUTTON, Origin.CONTROL: Giver.OWNER}
 """Whether somebody at the socket is the owner only the socket can know; it has asked `check_giver` itself."""

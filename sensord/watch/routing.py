@@ -10,12 +10,11 @@ from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.alarms import alarms
 from sensord.watch.brooder.air_watch import Brooder, air_observed
 from sensord.watch.conditions import ConditionChanged
-from sensord.watch.dish.paste_watch import Dish, conditions, dish_observed
+from sensord.watch.dish.dish_state import Dish
+from sensord.watch.dish.paste_watch import conditions, dish_observed
 from sensord.watch.effects import Effect, Measured, Note, Noted
 from sensord.watch.screening import Screen, screen
 from sensord.watch.state import Nursery, NurserySettings, ProbeWatch
-
-__all__ = ["Change", "brooder_done", "dish_done", "observed", "stood"]
 
 Change: TypeAlias = tuple[Nursery, tuple[Effect, ...]]
 """A nursery after something happened, and what has come of it."""

@@ -8,8 +8,6 @@ from dataclasses import dataclass, replace
 from sensord.errors import DataError
 from sensord.readings import Fault, FaultKind, Observation, Reading
 
-__all__ = ["BROODER_SCREEN", "DISH_SCREEN", "ROOM_SCREEN", "Calibration", "Screen", "ScreenSettings", "screen"]
-
 POWER_ON_CELSIUS = 85.0
 """The DS18B20's register after power-on, 0550h (data sheet, table 'temperature/data relationship')."""
 

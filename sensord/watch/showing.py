@@ -3,12 +3,10 @@
 from sensord.care.remedies import REMEDIES
 from sensord.watch.alarms import alarms
 from sensord.watch.brooder.air_watch import brooder_seen
-from sensord.watch.conditions import Priority
+from sensord.watch.cues import Priority
 from sensord.watch.dish.dish_view import dish_seen
 from sensord.watch.state import Nursery, NurserySettings, ProbeSettings, ProbeWatch
 from sensord.watch.views import OutputView, ProbeView, Snapshot
-
-__all__ = ["snapshot"]
 
 
 def snapshot(settings: NurserySettings, nursery: Nursery, seconds: float, version: str = "") -> Snapshot:

@@ -5,15 +5,15 @@ from dataclasses import dataclass, field
 
 from sensord.readings import FaultKind, Place, Reading
 from sensord.watch.alarms.alarm_book import AlarmBook, AlarmSettings
-from sensord.watch.brooder.air_watch import Brooder, BrooderSettings, first_brooder
+from sensord.watch.brooder.air_watch import Brooder, first_brooder
 from sensord.watch.brooder.banding import Banding
-from sensord.watch.dish.paste_watch import Dish, DishSettings, empty_dish
+from sensord.watch.brooder.brooder_rules import BrooderSettings
+from sensord.watch.dish.dish_state import Dish, DishSettings
+from sensord.watch.dish.paste_watch import empty_dish
 from sensord.watch.effects import Alerting
 from sensord.watch.events import DayKnown, Gap
 from sensord.watch.screening import Calibration, Screen, ScreenSettings
 from sensord.watch.trails import TrailKeeper
-
-__all__ = ["Nursery", "NurserySettings", "ProbeSettings", "ProbeWatch", "first_nursery"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,8 +4,6 @@ from dataclasses import dataclass
 
 from sensord.watch.views import Trail
 
-__all__ = ["TrailKeeper"]
-
 _BINS = 60
 
 

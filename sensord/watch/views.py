@@ -6,12 +6,12 @@ Plain values only, so that it goes through JSON and back unchanged (pydantic doe
 from dataclasses import dataclass, field
 
 from sensord.care.chicks import ChickView
+from sensord.physics.conformity import Verdict
 from sensord.physics.outlook import NOTHING_KNOWN, Outlook
 from sensord.readings import Band, FaultKind, Interval, Place
-from sensord.watch.conditions import Condition, Priority
-from sensord.watch.effects import AlarmState, DishState, Verdict
-
-__all__ = ["AlarmView", "BrooderView", "ChickView", "DishView", "OutputView", "ProbeView", "Snapshot", "Trail"]
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
+from sensord.watch.effects import AlarmState, DishState
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from sensord.readings import Observation, Reading
 from sensord.run import replaying as replay
 from sensord.watch import nursery as whole
 from sensord.watch.events import Observed
-from sensord.watch.nursery import NurserySettings
+from sensord.watch.state import NurserySettings, first_nursery
 from tests.bench.table import target
 
 DATA = Path(__file__).parents[1] / "data"
@@ -28,7 +28,7 @@ def _settings(probes: set[str]) -> NurserySettings:
 
 
 def _steps(settings: NurserySettings, observations: list[Observation]) -> None:
-    state = whole.first_nursery(settings, observations[0].seconds)
+    state = first_nursery(settings, observations[0].seconds)
     for one in observations:
         state, _ = whole.step(settings, state, Observed(one))
 

@@ -15,10 +15,12 @@ from sensord.care.plausible import check_chick, check_feed, check_weighing, chic
 from sensord.config.sections import Config
 from sensord.config.settings import nursery_settings
 from sensord.errors import CommandError
-from sensord.watch.conditions import UNIT_PLACE, Condition, Priority
+from sensord.watch.conditions import UNIT_PLACE, Condition
+from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmChanged, AlarmState
 from sensord.watch.events import DayKnown, Tick
-from sensord.watch.nursery import first_nursery, step
+from sensord.watch.nursery import step
+from sensord.watch.state import first_nursery
 
 HUSBANDRY = json.loads((Path(__file__).parents[1] / "data" / "husbandry.json").read_text())
 NOW = 1_900_000_000.0

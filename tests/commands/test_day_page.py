@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sensord.cli import main
-from sensord.config import loading
+from sensord.config import DEFAULT_PATH
 
 PAGE = Path(__file__).parents[2] / "docs" / "day.md"
 COMMANDS = re.findall(r"`sensord ([^`]+)`", PAGE.read_text(encoding="utf-8"))
@@ -38,7 +38,7 @@ def alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_every_command_of_the_page_is_taken(alone: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert loading.DEFAULT_PATH.is_file()
+    assert DEFAULT_PATH.is_file()
     assert len(COMMANDS) > 20
     for command in COMMANDS:
         if command.startswith("import"):  # into an empty history, says the page

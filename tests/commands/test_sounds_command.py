@@ -14,8 +14,7 @@ from sensord.cli import main
 from sensord.clock import FastClock
 from sensord.commands import sound_making as command
 from sensord.config.sections import ChimeSection
-from sensord.watch.conditions import Priority
-from sensord.watch.effects import Cue
+from sensord.watch.cues import Cue, Priority
 from sensord.watch.sound.patterns import BURSTS, CUES, every_sound
 from tests.helpers.program import CODE, ROOT
 from tests.helpers.recorded_pins import beeps, recording_factory

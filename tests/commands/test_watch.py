@@ -21,7 +21,8 @@ from sensord.commands.terminal import Keyboard, fitting_glyphs
 from sensord.control.view_wire import snapshot_from
 from sensord.screens.page import ASCII, BLOCKS
 from sensord.watch.command_table import Acknowledge, PauseAudio, Reset, Shelve, StartBatch, Unshelve
-from sensord.watch.effects import Cue, Cued
+from sensord.watch.cues import Cue
+from sensord.watch.effects import Cued
 from sensord.watch.events import Command
 from tests.helpers.fake_clock import FakeClock
 from tests.helpers.fake_daemon import FakeDaemon

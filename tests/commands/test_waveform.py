@@ -14,7 +14,7 @@ import pytest
 
 from sensord.commands.sound_making import rendered, silence, write_wav
 from sensord.commands.sounds import RATE_HERTZ
-from sensord.watch.conditions import Priority
+from sensord.watch.cues import Priority
 from sensord.watch.sound.patterns import BURSTS, every_sound
 
 KINDS = ("active", "passive")

@@ -35,7 +35,7 @@ from sensord.readings import FaultKind, Reading
 from sensord.run.journal import Journal
 from sensord.run.service import build
 from sensord.watch.command_table import Acknowledge, StartBatch
-from sensord.watch.conditions import Priority
+from sensord.watch.cues import Priority
 from sensord.watch.effects import Alerting, Measured
 from sensord.watch.events import Command, Event
 from tests.config.turning import AIR, PASTE, TURNED, config, turns

@@ -4,14 +4,16 @@ from datetime import UTC, date, datetime
 
 import pytest
 
+from sensord.care.chicks import ChickView
 from sensord.config.loading import parse
 from sensord.readings import Band, FaultKind
 from sensord.watch.command_table import Acknowledge, LogFeed, PauseAudio, SetStage, Shelve
-from sensord.watch.conditions import UNIT_PLACE, Condition, Priority
-from sensord.watch.effects import AlarmState, Answered, Cue, Cued, DishEstimated, Measured
+from sensord.watch.conditions import UNIT_PLACE, Condition
+from sensord.watch.cues import Cue, Priority
+from sensord.watch.effects import AlarmState, Answered, Cued, DishEstimated, Measured
 from sensord.watch.events import DayKnown, Origin
-from sensord.watch.nursery import snapshot
-from sensord.watch.views import BrooderView, ChickView
+from sensord.watch.showing import snapshot
+from sensord.watch.views import BrooderView
 from tests.config.turning import AIR, PASTE, Watched, config, turns
 
 HATCHED = "2026-05-01"

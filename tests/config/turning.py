@@ -13,6 +13,7 @@ from sensord.watch import nursery as whole
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmChanged, AlarmState, Answered, DishChanged, Effect
 from sensord.watch.events import Command, Event, Observed, Tick
+from sensord.watch.state import first_nursery
 
 __all__ = ["AIR", "PASTE", "ROOM", "TURNED", "Watched", "config", "turns"]
 
@@ -65,7 +66,7 @@ class Watched:
 
     def __init__(self, held_to: Config, utc_seconds: float | None = None) -> None:
         self.settings = nursery_settings(held_to)
-        self.nursery = whole.first_nursery(self.settings, 0.0)
+        self.nursery = first_nursery(self.settings, 0.0)
         self.utc_seconds = utc_seconds
         self.seconds = 0.0
         self.effects: list[Effect] = []

@@ -23,7 +23,8 @@ from sensord.control.view_wire import snapshot_json
 from sensord.errors import CommandError, ConfigError
 from sensord.readings import Reading
 from sensord.watch.command_table import Acknowledge, Shelve
-from sensord.watch.effects import Answered, Cue, Cued, Measured
+from sensord.watch.cues import Cue
+from sensord.watch.effects import Answered, Cued, Measured
 from sensord.watch.events import Command, Event, Origin
 from sensord.watch.views import Snapshot
 from tests.helpers.fake_clock import FakeClock

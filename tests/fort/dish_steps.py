@@ -12,6 +12,7 @@ from pathlib import Path
 from sensord.demo.simulator import BowlMake, SimulatedBowl
 from sensord.readings import Fault, FaultKind, Reading
 from sensord.watch.dish import paste_watch as dish
+from sensord.watch.dish.dish_state import Dish
 from sensord.watch.effects import DishState
 from tests.fort.rows import FortRow
 from tests.helpers.usual import usual_dish
@@ -23,7 +24,7 @@ KINDS = list(FaultKind)
 
 
 @cache
-def _ready() -> tuple[dish.Dish, float]:
+def _ready() -> tuple[Dish, float]:
     """A dish that has just been called ready, and when."""
     bowl, state = SimulatedBowl(BowlMake(celsius=39.0, bowl_celsius=37.0), 3), dish.empty_dish(SETTINGS)
     for second in range(900):

@@ -27,7 +27,6 @@ from sensord.run.daemon import Daemon
 from sensord.run.journal import Journal, Notifier
 from sensord.run.outlets import Item
 from sensord.run.service import build
-from sensord.watch import nursery as whole
 
 _FACTORY = "mock"
 _TELLING = database.telling
@@ -111,7 +110,7 @@ class Sabotage:
 
     def break_view(self, _value: float) -> None:
         """Nothing can be shown of the rules."""
-        whole.snapshot = self._raising
+        vars(rhythm)["snapshot"] = self._raising
 
     def break_day(self, _value: float) -> None:
         """The log of the chicks cannot read the day."""

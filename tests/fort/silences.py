@@ -28,7 +28,8 @@ from sensord.watch.command_table import (
 )
 from sensord.watch.conditions import Condition
 from sensord.watch.events import Command, Event, Observed, Origin, Tick
-from sensord.watch.nursery import first_nursery, step
+from sensord.watch.nursery import step
+from sensord.watch.state import first_nursery
 from tests.helpers.fake_clock import FakeClock
 from tests.helpers.recorded_pins import beeps, recording_factory
 

@@ -14,7 +14,8 @@ from sensord.history.migrations import MIGRATIONS, Migration
 from sensord.log.chick_log import ChickLog
 from sensord.readings import Reading
 from sensord.watch.command_table import EnterChick, LogFeed
-from sensord.watch.conditions import Condition, Priority
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmChanged, AlarmState, EntryMade, Measured
 from sensord.watch.events import EntryAnswered, Event, Origin
 from tests.helpers.fake_clock import FakeClock

@@ -5,7 +5,8 @@ from typing import Any
 
 from sensord.watch.alarms.alarm_book import AlarmBook, Key
 from sensord.watch.alarms.alarms import AlarmCommand, alarm_views, alerting, obey, pass_time, stand
-from sensord.watch.conditions import Condition, ConditionChanged, Priority, alarms_of
+from sensord.watch.conditions import Condition, ConditionChanged, alarms_of
+from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmChanged, AlarmState, Cued
 from sensord.watch.events import Origin
 from tests.helpers.usual import usual_alarms

@@ -23,7 +23,8 @@ from sensord.log import chick_log
 from sensord.log.chick_log import ChickLog, chick_views
 from sensord.readings import Band, Fault, FaultKind, Interval, Reading
 from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
-from sensord.watch.conditions import Condition, Priority
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,

@@ -21,21 +21,12 @@ from sensord.mqtt.payloads import (
     mqtt_schema,
     view_of,
 )
+from sensord.physics.conformity import Verdict
 from sensord.physics.outlook import Outlook
 from sensord.readings import Band, FaultKind, Interval
 from sensord.watch.command_table import Giver, verbs_for
 from sensord.watch.conditions import Condition, alarms_of
-from sensord.watch.effects import (
-    BandMoved,
-    BatchStarted,
-    DishChanged,
-    DishState,
-    Forecast,
-    GapFound,
-    Note,
-    Noted,
-    Verdict,
-)
+from sensord.watch.effects import BandMoved, BatchStarted, DishChanged, DishState, Forecast, GapFound, Note, Noted
 from sensord.watch.events import Origin
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView
 from tests.mqtt.world import TOPICS, alarm_changed, alarm_view, snapshot

@@ -17,10 +17,12 @@ from sensord.commands.fleet import FleetKeys
 from sensord.mqtt.messages import Timing, states_of
 from sensord.mqtt.topics import Topics
 from sensord.mqtt.units import FleetBook, UnitSeen
+from sensord.physics.conformity import Verdict
 from sensord.screens.fleet_screen import Finder, fleet_lines, fleet_words, told, unit_lines
 from sensord.screens.page import ASCII, Look
-from sensord.watch.conditions import Condition, Priority
-from sensord.watch.effects import AlarmState, DishState, Verdict
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
+from sensord.watch.effects import AlarmState, DishState
 from sensord.watch.views import Snapshot
 from tests.helpers.program import ROOT, SENSORD
 from tests.mqtt.conftest import Daemon

@@ -8,9 +8,11 @@ from sensord.config.sections import MqttSection
 from sensord.mqtt.outbox import Outbox
 from sensord.mqtt.publisher import Publisher
 from sensord.mqtt.topics import Topics
+from sensord.physics.conformity import Verdict
 from sensord.readings import Band, FaultKind, Place
-from sensord.watch.conditions import Condition, Priority, alarms_of
-from sensord.watch.effects import AlarmChanged, AlarmState, DishState, Verdict
+from sensord.watch.conditions import Condition, alarms_of
+from sensord.watch.cues import Priority
+from sensord.watch.effects import AlarmChanged, AlarmState, DishState
 from sensord.watch.events import Command
 from sensord.watch.views import AlarmView, BrooderView, DishView, ProbeView, Snapshot
 

@@ -18,8 +18,8 @@ from sensord.config.sections import ChimeSection
 from sensord.errors import ConfigError, WiringError
 from sensord.pins.chime import Chime
 from sensord.pins.factory import open_factory
-from sensord.watch.conditions import Priority
-from sensord.watch.effects import Alerting, Cue, Cued, DishChanged, DishState
+from sensord.watch.cues import Cue, Priority
+from sensord.watch.effects import Alerting, Cued, DishChanged, DishState
 from sensord.watch.sound.patterns import BREATH_SECONDS, CUES, every_sound
 from tests.helpers.recorded_pins import Change, StepClock, beeps, recording_factory
 

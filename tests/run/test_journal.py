@@ -9,7 +9,8 @@ import pytest
 
 from sensord.readings import Reading
 from sensord.run.journal import Journal
-from sensord.watch.conditions import Condition, Priority
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmChanged, AlarmState, Answered, Measured
 from sensord.watch.events import Origin
 from sensord.watch.views import OutputView, Snapshot

@@ -17,6 +17,8 @@ from sensord.watch.command_table import SetStage, Shelve
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, Measured
 from sensord.watch.events import Origin, Tick
+from sensord.watch.showing import snapshot
+from sensord.watch.state import Nursery, first_nursery
 from tests.helpers.fake_clock import FakeClock
 
 CONFIG = """
@@ -36,7 +38,7 @@ def a_run(folder: Path, clock: FakeClock) -> None:
     history = History(HistoryFile(folder, clock), HistorySection(), clock)
     history.handle(Measured(Reading("air", clock.monotonic_seconds(), 34.2), 0.5))
     now = clock.monotonic_seconds()
-    nursery = whole.first_nursery(SETTINGS, now)
+    nursery = first_nursery(SETTINGS, now)
     for command in (
         Shelve(seconds=now, origin=Origin.CONTROL, place="nest", condition=Condition.TOO_COLD, for_seconds=600.0),
         SetStage(seconds=now, origin=Origin.CONTROL, brooder="nest", stage="feathered"),
@@ -106,7 +108,7 @@ def test_a_clock_put_back_between_restarts_makes_no_shelf_longer(tmp_path: Path)
 
 
 def test_a_clock_put_back_makes_no_living_shelf_longer() -> None:
-    nursery = whole.first_nursery(SETTINGS, 0.0)
+    nursery = first_nursery(SETTINGS, 0.0)
     shelve = Shelve(seconds=0.0, origin=Origin.CONTROL, place="nest", condition=Condition.TOO_COLD, for_seconds=600.0)
     nursery, _ = whole.step(SETTINGS, nursery, shelve)
     for seconds, state in ((599.0, AlarmState.SHELVED), (600.0, AlarmState.NORMAL)):
@@ -132,9 +134,9 @@ PIN_FEATHERED = Band(28.9, 29.9)
 HATCHLING = Band(37.0, 38.0)
 
 
-def nest(past: Past, clock: FakeClock, utc: float | None = None) -> whole.Nursery:
+def nest(past: Past, clock: FakeClock, utc: float | None = None) -> Nursery:
     """The nursery of a new run that begins with what was kept, after its first tick."""
-    nursery = whole.first_nursery(SETTINGS, clock.monotonic_seconds(), past.book, past.bandings)
+    nursery = first_nursery(SETTINGS, clock.monotonic_seconds(), past.book, past.bandings)
     return whole.step(SETTINGS, nursery, Tick(clock.monotonic_seconds(), utc))[0]
 
 
@@ -164,7 +166,7 @@ def test_a_band_on_its_way_says_so_right_after_the_start(tmp_path: Path) -> None
     clock = FakeClock()
     a_run(tmp_path, clock)
     nursery = nest(recall(tmp_path / FILE_NAME, SETTINGS, clock), clock)
-    (seen,) = whole.snapshot(SETTINGS, nursery, clock.monotonic_seconds()).brooders
+    (seen,) = snapshot(SETTINGS, nursery, clock.monotonic_seconds()).brooders
     assert seen.notes[0] == "coming down to 23.9–26.7 °C by at most 0.5 °C a day"
 
 

@@ -21,7 +21,8 @@ from sensord.mqtt.outbox import Outbox
 from sensord.mqtt.publisher import Publisher
 from sensord.readings import Reading
 from sensord.run.outlets import Item, Outlet, close_all
-from sensord.watch.effects import AlarmChanged, Alerting, Cue, Cued, DishEstimated, Measured
+from sensord.watch.cues import Cue
+from sensord.watch.effects import AlarmChanged, Alerting, Cued, DishEstimated, Measured
 from tests.helpers.fake_clock import FakeClock
 from tests.mqtt.mosquitto import until
 from tests.mqtt.world import alarm_changed

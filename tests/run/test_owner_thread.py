@@ -10,14 +10,16 @@ from sensord.clock import FastClock
 from sensord.config.sections import Config
 from sensord.config.settings import nursery_settings
 from sensord.readings import Reading
+from sensord.run import daemon as rhythm
 from sensord.run.daemon import Daemon, Inbox, Source
 from sensord.run.journal import Notifier
 from sensord.run.outlets import Item
 from sensord.watch import nursery as whole
-from sensord.watch.conditions import Condition, Priority
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmChanged, Alerting, DishState
 from sensord.watch.events import Event, Observed, Tick
-from sensord.watch.nursery import Nursery, NurserySettings
+from sensord.watch.state import Nursery, NurserySettings
 from sensord.watch.views import OutputView, Snapshot
 from tests.mqtt.mosquitto import until
 
@@ -126,7 +128,7 @@ def broken_words(begin: Callable[..., Watcher], _patch: pytest.MonkeyPatch) -> t
 def broken_view(begin: Callable[..., Watcher], patch: pytest.MonkeyPatch) -> tuple[Watcher, str]:
     watcher = begin()
     until(watcher.outputs, what="a snapshot")
-    patch.setattr(whole, "snapshot", ouch)
+    patch.setattr(rhythm, "snapshot", ouch)
     return watcher, "view"
 
 

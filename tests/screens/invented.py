@@ -3,11 +3,14 @@
 import math
 from dataclasses import replace
 
+from sensord.care.chicks import ChickView
+from sensord.physics.conformity import Verdict
 from sensord.physics.outlook import Outlook
 from sensord.readings import Band, FaultKind, Interval, Place
-from sensord.watch.conditions import Condition, Priority
-from sensord.watch.effects import AlarmState, DishState, Verdict
-from sensord.watch.views import AlarmView, BrooderView, ChickView, DishView, OutputView, ProbeView, Snapshot, Trail
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
+from sensord.watch.effects import AlarmState, DishState
+from sensord.watch.views import AlarmView, BrooderView, DishView, OutputView, ProbeView, Snapshot, Trail
 
 __all__ = ["SNAPSHOTS", "alarm", "brooder", "dish", "many", "night", "probe"]
 

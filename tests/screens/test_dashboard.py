@@ -8,14 +8,16 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
+from sensord.physics.conformity import Verdict
 from sensord.physics.outlook import Outlook
 from sensord.readings import Band, Interval
 from sensord.screens.dashboard import dashboard, screen_lines, waiting
 from sensord.screens.lines import snapshot_lines
 from sensord.screens.page import ASCII, BLOCKS, Look, letters, letters_width, wrapped
 from sensord.screens.ruler import Scale, mark_row, scale_row, slim_row, track_rows
-from sensord.watch.conditions import Condition, Priority
-from sensord.watch.effects import AlarmState, DishState, Verdict
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
+from sensord.watch.effects import AlarmState, DishState
 from sensord.watch.views import Snapshot, Trail
 from tests.screens.invented import AWAY, COLD_BROODER, HOT, READY, SNAPSHOTS, alarm, brooder, dish, night
 

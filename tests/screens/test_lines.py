@@ -4,14 +4,14 @@ import pytest
 
 from sensord.readings import Band, FaultKind, Interval, Reading
 from sensord.screens.lines import effect_line, snapshot_lines
-from sensord.watch.conditions import Condition, Priority
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Cue, Priority
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
     Answered,
     BandMoved,
     BatchStarted,
-    Cue,
     Cued,
     DishChanged,
     DishState,

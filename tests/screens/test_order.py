@@ -13,7 +13,8 @@ from sensord.screens.panels import alarm_rows, probe_rows
 from sensord.screens.places import Layout, place_rows
 from sensord.screens.tables import draw_band, plan_lines
 from sensord.screens.words import Tone, answer, for_the_keeper
-from sensord.watch.conditions import Condition, Priority
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmState
 from tests.screens.invented import AWAY, READY, alarm, brooder, night, probe
 

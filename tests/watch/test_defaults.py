@@ -4,11 +4,11 @@ from dataclasses import replace
 
 from sensord.readings import FaultKind
 from sensord.watch.brooder.side import Level
-from sensord.watch.conditions import Priority
+from sensord.watch.cues import Priority
 from sensord.watch.dish.dish_state import Dish
 from sensord.watch.dish.dish_table import Findings, decide
 from sensord.watch.effects import DishState
-from sensord.watch.nursery import first_nursery
+from sensord.watch.state import first_nursery
 from tests.helpers.usual import USUAL
 
 

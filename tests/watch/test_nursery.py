@@ -9,7 +9,6 @@ from sensord.config import settings as assembly
 from sensord.config.loading import parse
 from sensord.history.effect_rows import row_of
 from sensord.readings import Band, Fault, FaultKind, Reading
-from sensord.watch import nursery as whole
 from sensord.watch.command_table import (
     Acknowledge,
     OutOfService,
@@ -20,14 +19,14 @@ from sensord.watch.command_table import (
     TestSounds,
     WeighIn,
 )
-from sensord.watch.conditions import Condition, Priority
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Cue, Priority
 from sensord.watch.effects import (
     AlarmChanged,
     AlarmState,
     Alerting,
     Answered,
     BandMoved,
-    Cue,
     Cued,
     Effect,
     EntryMade,
@@ -36,7 +35,9 @@ from sensord.watch.effects import (
     Noted,
 )
 from sensord.watch.events import Command, Event, Gap, Observed, Origin, Tick, Troubled
-from sensord.watch.nursery import Nursery, snapshot, step
+from sensord.watch.nursery import step
+from sensord.watch.showing import snapshot
+from sensord.watch.state import Nursery, first_nursery
 
 SETTINGS = assembly.nursery_settings(
     parse(
@@ -68,7 +69,7 @@ class Night:
     """A nursery that is fed events and keeps what came of them."""
 
     def __init__(self) -> None:
-        self.nursery: Nursery = whole.first_nursery(SETTINGS, 0.0)
+        self.nursery: Nursery = first_nursery(SETTINGS, 0.0)
         self.effects: list[Effect] = []
 
     def feed(self, *events: Event) -> list[Effect]:

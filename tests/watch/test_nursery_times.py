@@ -27,9 +27,11 @@ from sensord.watch.effects import (
 )
 from sensord.watch.events import Command, DayKnown, Event, Gap, Observed, Origin, Tick, Troubled
 from sensord.watch.finding import Warming, feel, moved, moved_most
-from sensord.watch.nursery import Nursery, NurserySettings, snapshot, step
-from sensord.watch.nursery import first_nursery as begun
+from sensord.watch.nursery import step
 from sensord.watch.screening import Calibration
+from sensord.watch.showing import snapshot
+from sensord.watch.state import Nursery, NurserySettings
+from sensord.watch.state import first_nursery as begun
 from tests.helpers.usual import usual_alarms
 from tests.watch.test_nursery import SETTINGS
 

@@ -7,10 +7,12 @@ from sensord.config.settings import nursery_settings
 from sensord.readings import Reading
 from sensord.watch import nursery as whole
 from sensord.watch.command_table import Acknowledge, SetStage
-from sensord.watch.conditions import Condition, Priority
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmState, Answered, Effect
 from sensord.watch.events import Event, Observed, Origin, Tick
-from sensord.watch.nursery import snapshot
+from sensord.watch.showing import snapshot
+from sensord.watch.state import first_nursery
 
 SETTINGS = nursery_settings(
     parse(
@@ -33,7 +35,7 @@ class Unit:
     """A nursery whose clock nobody has set: a Pi without network, at each boot."""
 
     def __init__(self) -> None:
-        self.nursery = whole.first_nursery(SETTINGS, 0.0)
+        self.nursery = first_nursery(SETTINGS, 0.0)
         self.seconds = 0.0
         self.air(37.5, 60)
 

@@ -10,25 +10,6 @@ from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmChanged, AlarmState
 from sensord.watch.events import Origin
 
-__all__ = [
-    "HEARD_SECONDS",
-    "NEARNESS",
-    "Alarm",
-    "AlarmBook",
-    "AlarmSettings",
-    "Cause",
-    "Key",
-    "Moved",
-    "Pause",
-    "Shelf",
-    "dump",
-    "happen",
-    "may_be_silenced",
-    "quiet_until",
-    "restore",
-    "silenced",
-]
-
 HEARD_SECONDS: Final = 10.0
 """A danger sounds at least so long when it begins and each time it comes back, whatever arrives: two bursts."""
 

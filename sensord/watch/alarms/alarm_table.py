@@ -10,8 +10,6 @@ from typing import Final
 
 from sensord.watch.effects import AlarmState
 
-__all__ = ["HORN", "LETTERS", "OPEN", "TABLE", "Happening", "Said"]
-
 
 @unique
 class Happening(StrEnum):

@@ -39,11 +39,10 @@ from sensord.watch.command_table import (
     verb_of,
 )
 from sensord.watch.conditions import Condition, ConditionChanged
-from sensord.watch.effects import AlarmChanged, AlarmState, Alerting, Cue, Cued, Effect
+from sensord.watch.cues import Cue
+from sensord.watch.effects import AlarmChanged, AlarmState, Alerting, Cued, Effect
 from sensord.watch.events import Origin
 from sensord.watch.views import AlarmView
-
-__all__ = ["AlarmCommand", "alarm_views", "alerting", "gathered", "obey", "pass_time", "stand"]
 
 AlarmCommand = Acknowledge | Shelve | Unshelve | Reset | OutOfService | ReturnToService | PauseAudio
 

@@ -6,6 +6,7 @@ Observations come screened and calibrated. `company` makes one air of them, `sid
 
 from dataclasses import dataclass, field, replace
 
+from sensord.physics.conformity import Verdict
 from sensord.readings import Observation, Reading
 from sensord.watch.brooder.banding import Banding, band_notes, confirmed, followed, staged
 from sensord.watch.brooder.brooder_rules import (
@@ -19,20 +20,8 @@ from sensord.watch.brooder.forecast import Course, TrendPace, course_after, fail
 from sensord.watch.brooder.side import Level, Side, SideRules, side_after
 from sensord.watch.brooder.trend import Trend, add, rate
 from sensord.watch.conditions import Condition, ConditionChanged
-from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
+from sensord.watch.effects import BandMoved, Forecast, Note, Noted
 from sensord.watch.views import BrooderView
-
-__all__ = [
-    "Brooder",
-    "BrooderSettings",
-    "air_observed",
-    "air_ticked",
-    "brooder_seen",
-    "confirm_stage",
-    "first_brooder",
-    "gap",
-    "set_stage",
-]
 
 SMOOTHING_SECONDS = 15.0
 """Averages out the last bit's flicker and costs a quarter of a minute."""

@@ -6,8 +6,6 @@ Comparisons are made in whole milli-degrees, so that 37.7 against 38.0 minus 0.3
 import math
 from dataclasses import dataclass, replace
 
-__all__ = ["Limit", "LimitSettings", "limit_judged"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitSettings:

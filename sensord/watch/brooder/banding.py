@@ -8,8 +8,6 @@ from sensord.readings import Band
 from sensord.watch.brooder.brooder_rules import BrooderSettings
 from sensord.watch.effects import BandMoved
 
-__all__ = ["Banding", "band_notes", "confirmed", "followed", "staged"]
-
 PLAN_EVERY_SECONDS = 300.0
 WORTH_TELLING_CELSIUS = 0.1
 

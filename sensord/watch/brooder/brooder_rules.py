@@ -12,9 +12,6 @@ from sensord.watch.brooder.side import SideRules
 from sensord.watch.conditions import ConditionChanged
 from sensord.watch.effects import Effect
 
-__all__ = ["BrooderSettings", "Outcome", "warm_rules"]
-
-
 Outcome: TypeAlias = Effect | ConditionChanged
 
 

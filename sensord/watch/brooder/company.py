@@ -10,8 +10,6 @@ from dataclasses import dataclass, field, replace
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.brooder.band import Limit, LimitSettings, limit_judged
 
-__all__ = ["Company", "CompanyRules", "Member", "air_of", "company_of", "heard", "silent", "without_probe"]
-
 LEARNING_SECONDS = 10_800.0
 """Three hours: slow beside a lid, quick beside a chick's growth."""
 

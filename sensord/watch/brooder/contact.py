@@ -10,8 +10,6 @@ from itertools import pairwise
 
 from sensord.watch.brooder.trend import BIN_SECONDS, Swing, Trend
 
-__all__ = ["CHICK_GUESS", "Fall", "Touch", "chick_arrived", "chick_stays", "fall_of"]
-
 CHICK_GUESS = "or a chick lies on the probe"
 
 HOTTEST_CHICK_CELSIUS = 40.5

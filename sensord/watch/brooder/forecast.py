@@ -13,8 +13,6 @@ from itertools import pairwise
 from sensord.readings import Band, Interval
 from sensord.watch.brooder.trend import BIN_SECONDS, BLOCK_SECONDS, LEAST_MARGIN_CELSIUS, Trend, median_slope, rate
 
-__all__ = ["AirOutlook", "Course", "CourseRules", "TrendPace", "course_after", "failed", "outside"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CourseRules:

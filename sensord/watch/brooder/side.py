@@ -8,9 +8,6 @@ alarms is due then is decided by where the air is going: one excursion is one al
 from dataclasses import dataclass, replace
 from enum import IntEnum, unique
 
-__all__ = ["Level", "Side", "SideRules", "side_after"]
-
-
 FLICKER_CELSIUS = 0.0625
 """One step of a 12-bit DS18B20: so far back inside does not yet break the delay of air that hovers at its limit."""
 

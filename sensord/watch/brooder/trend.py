@@ -9,8 +9,6 @@ from statistics import median
 
 from sensord.readings import Band
 
-__all__ = ["BIN_SECONDS", "BLOCK_SECONDS", "LEAST_MARGIN_CELSIUS", "Swing", "Trend", "add", "median_slope", "rate"]
-
 BIN_SECONDS = 10.0
 BINS_KEPT = 60
 BLOCK_SECONDS = 300.0

@@ -12,8 +12,6 @@ from sensord.watch.dish import paste_events
 from sensord.watch.dish.evenness import Evenness
 from sensord.watch.effects import DishState
 
-__all__ = ["Dish", "DishSettings", "Known", "known_of", "not_warmer", "spread_of"]
-
 WARMER_SHARE = 0.7
 """How far the paste may be warmer than its estimate, in spreads of a normal distribution: the errors are skewed. At
 rest the tip mostly lies in the warm core, so what goes wrong mostly makes the estimate too warm. In 95 of 100 cases the

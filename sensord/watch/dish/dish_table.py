@@ -10,8 +10,6 @@ from dataclasses import dataclass
 from sensord.readings import FaultKind
 from sensord.watch.effects import DishState
 
-__all__ = ["TABLE", "Findings", "StateRow", "decide"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:

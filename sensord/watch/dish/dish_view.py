@@ -10,8 +10,6 @@ from sensord.watch.dish.dish_state import Dish, DishSettings, Known, known_of
 from sensord.watch.effects import DishEstimated, DishState
 from sensord.watch.views import DishView
 
-__all__ = ["dish_seen", "estimated", "lay_cool", "words"]
-
 COOL_REST_TOLD_SECONDS = 60.0
 """How long the keeper is told of a probe that had lain in a cool spot."""
 _FAULTS = {

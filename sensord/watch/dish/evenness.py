@@ -13,8 +13,6 @@ from typing import NamedTuple
 from sensord.readings import Reading
 from sensord.watch.dish.slopes import slope
 
-__all__ = ["Believed", "Evenness", "Shown", "evenness_of", "mean_remembered", "sign_of"]
-
 WINDOW_SECONDS = 18.0
 CLIMB_LEAST, CLIMB_SHARE, CLIMB_CELSIUS = 0.28, 0.016, 0.85
 """A climb between these that has come to rest: more than noise makes (the share is of the warmth over the room), and

@@ -15,8 +15,6 @@ from sensord.readings import Reading
 from sensord.watch.dish.slopes import parabola, slope
 from sensord.watch.effects import Note
 
-__all__ = ["Episode", "PasteFinder", "find_in_air", "find_in_paste", "reading_remembered", "unexplained"]
-
 MEMORY_SECONDS = 40.0
 DIP_SLOPE = 0.16
 """Celsius a second, over 3 s: faster than air warms a probe, slower than the gentlest dip worth a name (3 °C)."""

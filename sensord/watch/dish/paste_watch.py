@@ -14,36 +14,15 @@ from sensord.physics import cooling
 from sensord.physics.conformity import acceptance_interval
 from sensord.readings import Fault, FaultKind, Observation, Reading
 from sensord.watch.conditions import Condition
+from sensord.watch.cues import Cue
 from sensord.watch.dish import paste_events
 from sensord.watch.dish.dish_state import Dish, DishSettings, Known, known_of, not_warmer, spread_of
 from sensord.watch.dish.dish_table import Findings, StateRow, decide
-from sensord.watch.dish.dish_view import dish_seen, estimated, lay_cool, words
+from sensord.watch.dish.dish_view import estimated, lay_cool, words
 from sensord.watch.dish.evenness import Believed, Shown, evenness_of, mean_remembered, sign_of
 from sensord.watch.dish.slopes import slope
-from sensord.watch.effects import (
-    BatchStarted,
-    Cue,
-    Cued,
-    DishChanged,
-    DishState,
-    Effect,
-    Note,
-    Noted,
-)
+from sensord.watch.effects import BatchStarted, Cued, DishChanged, DishState, Effect, Note, Noted
 from sensord.watch.events import Origin
-
-__all__ = [
-    "Dish",
-    "DishChange",
-    "DishSettings",
-    "conditions",
-    "dish_observed",
-    "dish_seen",
-    "dish_ticked",
-    "empty_dish",
-    "scalding",
-    "start_batch",
-]
 
 CONFIRM_SECONDS = 1.0
 """How long the proof has to hold before the tone: one odd reading must not call the keeper."""

@@ -5,8 +5,6 @@ from dataclasses import dataclass, replace
 from sensord.readings import Interval
 from sensord.watch.effects import BatchStarted, DishChanged, DishEstimated, DishState, Effect, Note, Noted
 
-__all__ = ["FeedRound", "RoundTracker"]
-
 # The probe may stay in the dish while syringes are drawn, until the paste is a little too cool; long after that a lift
 # clears the table and feeds nobody (common practice, no source).
 _LIFT_SEEN_WITHIN_SECONDS = 180.0

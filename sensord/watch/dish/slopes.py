@@ -4,8 +4,6 @@ import math
 
 from sensord.readings import Reading
 
-__all__ = ["parabola", "slope"]
-
 
 def slope(recent: tuple[Reading, ...], start: float, end: float) -> float | None:
     """Least-squares slope, Celsius a second, of the readings from `start` to `end`.

@@ -12,21 +12,6 @@ from typing import NamedTuple, TypeAlias
 
 from sensord.watch.cues import Cue, Priority
 
-__all__ = [
-    "BREATH_SECONDS",
-    "BURSTS",
-    "CUES",
-    "LAMP_TEST",
-    "TONE_DUTY",
-    "Colour",
-    "Glow",
-    "LampPattern",
-    "Pulse",
-    "Sound",
-    "every_sound",
-    "lamp_pattern",
-]
-
 # A pulse wave of this duty carries its first six harmonics within 15 dB (|sin(n pi d)| / n), so that any fundamental
 # up to 1 kHz has the four components of 300 to 4000 Hz that the pattern asks for; a square wave has only the odd ones
 # and reaches three. It also puts more of its energy where a piezo disc is loud, at 2 to 4 kHz.

@@ -7,11 +7,9 @@ ready tone after the dish left `ready`) is cut off. Times are monotonic seconds.
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from sensord.watch.conditions import Priority
-from sensord.watch.effects import Alerting, Cue, Cued, DishChanged, DishState
+from sensord.watch.cues import Cue, Priority
+from sensord.watch.effects import Alerting, Cued, DishChanged, DishState
 from sensord.watch.sound.patterns import BREATH_SECONDS, BURSTS, CUES, LAMP_TEST, Colour, Pulse, Sound, lamp_pattern
-
-__all__ = ["Due", "Score", "advance", "opening", "take"]
 
 # A cue tells of a moment; told later than this it would be wrong, so it is dropped.
 _CUE_LIFE_SECONDS = 5.0

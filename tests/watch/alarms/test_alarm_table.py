@@ -11,7 +11,8 @@ from sensord.watch.alarms.alarm_book import Alarm, AlarmBook, Cause, Shelf, happ
 from sensord.watch.alarms.alarm_table import HORN, LETTERS, TABLE, Happening, Said
 from sensord.watch.alarms.alarms import alerting
 from sensord.watch.command_table import Acknowledge, Reset
-from sensord.watch.conditions import Condition, Priority
+from sensord.watch.conditions import Condition
+from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmState
 from sensord.watch.events import Origin
 from tests.helpers.keeper import COLD, RULES, Keeper

@@ -13,8 +13,9 @@ from sensord.watch.command_table import (
     Shelve,
     Unshelve,
 )
-from sensord.watch.conditions import UNIT_PLACE, Condition, Priority, Where, alarms_of
-from sensord.watch.effects import AlarmState, Cue, Cued
+from sensord.watch.conditions import UNIT_PLACE, Condition, Where, alarms_of
+from sensord.watch.cues import Cue, Priority
+from sensord.watch.effects import AlarmState, Cued
 from sensord.watch.events import Origin
 from tests.helpers.keeper import COLD, DANGER, FAULT, RULES, SCALD, WARM, Keeper
 

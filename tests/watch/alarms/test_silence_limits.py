@@ -5,7 +5,7 @@ import pytest
 from sensord.errors import CommandError
 from sensord.watch.alarms.alarm_book import HEARD_SECONDS
 from sensord.watch.command_table import Acknowledge, OutOfService, PauseAudio, Shelve, Unshelve
-from sensord.watch.conditions import Priority
+from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmState
 from sensord.watch.events import Origin
 from tests.helpers.keeper import COLD, DANGER, WARM, Keeper

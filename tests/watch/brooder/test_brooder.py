@@ -10,6 +10,7 @@ import pytest
 from sensord.care.brooding import make_plan
 from sensord.config.folders import load_profile
 from sensord.errors import CommandError
+from sensord.physics.conformity import Verdict
 from sensord.readings import Band, Fault, FaultKind, Interval, Observation, Reading
 from sensord.watch.brooder.air_watch import (
     Brooder,
@@ -23,7 +24,7 @@ from sensord.watch.brooder.air_watch import (
 from sensord.watch.brooder.brooder_rules import BrooderSettings, Outcome, warm_rules
 from sensord.watch.brooder.contact import CHICK_GUESS, HOTTEST_CHICK_CELSIUS
 from sensord.watch.conditions import Condition, ConditionChanged
-from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
+from sensord.watch.effects import BandMoved, Forecast, Note, Noted
 from tests.helpers.usual import usual_brooder
 
 SETTINGS = usual_brooder(name="brooder", probes=("air",), band=Band(33.0, 36.0))

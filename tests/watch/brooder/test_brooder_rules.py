@@ -7,6 +7,7 @@ import pytest
 
 from sensord.care.brooding import make_plan
 from sensord.config.folders import load_profile
+from sensord.physics.conformity import Verdict
 from sensord.readings import Band, Fault, FaultKind, Interval, Reading
 from sensord.watch.brooder.air_watch import (
     Brooder,
@@ -25,7 +26,7 @@ from sensord.watch.brooder.forecast import Course, TrendPace
 from sensord.watch.brooder.side import Level, Side
 from sensord.watch.brooder.trend import Swing, Trend
 from sensord.watch.conditions import Condition, ConditionChanged
-from sensord.watch.effects import BandMoved, Forecast, Note, Noted, Verdict
+from sensord.watch.effects import BandMoved, Forecast, Note, Noted
 from tests.helpers.usual import usual_brooder
 
 SETTINGS = usual_brooder(name="nest", probes=("air",), band=Band(33.0, 36.0))

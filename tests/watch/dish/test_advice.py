@@ -7,6 +7,8 @@ from sensord.config.kitchen import bowlful
 from sensord.config.sections import Config
 from sensord.readings import Reading
 from sensord.watch.dish import paste_watch as dish
+from sensord.watch.dish.dish_state import Dish, DishSettings
+from sensord.watch.dish.dish_view import dish_seen
 from sensord.watch.effects import DishState
 from sensord.watch.views import DishView
 from tests.helpers.usual import usual_dish
@@ -14,13 +16,13 @@ from tests.helpers.usual import usual_dish
 SETTINGS = usual_dish(name="dish", probe="dish", bowlful=bowlful(Config()))
 
 
-def seen(celsius: float, settings: dish.DishSettings = SETTINGS) -> DishView:
+def seen(celsius: float, settings: DishSettings = SETTINGS) -> DishView:
     """The view after ten minutes in paste of a steady temperature, dipped from a room of 21 °C."""
-    state = dish.Dish()
+    state = Dish()
     for second in range(600):
         reading = Reading("dish", float(second), 21.0 if second < 20 else celsius)
         state, _ = dish.dish_observed(settings, state, reading)
-    return dish.dish_seen(settings, state, 600.0)
+    return dish_seen(settings, state, 600.0)
 
 
 @pytest.mark.parametrize(("celsius", "state", "words"), [

@@ -11,9 +11,12 @@ from hypothesis import strategies as st
 from sensord.demo.simulator import BowlMake, SimulatedBowl
 from sensord.readings import Band, Fault, FaultKind, Reading
 from sensord.watch.conditions import Condition
+from sensord.watch.cues import Cue
 from sensord.watch.dish import paste_watch as dish
+from sensord.watch.dish.dish_state import DishSettings
 from sensord.watch.dish.dish_table import TABLE, Findings, decide
-from sensord.watch.effects import Cue, Cued, DishChanged, DishState, Effect, Note, Noted
+from sensord.watch.dish.dish_view import dish_seen
+from sensord.watch.effects import Cued, DishChanged, DishState, Effect, Note, Noted
 from tests.bench.judges import plain_rule, sensord_says
 from tests.bench.scenarios import load
 from tests.bench.score_dishes import score
@@ -28,7 +31,7 @@ SAMPLES = Path(__file__).parents[2] / "data" / "dish"
 class Watched:
     """A simulated bowl under watch: one reading a second, everything said kept."""
 
-    def __init__(self, make: BowlMake, settings: dish.DishSettings = SETTINGS, seed: int = 1) -> None:
+    def __init__(self, make: BowlMake, settings: DishSettings = SETTINGS, seed: int = 1) -> None:
         self.settings, self.bowl = settings, SimulatedBowl(make, seed)
         self.dish = dish.empty_dish(settings)
         self.effects: list[Effect] = []
@@ -58,7 +61,7 @@ class Watched:
         return [effect.cue for effect in self.effects if isinstance(effect, Cued)]
 
 
-def dipped(celsius: float = 42.0, settings: dish.DishSettings = SETTINGS, seed: int = 1) -> Watched:
+def dipped(celsius: float = 42.0, settings: DishSettings = SETTINGS, seed: int = 1) -> Watched:
     watched = Watched(BowlMake(celsius=celsius, bowl_celsius=celsius - 4.0), settings, seed).run(20)
     watched.bowl.dip()
     return watched.run(60, stir_for=20)
@@ -140,7 +143,7 @@ def test_uptake_is_waited_for_and_counted_down() -> None:
     slow = replace(SETTINGS, uptake_seconds=120.0)
     watched = dipped(37.6, slow)
     assert watched.dish.state is DishState.UPTAKE
-    left = dish.dish_seen(slow, watched.dish, watched.bowl.seconds).uptake_left_seconds
+    left = dish_seen(slow, watched.dish, watched.bowl.seconds).uptake_left_seconds
     assert left is not None
     assert 50.0 < left < 70.0
 

@@ -23,22 +23,13 @@ from sensord.physics.regime import (
 )
 from sensord.readings import Band, Fault, FaultKind, Reading
 from sensord.watch.conditions import Condition
+from sensord.watch.cues import Cue
 from sensord.watch.dish import paste_watch as dish
-from sensord.watch.dish.dish_state import WARMER_SHARE, known_of
+from sensord.watch.dish.dish_state import WARMER_SHARE, Dish, DishSettings, known_of
+from sensord.watch.dish.dish_view import dish_seen
 from sensord.watch.dish.evenness import Evenness
 from sensord.watch.dish.paste_events import Episode, PasteFinder
-from sensord.watch.dish.paste_watch import Dish, DishSettings
-from sensord.watch.effects import (
-    BatchStarted,
-    Cue,
-    Cued,
-    DishChanged,
-    DishEstimated,
-    DishState,
-    Effect,
-    Note,
-    Noted,
-)
+from sensord.watch.effects import BatchStarted, Cued, DishChanged, DishEstimated, DishState, Effect, Note, Noted
 from sensord.watch.events import Origin
 from tests.helpers.usual import usual_dish
 
@@ -503,7 +494,7 @@ def test_a_probe_without_uncertainty_is_refused(uncertainty: float) -> None:
 
 def test_the_view_shows_band_estimate_and_ages() -> None:
     slow = replace(SETTINGS, uptake_seconds=400.0, band=Band(36.0, 38.0))
-    shown = dish.dish_seen(slow, bowl(39.0), NOW)
+    shown = dish_seen(slow, bowl(39.0), NOW)
     assert (shown.uptake_left_seconds, shown.age_seconds) == (100.0, 300.0)
     half = Z * math.hypot(0.1, 0.1)
     assert shown.estimate_celsius is not None
@@ -513,7 +504,7 @@ def test_the_view_shows_band_estimate_and_ages() -> None:
     # One degree at 0.005 °C a second, a little longer as it slows down and as paste at rest loses less than usual.
     assert shown.outlook.ready_in_seconds.middle == pytest.approx(18.0 * math.log(18.0 / 17.0) / 0.005, rel=0.1)
     assert shown.uncertainty_celsius == 0.2
-    faulty = dish.dish_seen(slow, replace(bowl(39.0), fault=FaultKind.CRC_ERROR), NOW + 500.0)
+    faulty = dish_seen(slow, replace(bowl(39.0), fault=FaultKind.CRC_ERROR), NOW + 500.0)
     assert faulty.reading_celsius is None
     assert faulty.uptake_left_seconds == 0.0
 
@@ -573,7 +564,7 @@ def test_the_view_counts_the_probes_own_uncertainty_by_half() -> None:
     assert one.estimate is not None
     ahead = look_ahead(one.estimate, SETTINGS.band, 0.1)
     assert ahead.ready_in_seconds is not None
-    assert dish.dish_seen(SETTINGS, one, NOW).outlook == ahead
+    assert dish_seen(SETTINGS, one, NOW).outlook == ahead
     for celsius, said in (
         (37.0, Verdict.IN_BAND),
         (37.8, Verdict.IN_BAND),
@@ -583,7 +574,7 @@ def test_the_view_counts_the_probes_own_uncertainty_by_half() -> None:
         (38.2, Verdict.OUT_NOT_PROVEN),
         (38.4, Verdict.OUT_OF_BAND),
     ):
-        assert dish.dish_seen(SETTINGS, bowl(celsius), NOW).verdict is said
+        assert dish_seen(SETTINGS, bowl(celsius), NOW).verdict is said
 
 
 def test_the_late_end_is_never_later_than_the_horizon() -> None:

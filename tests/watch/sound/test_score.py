@@ -6,8 +6,8 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sensord.watch.conditions import Priority
-from sensord.watch.effects import Alerting, Cue, Cued, DishChanged, DishState
+from sensord.watch.cues import Cue, Priority
+from sensord.watch.effects import Alerting, Cued, DishChanged, DishState
 from sensord.watch.sound.patterns import BREATH_SECONDS, BURSTS, Colour
 from sensord.watch.sound.score import Due, Score, advance, opening, take
 

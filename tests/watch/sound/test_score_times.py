@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from sensord.watch.conditions import Priority
-from sensord.watch.effects import Alerting, Cue, Cued, DishChanged, DishState
+from sensord.watch.cues import Cue, Priority
+from sensord.watch.effects import Alerting, Cued, DishChanged, DishState
 from sensord.watch.sound.patterns import BREATH_SECONDS, BURSTS, CUES, LAMP_TEST, Colour, Pulse, Sound
 from sensord.watch.sound.score import Due, Score, advance, opening, take
 

@@ -10,8 +10,7 @@ from math import log2, pi, sin
 
 import pytest
 
-from sensord.watch.conditions import Priority
-from sensord.watch.effects import Cue
+from sensord.watch.cues import Cue, Priority
 from sensord.watch.sound.patterns import (
     BREATH_SECONDS,
     BURSTS,
