@@ -150,7 +150,7 @@ def test_a_stage_that_the_keeper_set_goes_on_from_the_band_that_was_in_force(tmp
 
 def test_a_stage_that_nobody_has_confirmed_is_not_confirmed_by_a_restart(tmp_path: Path) -> None:
     clock = FakeClock()
-    nursery = whole.first_nursery(SETTINGS, clock.monotonic_seconds())
+    nursery = first_nursery(SETTINGS, clock.monotonic_seconds())
     nursery, _ = whole.step(SETTINGS, nursery, Tick(clock.monotonic_seconds(), None))
     command = SetStage(seconds=clock.monotonic_seconds(), origin=Origin.MQTT, brooder="nest", stage="naked")
     nursery, _ = whole.step(SETTINGS, nursery, command)
