@@ -135,17 +135,21 @@ class Publisher:
 
         Raises `StorageError` for as long as the disk does not take them; they wait, up to `MOST_UNSTORED`.
         """
-        for item in items:
-            if isinstance(item, Snapshot):
-                self._note_states(item)
-            elif isinstance(item, Answered):
-                answer = self._gate.answered(item)
-                if answer is not None:
+        timing = self._timing()
+        self._unstored += [
+            (partial(_payload, item, timing), isinstance(item, AlarmChanged))
+            for item in items
+            if isinstance(item, Transition)
+        ]
+        try:
+            for item in items:
+                if isinstance(item, Snapshot):
+                    self._note_states(item)
+                elif isinstance(item, Answered) and (answer := self._gate.answered(item)) is not None:
                     self._answers.append(answer)
-            elif isinstance(item, Transition):
-                self._unstored.append((partial(_payload, item, self._timing()), isinstance(item, AlarmChanged)))
-        self._store_events()
-        self._connection.wake()
+        finally:  # a state that cannot be said takes no event with it
+            self._store_events()
+            self._connection.wake()
 
     def take_losses(self, losses: Counter[type[Effect | Snapshot]]) -> None:
         """What the queue has lost of the events: a gap in the numbers shows it, and the words of this output."""

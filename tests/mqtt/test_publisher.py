@@ -102,8 +102,8 @@ def test_what_happens_without_a_broker_is_told_when_there_is_one(daemon: Start, 
 
 def test_a_command_is_delivered_and_its_answer_told(broker: Broker, daemon: Start) -> None:
     started = daemon(broker.port)
-    until(lambda: started.publisher.working)
     with Listener(broker.port) as listener:
+        listener.wait_payload(TOPICS.status, b"online")  # said after it has asked for its topics
         listener.send(TOPICS.command("acknowledge"), '{"place": "brooder", "request": "a1"}')
         until(lambda: bool(started.delivered))
         (command,) = started.delivered
@@ -120,8 +120,8 @@ def test_a_command_is_delivered_and_its_answer_told(broker: Broker, daemon: Star
 
 def test_a_refused_command_is_answered_with_the_reason(broker: Broker, daemon: Start) -> None:
     started = daemon(broker.port)
-    until(lambda: started.publisher.working)
     with Listener(broker.port) as listener:
+        listener.wait_payload(TOPICS.status, b"online")  # said after it has asked for its topics
         listener.send(TOPICS.command("shelve"), '{"place": "brooder", "for_seconds": -9, "request": "x"}')
         answer = listener.wait(TOPICS.done)[0].fields
         assert (answer["done"], answer["request"]) == (False, "x")
@@ -134,7 +134,7 @@ def test_a_command_retained_before_we_came_is_never_carried_out(broker: Broker, 
     with Listener(broker.port) as listener:
         listener.send(TOPICS.command("acknowledge"), "PRESS", retain=True)
         started = daemon(broker.port, version=version)
-        until(lambda: started.publisher.working)
+        listener.wait_payload(TOPICS.status, b"online")
         listener.send(TOPICS.command("batch"), "PRESS")
         until(lambda: bool(started.delivered))
         assert [type(command).__name__ for command in started.delivered] == ["StartBatch"]
@@ -142,17 +142,17 @@ def test_a_command_retained_before_we_came_is_never_carried_out(broker: Broker, 
 
 def test_a_command_published_as_retained_while_we_listen_is_refused(broker: Broker, daemon: Start) -> None:
     started = daemon(broker.port, version="5")
-    until(lambda: started.publisher.working)
     with Listener(broker.port) as listener:
+        listener.wait_payload(TOPICS.status, b"online")  # said after it has asked for its topics
         listener.send(TOPICS.command("acknowledge"), "PRESS", retain=True)
         assert "never carried out" in listener.wait(TOPICS.done)[0].fields["reason"]
         assert not started.delivered
 
 
 def test_a_read_only_unit_takes_no_commands(broker: Broker, daemon: Start) -> None:
-    started = daemon(broker.port, read_only=True)
-    until(lambda: started.publisher.working)
+    daemon(broker.port, read_only=True)
     with Listener(broker.port) as listener:
+        listener.wait_payload(TOPICS.status, b"online")  # said after it has asked for its topics
         listener.send(TOPICS.command("acknowledge"), "PRESS")
         assert "mqtt.read_only" in listener.wait(TOPICS.done)[0].fields["reason"]
 
@@ -257,6 +257,7 @@ def test_an_exception_in_our_own_code_does_not_end_the_connection(
         raise failure("a bug")
 
     with Listener(broker.port) as listener:
+        listener.wait_payload(TOPICS.status, b"online")
         with monkeypatch.context() as patch:
             patch.setattr(Publisher, "received", broken)
             listener.send(TOPICS.command("batch"), "PRESS")

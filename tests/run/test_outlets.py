@@ -23,9 +23,10 @@ from sensord.readings import Reading
 from sensord.run.outlets import Item, Outlet, close_all
 from sensord.watch.cues import Cue
 from sensord.watch.effects import AlarmChanged, Alerting, Cued, DishEstimated, Measured
+from sensord.watch.views import OutputView
 from tests.helpers.fake_clock import FakeClock
 from tests.mqtt.mosquitto import until
-from tests.mqtt.world import alarm_changed
+from tests.mqtt.world import alarm_changed, snapshot
 
 
 class Recorder:
@@ -301,6 +302,27 @@ def test_events_that_the_disk_refused_are_stored_in_order_once_it_takes_them(
     assert [event.number for event in waiting] == [3, 4, 5], "two were one too many, and the numbers say so"
     assert [json.loads(event.payload)["number"] for event in waiting] == [3, 4, 5]
     publisher.close()
+
+
+def test_a_state_that_cannot_be_said_takes_no_event_with_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    outbox = Outbox(tmp_path / "outbox.db")
+    publisher = Publisher(MqttSection(host="192.0.2.1"), "nursery", outbox, SystemClock(), lambda _: None)
+    monkeypatch.setattr("sensord.mqtt.publisher.states_of", Mock(side_effect=ZeroDivisionError))
+    with pytest.raises(ZeroDivisionError):
+        publisher.handle_all([snapshot(), alarm_changed(1.0)])
+    assert [event.number for event in outbox.waiting(0, 10)] == [1]
+    publisher.close()
+
+
+def test_what_an_output_says_of_itself_is_seen_and_whether_a_person_has_to_know() -> None:
+    class Failing(Recorder):
+        failing = True
+
+        def words(self) -> str:
+            return "nobody listens there"
+
+    assert Outlet(Failing(), lambda *_: None).view() == OutputView("recorder", False, "nobody listens there")
+    assert Outlet(Recorder(), lambda *_: None).view() == OutputView("recorder", True, "")
 
 
 def test_the_history_says_what_its_queue_has_lost(tmp_path: Path) -> None:
