@@ -177,11 +177,13 @@ def test_without_a_trusted_clock_the_warmest_stage_holds_and_it_is_said() -> Non
     assert any("clock" in note for note in brooding.notes)
 
 
-@pytest.mark.parametrize("day", [-3.0, 366.0])
+@pytest.mark.parametrize("day", [-3.0, -2.0, 201.0, 366.0])
 def test_a_hatch_date_in_the_future_or_a_year_ago_is_refused(day: float) -> None:
     plan = make_plan(load_profile("parrots"), (HATCHED,))
     with pytest.raises(DataError, match="hatch date 2026-05-01"):
         check_dates(plan, HATCHED_SECONDS + day * DAY)
+    for allowed in (-1.0, 0.0, 200.0):
+        check_dates(plan, HATCHED_SECONDS + allowed * DAY)
 
 
 def test_what_cannot_be_planned_is_refused_with_the_choices() -> None:
@@ -222,6 +224,7 @@ def changed(change: Callable[[dict[str, Any]], object]) -> dict[str, Any]:
     ("change", "said"),
     [
         (lambda d: d["bands"][1].update(from_day=6), "days 4 to 5 have no band"),
+        (lambda d: d["bands"][1].update(from_day=5), "days 4 to 4 have no band"),
         (lambda d: d["bands"][1].update(from_day=3), "overlaps the row before it"),
         (lambda d: d["bands"][0].update(from_day=1), "days 0 to 0 have no band"),
         (lambda d: d["bands"][0].update(low_celsius=38), "upside down"),

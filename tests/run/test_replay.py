@@ -46,6 +46,7 @@ def test_readings_and_fault_words_are_read(tmp_path: Path, name: str) -> None:
         ("1,dish,22", "a second reading of 'dish' at 1 s"),
         ("1e16,dish,21", "longer than any recording"),
         ("1e300,dish,21", "longer than any recording"),
+        ("100000001,dish,21", "longer than any recording"),
     ],
 )
 def test_a_bad_row_is_told_with_its_line_and_the_rest_goes_on(tmp_path: Path, row: str, why: str) -> None:
