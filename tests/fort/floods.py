@@ -124,8 +124,10 @@ def last_change(house: House) -> float:
 
 
 def longest_silence(house: House, since_seconds: float) -> float:
-    """The longest time without the buzzer from then until its last change, in seconds of the daemon's clock."""
+    """The longest time without the buzzer from then until now, in seconds of the daemon's clock."""
     edges = [(at, on) for at, on in _changes(house) if at >= since_seconds]
+    if house.snapshot is not None:  # a silence that has not ended yet counts as far as it has lasted
+        edges.append((house.snapshot.seconds, True))
     gaps = [later - at for (at, on), (later, _) in pairwise(edges) if not on]
     return max(gaps, default=math.inf)
 
