@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from sensord.care.chicks import Crop
+from sensord.history.database import open_writer
 from sensord.readings import Interval
 from sensord.watch.command_table import EnterChick, LogFeed, WeighIn
 from sensord.watch.effects import BatchStarted, DishChanged, DishEstimated, DishState, Note, Noted
@@ -135,3 +136,23 @@ def test_a_feed_written_down_just_before_the_probe_was_lifted_is_of_that_round(d
     feed(desk, at_utc_seconds=now)
     feed(desk, at_utc_seconds=now - 1.0)
     assert kept(desk, "SELECT celsius FROM feed ORDER BY id") == [(37.4,), (None,)]
+
+
+def test_a_weight_is_answered_with_its_gain_and_with_what_to_look_at(desk: Desk) -> None:
+    assert weigh(desk, grams=40.0).reason == "pip: 40 g"
+    desk.clock.advance(DAY)
+    assert weigh(desk, grams=44.0).reason == "pip: 44 g, +4.0 g/day (+10 %)"
+    desk.clock.advance(60.0)
+    assert weigh(desk, grams=44.5).reason == "pip: 44.5 g"  # of one day the first weight counts
+    desk.clock.advance(DAY)
+    said = weigh(desk, grams=38.0).reason
+    assert said.startswith("pip: 38 g, -6.0 g/day (-14 %) LOOK: ")
+    assert "avian vet" in said
+
+
+def test_what_cannot_be_can_be_taken_back(desk: Desk) -> None:
+    weigh(desk, grams=40.0)
+    connection = open_writer(desk.file.path)
+    connection.execute("UPDATE weighing SET grams = 'heavy'")
+    connection.close()
+    assert weigh(desk, undo=True).reason == "pip: took back 'heavy'"
