@@ -14,7 +14,7 @@ from sensord.clock import SystemClock
 from sensord.commands.terminal import say_as_utf_8
 from sensord.config import DEFAULT_PATH
 from sensord.config.folders import shipped
-from sensord.config.loading import line_of, load, text_of
+from sensord.config.loading import line_of, load, outdated, text_of
 from sensord.config.sections import Config
 from sensord.config.settings import check_hatch_dates, nursery_settings
 from sensord.errors import ConfigError
@@ -60,6 +60,8 @@ def run(options: argparse.Namespace) -> int:
     else:
         counted = ((len(config.probes), "probe"), (len(config.brooders), "brooder"), (len(config.dishes), "dish"))
         print(f"{options.config}: good: {', '.join(_counted(number, thing) for number, thing in counted)}")
+        for sentence in outdated(text_of(options.config), str(options.config)):
+            print(sentence, file=sys.stderr)
     if not config.brooders and not config.dishes:
         print(f"{options.config}: nothing would be watched: add a brooder or a dish", file=sys.stderr)
         return 1

@@ -4,6 +4,7 @@ The shape of each table is checked by `config.sections`, what no table can know 
 The core never sees any of it: `config.settings` turns the sections into its settings.
 """
 
+import logging
 import re
 import tomllib
 from pathlib import Path
@@ -15,6 +16,8 @@ from sensord.config.contradictions import Trouble, contradictions
 from sensord.config.sections import Config
 from sensord.errors import ConfigError, unreadable
 from sensord.texts import unseen_in
+
+_log = logging.getLogger(__name__)
 
 
 def load(path: Path) -> Config:
@@ -45,6 +48,11 @@ def parse(text: str, source: str) -> Config:
         raise ConfigError(_not_toml(source, str(error))) from error
     if unseen := [Trouble(where, what) for where, what in unseen_in(raw)]:
         raise ConfigError(_told(text, source, unseen))
+    for sentence in outdated(text, source):
+        _log.warning("%s", sentence)
+    for table, key in _GONE:
+        if isinstance(raw.get(table), dict):
+            raw[table].pop(key, None)
     try:
         config = Config.model_validate(raw)
     except ValidationError as error:
@@ -53,6 +61,17 @@ def parse(text: str, source: str) -> Config:
     if troubles := list(contradictions(config, folder)):
         raise ConfigError(_told(text, source, troubles))
     return _with_profiles_beside(config, folder)
+
+
+_GONE = {("mqtt", "senml"): "is no longer published: the topics probe/<name> carry the same readings; remove this line"}
+"""Keys that earlier versions knew, with what to do. A config that still has one starts all the same."""
+
+
+def outdated(text: str, source: str) -> list[str]:
+    """A sentence for each key of a config (TOML text) that nothing reads any more, with file, line and remedy."""
+    raw = tomllib.loads(text)
+    held = [Trouble(key, what) for key, what in _GONE.items() if key[1] in dict(raw.get(key[0]) or {})]
+    return [_told(text, source, [trouble]) for trouble in held]
 
 
 def _with_profiles_beside(config: Config, beside: Path) -> Config:
@@ -95,12 +114,6 @@ def line_of(text: str, where: tuple[str | int, ...]) -> int | None:
     return best[0] if best else None
 
 
-_GONE: dict[tuple[str | int, ...], str] = {
-    ("mqtt", "senml"): "is no longer published: the topics probe/<name> carry the same readings; remove this line"
-}
-"""Keys that earlier versions knew, with what to do."""
-
-
 def _troubles_of(errors: list[Any]) -> list[Trouble]:
     """One trouble a key; `errors` as pydantic's `ValidationError.errors()` has them."""
     found: dict[tuple[str | int, ...], Trouble] = {}
@@ -113,8 +126,6 @@ def _troubles_of(errors: list[Any]) -> list[Trouble]:
 def _trouble(item: Any) -> Trouble:
     where = tuple(part for part in item["loc"] if part != "[key]")
     if item["type"] == "extra_forbidden":
-        if where in _GONE:
-            return Trouble(where, _GONE[where])
         return Trouble(where, f"unknown key; known here: {', '.join(_known(where[:-1]))}")
     if item["type"] == "missing":
         return Trouble(where, "is missing: add it")

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from sensord.config.folders import load_profile
-from sensord.config.loading import load, parse
+from sensord.config.loading import load, outdated, parse
 from sensord.config.settings import check_hatch_dates, nursery_settings
 from sensord.errors import ConfigError, unreadable
 
@@ -46,11 +46,21 @@ def test_a_good_config_is_taken_with_defaults() -> None:
     assert config.mqtt is None
 
 
+def test_a_key_of_an_earlier_version_stops_no_watch_and_is_told(caplog: pytest.LogCaptureFixture) -> None:
+    old = GOOD.replace("pin = 18", 'pin = 18\n[mqtt]\nhost = "h"\nsenml = true')
+    mqtt = parse(old, "sensord.toml").mqtt
+    assert mqtt is not None
+    assert mqtt.host == "h"
+    told = "sensord.toml:23: mqtt.senml: is no longer published: the topics probe/<name> carry the same readings"
+    assert told in caplog.text
+    assert outdated(old, "sensord.toml")[0].startswith(told)
+    assert outdated(GOOD, "sensord.toml") == []
+
+
 @pytest.mark.parametrize(
     ("change", "place", "words"),
     [
         (("pin = 18", "pin = 18\nvolume = 3"), "sensord.toml:21: chime.volume", "unknown key; known here: "),
-        (("pin = 18", 'pin = 18\n[mqtt]\nhost = "h"\nsenml = true'), "sensord.toml:23: mqtt.senml", "remove this line"),
         (("28-0000072431ac", "28-0000072431ab"), "sensord.toml:7: probes.bowl.rom", "also the ROM id of probe 'air'"),
         (("28-0000072431ac", "28-banana"), "sensord.toml:7: probes.bowl.rom", "a ROM id looks like"),
         (('probe = "bowl"', 'probe = "spoon"'), "sensord.toml:16: dishes.supper.probe", "no probe 'spoon'"),
