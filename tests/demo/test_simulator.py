@@ -32,6 +32,18 @@ def test_a_hot_bowl_cools_towards_the_room_ever_more_slowly() -> None:
     assert temperatures[-1] > 15.0  # evaporation may take it below the room's 21 °C, but not to the wet-bulb's end
 
 
+def test_paste_and_a_cold_bowl_meet_where_their_heats_are_equal() -> None:
+    # By hand: 61.8 g of paste (3.75 J/gK) at 50 °C and 120 g of ceramic (0.9 J/gK) at 21 °C; the room takes little.
+    settled = (61.8 * 3.75 * 50.0 + 120 * 0.9 * 21.0) / (61.8 * 3.75 + 120 * 0.9)
+    make = BowlMake(
+        millilitres=60.0, celsius=50.0, bowl_grams=120.0, bowl_celsius=21.0, room_celsius=settled, humidity=1.0
+    )
+    bowl = SimulatedBowl(make)
+    bowl.stir(True)
+    bowl.advance(420)
+    assert bowl.mean_celsius == pytest.approx(settled, abs=0.4)
+
+
 def test_water_that_is_stirred_in_shares_its_heat_with_the_paste() -> None:
     # Energy by hand: 61.8 g of paste (3.75 J/gK) at 50 °C and 10 g of water (4.18 J/gK) at 20 °C.
     bowl = SimulatedBowl(BowlMake(millilitres=60.0, celsius=50.0, bowl_celsius=50.0, probe=STILL))
