@@ -240,6 +240,7 @@ def idle_clients(folder: Path, count: int) -> FortRow:
                 idle.pop(0).close()
         served = 0
         for _ in range(20):
+            _PAUSE.wait(0.2)
             with ControlClient(house.socket) as owner:
                 owner.snapshot()
                 served += 1
