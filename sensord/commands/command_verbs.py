@@ -39,7 +39,7 @@ _DONE = {
     "unshelve": "back from the shelf: {what}",
     "reset": "let go: {what}",
     "pause": "sound paused {length}",
-    "batch": "a new bowl: uptake counts from now",
+    "batch": "a new bowl: uptake counts from now (where the dish asked if it is formula: yes)",
     "stage": "{stage}: the band follows",
     "out-of-service": "out of service until `sensord return-to-service {what}`: {what}",
     "return-to-service": "in service again: {what}",

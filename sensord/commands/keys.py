@@ -57,7 +57,7 @@ class Keys:
             case "p":
                 self._ask("pause", "sound paused", {})
             case "b":
-                self._ask("batch", "a new bowl: uptake counts from now", {"dish": place} if place in dishes else {})
+                self._ask("batch", "a new bowl, or yes: it is formula", {"dish": place} if place in dishes else {})
             case _:
                 self.helping = not self.helping
 

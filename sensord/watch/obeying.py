@@ -80,7 +80,8 @@ def _obeyed(settings: NurserySettings, nursery: Nursery, command: Command) -> Ch
                 raise CommandError(
                     f"{name} is hot enough to scald: somebody at the unit must say that this is a new bowl"
                 )
-            started = start_batch(settings.dishes[name], nursery.dishes[name], now)
+            at_unit = command.origin is not Origin.MQTT
+            started = start_batch(settings.dishes[name], nursery.dishes[name], now, at_unit)
             return dish_done(settings, nursery, name, started)
         case SetStage(stage=stage):
             name = _the_one("brooder", command.brooder, tuple(settings.brooders))

@@ -26,7 +26,9 @@ _BETWEEN = """
 ## From state to state
 
 Any state can follow any other within one reading; the reason is always the row that now holds. Only the step into
-*ready* sounds the ready tone, once for each entry. Every step out of *ready* sounds 'not ready any more'.
+*ready* sounds the ready tone, once for each entry. Every step out of *ready* sounds 'not ready any more'. A wire that
+loses readings is the exception: *ready* goes with each fault and is back with the next reading, but it sounds 'not
+ready any more', and the dish's `probe-fault` comes to stand, only when nothing has come for 15 s.
 
 ```mermaid
 stateDiagram-v2
@@ -35,8 +37,26 @@ stateDiagram-v2
 
 _TAIL = """```
 
+## Is it formula?
+
+A probe in a fist, in an armpit, under a warm tap or on a warm plate may read what formula should. What the readings can
+tell is used: paste in an open bowl cools, and goes on cooling, by half a degree in a minute; a hand that holds a probe
+warms it for minutes and then wavers, a tap is steady or swings, a plate warms. So a dish is ready only once its
+readings have fallen as paste does, by at least 0.04 of its warmth over the room and half as much again as they ever
+climbed; or have climbed for long while somebody stirred, as in a bath. Ordinary bowls have done that by the time their
+uptake has passed (with `uptake_seconds` under two minutes a first dip has credit for two, so the tone may come before
+the proof, and goes again without it). A probe that is lifted and comes back to where that paste must be by now is in
+it.
+
+**Paste that a bath holds at one level reads like a tap**, if the probe was not in it while it cooled. Then the dish
+asks: *right for feeding, but is it formula?* One press answers: the batch button, `b` in `sensord watch`, or `sensord
+batch`. A `batch` over the network does not; it starts a new bowl as always. The answer holds until the probe is lifted.
+
 ## What the tool cannot know
 
+- **Warm water in a cup cools as paste does**, and so does a plate that was switched off; a hand, tap or plate whose
+  reading happens to sink for a minute or two without having climbed before may pass. Of 300 simulated ones of ten
+  minutes each HELD. Look where the probe is before you believe it.
 - **A probe pressed against the wall, or half out of the formula, reads the wall or the air as much as the paste.**
   At rest nothing in its readings tells. Stir: if the reading climbs back to where the paste was believed to be, the
   tip had lain in a cool spot, and for a minute the screen says so (the hub gets the event `wall`).

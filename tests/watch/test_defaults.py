@@ -24,18 +24,21 @@ def test_before_the_first_reading_nothing_is_known_and_nothing_stands() -> None:
     dish = Dish()
     assert dish.state is DishState.UNKNOWN
     assert (dish.late, dish.was_called_ready, dish.ready_lost, dish.closing_cued) == (False,) * 4
+    assert (dish.called, dish.failed, dish.fault_seconds) == (False, False, None)
     assert dish.cooled_probability == 0.0
 
 
 def test_nothing_found_of_a_dish_is_a_probe_away() -> None:
     """And each finding alone leads to its own state, however good all the others are."""
     assert decide(Findings()).state is DishState.AWAY
-    good = Findings(in_paste=True, settled=True, enters=True, stays=True)
+    good = Findings(in_paste=True, settled=True, enters=True, stays=True, paste_shown=True)
     assert decide(good).state is DishState.READY
     for findings, state in (
         (replace(good, fault=FaultKind.CRC_ERROR), DishState.UNKNOWN),
         (replace(good, late=True), DishState.UNKNOWN),
         (replace(good, in_paste=False), DishState.AWAY),
+        (replace(good, paste_shown=False), DishState.UNKNOWN),
+        (replace(good, paste_shown=False, enters=False, was_ready=True), DishState.UNKNOWN),
         (replace(good, too_old=True), DishState.OLD),
         (replace(good, uptake_left_seconds=0.5), DishState.UPTAKE),
         (replace(good, uptake_left_seconds=-0.5), DishState.READY),

@@ -10,6 +10,7 @@ from sensord.physics.conformity import NINETY_PERCENT, probability_inside, stand
 from sensord.readings import Band, FaultKind, Interval, Reading
 from sensord.watch.dish import paste_events
 from sensord.watch.dish.evenness import Evenness
+from sensord.watch.dish.paste_proof import PasteProof
 from sensord.watch.effects import DishState
 
 WARMER_SHARE = 0.7
@@ -59,6 +60,9 @@ class Dish:
     last: Reading | None = None
     fault: FaultKind | None = None
     late: bool = False
+    fault_seconds: float | None = None
+    failed: bool = False
+    called: bool = False
     first_seconds: float | None = None
     finder: paste_events.PasteFinder = field(default_factory=paste_events.PasteFinder)
     estimate: cooling.Cooling | None = None
@@ -66,6 +70,7 @@ class Dish:
     lift_seconds: float | None = None
     batch_seconds: float | None = None
     evenness: Evenness = field(default_factory=Evenness)
+    proof: PasteProof = field(default_factory=PasteProof)
     was_called_ready: bool = False
     ready_lost: bool = False
     conforms_since: float | None = None

@@ -25,6 +25,7 @@ class Findings:
     settled: bool = False
     provable: bool = True
     unstirred: bool = False
+    paste_shown: bool = False
     was_ready: bool = False
     enters: bool = False
     stays: bool = False
@@ -40,6 +41,14 @@ class StateRow:
     when: str
     why: str
 
+
+IS_IT_PASTE = StateRow(
+    DishState.UNKNOWN,
+    lambda f: (f.enters or (f.was_ready and f.stays)) and not f.paste_shown,
+    "the paste would be ready, but the probe may be in a hand or under a tap: nothing has shown that it is in paste",
+    "right for feeding, but is it formula? If the probe is in the bowl, press the batch button, or send `batch`",
+)
+"""The question that `batch` at the unit answers."""
 
 TABLE: tuple[StateRow, ...] = (
     StateRow(
@@ -102,6 +111,7 @@ TABLE: tuple[StateRow, ...] = (
         "the paste would be ready, but nobody has stirred it for eight minutes",
         "stood too long for one spot to tell: stir; if that does not help, lift the probe and dip it again",
     ),
+    IS_IT_PASTE,
     StateRow(
         DishState.READY,
         lambda f: f.enters or (f.was_ready and f.stays),

@@ -17,15 +17,29 @@ from sensord.watch.conditions import Condition
 from sensord.watch.cues import Cue
 from sensord.watch.dish import paste_events
 from sensord.watch.dish.dish_state import Dish, DishSettings, Known, known_of, not_warmer, spread_of
-from sensord.watch.dish.dish_table import Findings, StateRow, decide
+from sensord.watch.dish.dish_table import IS_IT_PASTE, Findings, StateRow, decide
 from sensord.watch.dish.dish_view import estimated, lay_cool, words
 from sensord.watch.dish.evenness import Believed, Shown, evenness_of, mean_remembered, sign_of
+from sensord.watch.dish.paste_proof import (
+    Paste,
+    confirmed,
+    dipped,
+    disturbed,
+    in_paste_shown,
+    lifted,
+    showing_paste,
+    watered,
+)
 from sensord.watch.dish.slopes import slope
 from sensord.watch.effects import BatchStarted, Cued, DishChanged, DishState, Effect, Note, Noted
 from sensord.watch.events import Origin
 
 CONFIRM_SECONDS = 1.0
 """How long the proof has to hold before the tone: one odd reading must not call the keeper."""
+FLAKY_SECONDS = 15.0
+"""A wire that loses readings now and then is no news each time: ready goes with each fault and comes back with the
+next reading, but the keeper is called back, or told of a failed probe, only when nothing has come for so long. Paste
+cools by 0.15 °C meanwhile."""
 CLIMBING_SECONDS, CLIMBING_PER_SECOND, FOLLOWED_SECONDS = 6.3, 0.05, 60.0
 """A reading that climbs faster than this (Celsius a second), so long after the dip that the probe has followed, shows
 hot water that is being stirred in: a bath warms paste by 0.02."""
@@ -79,8 +93,13 @@ def dish_ticked(settings: DishSettings, dish: Dish, seconds: float) -> DishChang
     return _conclude(settings, _overdue(settings, dish, seconds), seconds)
 
 
-def start_batch(settings: DishSettings, dish: Dish, seconds: float) -> DishChange:
-    """A bowl was just mixed: uptake and age count from `seconds`."""
+def start_batch(settings: DishSettings, dish: Dish, seconds: float, at_unit: bool = True) -> DishChange:
+    """A bowl was just mixed: uptake and age count from `seconds`.
+
+    Given at the unit while the dish asks whether the probe is in paste, it answers that and starts nothing.
+    """
+    if at_unit and decide(_findings(settings, dish, seconds, known_of(settings, dish))) is IS_IT_PASTE:
+        return _conclude(settings, (replace(dish, proof=confirmed(dish.proof)), ()), seconds)
     return _conclude(settings, _new_batch(settings, dish, seconds, Origin.CONTROL), seconds)
 
 
@@ -99,14 +118,14 @@ def conditions(settings: DishSettings, dish: Dish) -> frozenset[Condition]:
     found = set()
     if scalding(settings, dish):
         found.add(Condition.SCALDING)
-    if (dish.fault is not None or dish.late) and dish.finder.in_paste:
+    if dish.failed and dish.finder.in_paste:
         found.add(Condition.PROBE_FAULT)
     return frozenset(found)
 
 
 def _fault(settings: DishSettings, dish: Dish, seconds: float, kind: FaultKind) -> DishChange:
     news = () if dish.fault is kind else (_note(settings, seconds, Note.PROBE_FAULT, kind),)
-    return replace(dish, fault=kind), news
+    return replace(dish, fault=kind, fault_seconds=seconds), news
 
 
 def _note(settings: DishSettings, seconds: float, what: Note, fault: FaultKind | None = None) -> Effect:
@@ -135,10 +154,18 @@ def _follow(settings: DishSettings, dish: Dish, reading: Reading) -> DishChange:
     finder, note, anew = paste_events.find_in_paste(finder, before, after)
     noted = () if note is None else (_note(settings, reading.seconds, note),)
     if note is Note.LIFT:
-        return replace(dish, finder=finder, estimate=None, lift_seconds=reading.seconds), noted
+        known = dish.evenness.believed[0]
+        proof = lifted(dish.proof, Paste(known.seconds, known.celsius))
+        return replace(dish, finder=finder, estimate=None, lift_seconds=reading.seconds, proof=proof), noted
     if anew:
         after = cooling.follow(cooling.disturb(before), reading.seconds, reading.celsius)
-    dish = replace(dish, finder=finder, estimate=after)
+    proof = dish.proof
+    if anew:
+        proof = disturbed(proof, reading.seconds, Paste(before.seconds, before.celsius))
+    if note in (Note.HOT_WATER, Note.COOL_WATER) and dish.finder.episode is not None:
+        proof = watered(proof, reading.seconds, after.celsius - dish.finder.episode.mean_celsius)
+    proof = showing_paste(proof, finder.recent, after.celsius, after.stirring, finder.room_or_usual_celsius)
+    dish = replace(dish, finder=finder, estimate=after, proof=proof)
     if after.stirring > STIRRING_LIKELY:
         dish = replace(dish, stirred_seconds=reading.seconds)
     dish, shown = _evenness(settings, dish, reading, after)
@@ -182,7 +209,7 @@ def _cooled(settings: DishSettings, dish: Dish, anew: bool) -> Dish:
 
 def _dip(settings: DishSettings, dish: Dish, reading: Reading) -> DishChange:
     seconds = reading.seconds
-    dipped = _note(settings, seconds, Note.DIP)
+    noted = _note(settings, seconds, Note.DIP)
     known = cooling.CoolingSettings(dish.finder.room_or_usual_celsius, settings.time_constant_seconds)
     finder = replace(dish.finder, in_paste=True, since_seconds=seconds, episode=None, surprise=0.0)
     dish = replace(
@@ -195,10 +222,12 @@ def _dip(settings: DishSettings, dish: Dish, reading: Reading) -> DishChange:
         cooled_probability=0.0,
     )
     away = None if dish.lift_seconds is None else seconds - dish.lift_seconds
-    if dish.batch_seconds is None or (away is not None and away > settings.new_batch_away_seconds):
-        dish, started = _new_batch(settings, dish, seconds, Origin.DAEMON)
-        return dish, (dipped, *started)
-    return dish, (dipped,)
+    new_bowl = dish.batch_seconds is None or (away is not None and away > settings.new_batch_away_seconds)
+    dish = replace(dish, proof=dipped(dish.proof, seconds, new_bowl))
+    if not new_bowl:
+        return dish, (noted,)
+    dish, started = _new_batch(settings, dish, seconds, Origin.DAEMON)
+    return dish, (noted, *started)
 
 
 def _new_batch(settings: DishSettings, dish: Dish, seconds: float, origin: Origin) -> DishChange:
@@ -222,7 +251,9 @@ def _findings(settings: DishSettings, dish: Dish, seconds: float, known: Known |
         settled=settled,
         provable=known is None or acceptance_interval(settings.band, known.spread, settings.probability) is not None,
         unstirred=dish.stirred_seconds is None or seconds - dish.stirred_seconds > UNSTIRRED_SECONDS,
-        was_ready=dish.state is DishState.READY,
+        paste_shown=known is not None
+        and in_paste_shown(dish.proof, seconds, known.celsius, dish.finder.room_or_usual_celsius),
+        was_ready=dish.called,
         enters=calm
         and dish.conforms_since is not None
         and seconds - dish.conforms_since >= CONFIRM_SECONDS
@@ -251,6 +282,20 @@ def _spot_near(settings: DishSettings, dish: Dish) -> bool:
     return band.low_celsius - lag <= celsius <= band.high_celsius + SPOT_CELSIUS
 
 
+def _interrupted(dish: Dish, seconds: float) -> bool:
+    """Whether a probe has fallen silent, or gives faults, for so short a time that it may be its wire."""
+    return dish.fault is not None and dish.last is not None and seconds - dish.last.seconds < FLAKY_SECONDS
+
+
+def _failing(dish: Dish, seconds: float) -> Dish:
+    """Whether the probe has failed: nothing usable for long, until it was free of faults for as long."""
+    if dish.fault is None and not dish.failed:
+        return dish
+    lately = dish.fault_seconds is not None and seconds - dish.fault_seconds < FLAKY_SECONDS
+    failed = (dish.fault is not None and not _interrupted(dish, seconds)) or (dish.failed and lately)
+    return dish if failed is dish.failed else replace(dish, failed=failed)
+
+
 def _confirm(settings: DishSettings, dish: Dish, seconds: float, known: Known | None) -> Dish:
     """Since when the probability has been enough to enter ready; a second time in the same bowl it has to be surer."""
     enough = 1.0 - (1.0 - settings.probability) / (2.0 if dish.ready_lost else 1.0)
@@ -264,26 +309,30 @@ def _conclude(settings: DishSettings, change: DishChange, seconds: float) -> Dis
     """Derive the state anew from what the dish is after `change`, and add what is news in that."""
     dish, effects = change
     known = known_of(settings, dish)
-    dish = _confirm(settings, dish, seconds, known)
+    dish = _confirm(settings, _failing(dish, seconds), seconds, known)
     row = decide(_findings(settings, dish, seconds, known))
     changed = row.state is not dish.state
     if changed:
-        effects += (_changed(settings, dish, seconds, row, known), *_cues(settings, dish, seconds, row))
+        effects += (_changed(settings, dish, seconds, row, known),)
     due = dish.estimate_seconds is None or seconds - dish.estimate_seconds >= 10.0
     tell = dish.estimate is not None and (changed or due)
     if tell:
         effects += (estimated(settings, dish, seconds, known),)
     ready = row.state is DishState.READY
+    called = ready or (dish.called and _interrupted(dish, seconds))
+    if called is not dish.called:
+        effects += (Cued(seconds, Cue.READY if called else Cue.NOT_READY, settings.name),)
     why = words(settings, dish, row.state, row.why, known)
-    lost = dish.finder.in_paste and (dish.ready_lost or (dish.state is DishState.READY and not ready))
-    if changed or tell or why != dish.why or lost is not dish.ready_lost:
+    lost = dish.finder.in_paste and (dish.ready_lost or (dish.called and not called))
+    if changed or tell or why != dish.why or called is not dish.called or lost is not dish.ready_lost:
         dish = replace(
             dish,
             state=row.state,
             why=why,
             was_called_ready=dish.was_called_ready or ready,
             ready_lost=lost,
-            closing_cued=dish.closing_cued and not changed,
+            called=called,
+            closing_cued=dish.closing_cued and called is dish.called,
             estimate_seconds=seconds if tell else dish.estimate_seconds,
         )
     dish, cued = _reminded(settings, dish, seconds, known)
@@ -322,12 +371,6 @@ def _wants_stir(settings: DishSettings, dish: Dish, seconds: float, known: Known
         return False
     band = settings.band
     return band.low_celsius <= known.celsius <= band.high_celsius + STIR_ASKED_CELSIUS
-
-
-def _cues(settings: DishSettings, dish: Dish, seconds: float, row: StateRow) -> tuple[Effect, ...]:
-    if row.state is DishState.READY:
-        return (Cued(seconds, Cue.READY, settings.name),)
-    return (Cued(seconds, Cue.NOT_READY, settings.name),) if dish.state is DishState.READY else ()
 
 
 def _changed(settings: DishSettings, dish: Dish, seconds: float, row: StateRow, known: Known | None) -> DishChanged:

@@ -167,6 +167,8 @@ def test_any_fault_ends_ready_with_the_reading_that_shows_it(kind: FaultKind) ->
     watched = dipped().until_ready()
     watched.take(Fault("dish", watched.bowl.seconds + 1.0, kind))
     assert watched.dish.state is DishState.UNKNOWN
+    assert dish.conditions(SETTINGS, watched.dish) == frozenset()
+    watched.take(Fault("dish", watched.bowl.seconds + 15.0, kind))
     assert Condition.PROBE_FAULT in dish.conditions(SETTINGS, watched.dish)
 
 

@@ -29,6 +29,7 @@ from sensord.watch.dish.dish_state import WARMER_SHARE, Dish, DishSettings, know
 from sensord.watch.dish.dish_view import dish_seen
 from sensord.watch.dish.evenness import Evenness
 from sensord.watch.dish.paste_events import Episode, PasteFinder
+from sensord.watch.dish.paste_proof import PasteProof
 from sensord.watch.effects import BatchStarted, Cued, DishChanged, DishEstimated, DishState, Effect, Note, Noted
 from sensord.watch.events import Origin
 from tests.helpers.usual import usual_dish
@@ -67,6 +68,8 @@ def bowl(
         dip_seconds=700.0,
         batch_seconds=700.0,
         stirred_seconds=NOW,
+        proof=PasteProof(shown=True),
+        called=state is DishState.READY,
     )
 
 
@@ -249,9 +252,8 @@ def test_a_fault_is_noted_once_a_kind_and_its_end_too() -> None:
 
 
 def test_a_fault_is_a_condition_while_the_probe_is_in_the_paste() -> None:
-    faulty = replace(bowl(), fault=FaultKind.CRC_ERROR)
+    faulty = replace(bowl(), fault=FaultKind.CRC_ERROR, failed=True)
     assert dish.conditions(SETTINGS, faulty) == {Condition.PROBE_FAULT}
-    assert dish.conditions(SETTINGS, replace(bowl(), late=True)) == {Condition.PROBE_FAULT}
     assert dish.conditions(SETTINGS, replace(faulty, finder=replace(faulty.finder, in_paste=False))) == frozenset()
     assert dish.conditions(SETTINGS, bowl()) == frozenset()
 
