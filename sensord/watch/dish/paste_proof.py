@@ -17,23 +17,29 @@ from typing import NamedTuple
 from sensord.physics.regime import USUAL_LOSS_PER_SECOND
 from sensord.readings import Reading
 
-SETTLING_SECONDS = 30.0
-"""After a dip, until the probe has followed: two of the longest time constants at rest."""
+SETTLING_SECONDS, FOLLOWED_SECONDS = 30.0, 60.0
+"""After a dip, until falls are looked for, and until any probe has followed, so that a climb is the paste's."""
 CREDIT_SECONDS, WATER_CREDIT_SECONDS = 120.0, 240.0
+"""In which a usual bowl has shown itself after a dip, and after water, which takes its time to be stirred in."""
+RISE_CELSIUS = 0.3
+"""A climb that ends all credit: skin that warms."""
+WATER_CELSIUS = 4.0
+"""The least change by water that a shifted grip, or a step from paste of 37 °C to a hand, does not make."""
 MEAN_SECONDS = 8.0
 """Over which readings are averaged: noise of 0.05 becomes 0.02 °C."""
-FALL_SHARE, FALL_LEAST_CELSIUS = 0.04, 0.3
-"""The fall that shows paste, as a share of its warmth over the room: what half the usual losses take in 100 s. Vessels
-in a hand and a tap's mixer swing by as much in less time, but come back."""
-FALL_OVER_CLIMB = 1.5
+FALL_SHARE, FALL_LEAST_CELSIUS, FALL_OVER_CLIMB = 0.04, 0.3, 1.5
+"""The fall that shows paste, as a share of its warmth over the room (what the usual losses take in 67 s), and as a
+multiple of the largest climb: vessels in a hand and a tap's mixer swing by as much, but come back."""
+SLOWEST_LOSS = 0.25
+"""Of the usual losses; what falls more slowly is a hand in which blood is kept back."""
 FIRM = 2.5
-FOLLOWED_SECONDS = 60.0
-RISE_CELSIUS = 0.3
-WATER_CELSIUS = 4.0
-CLIMB_CELSIUS, CLIMB_PER_SECOND, CLIMB_STIRS = 2.0, 0.007, 2
+"""So many times that fall is believed whatever climbs later."""
+CLIMB_CELSIUS, CLIMB_STIRS, CLIMB_GOES_ON = 2.0, 2, 0.8
+"""The climb and the stirs in it that show paste in a bath. It is as fast as it was in its first half, or nearly."""
 STIRS_FROM, STIRS_BELOW = 0.6, 0.2
-LEFT_LOSSES = 2.5
-LEFT_CELSIUS = 0.6
+"""Probabilities at which a stir begins and is over."""
+COURSE_SECONDS, COURSE_LENGTH = 30.0, 40
+LEFT_LOSSES, LEFT_CELSIUS = 2.5, 0.6
 """How far paste may be from where it was left: it may have lost this many usual losses, and it is known as well."""
 
 
@@ -53,7 +59,8 @@ class Paste(NamedTuple):
 class PasteProof:
     """What has been seen since the dip or the last disturbance, at `since_seconds`; Celsius.
 
-    `climb` is the largest one so far, from `lowest`. `confirmed`: the keeper has said that the probe is in the bowl.
+    `course` is the mean each half minute since the probe has followed, `climb` the largest one so far, from `lowest`.
+    `firm`: only a disturbance takes back what has been shown. `confirmed`: the keeper has said that it is the bowl.
     `paste` is what had shown itself last; `back`: after a dip, it is still to be seen whether this is it.
     """
 
@@ -61,8 +68,9 @@ class PasteProof:
     credit_until: float = -math.inf
     paste: Paste | None = None
     back: bool = False
-    first: float | None = None
+    course: tuple[float, ...] = ()
     highest: float = -math.inf
+    highest_seconds: float = 0.0
     lowest: float = math.inf
     climb: float = 0.0
     stirs: int = 0
@@ -113,38 +121,47 @@ def showing_paste(
 ) -> PasteProof:
     """Take in the newest of `recent`; `celsius` is the estimate of the paste, `stirring` the probability of a stir."""
     now = recent[-1].seconds
-    if now - proof.since_seconds < SETTLING_SECONDS:
+    if now - proof.since_seconds < SETTLING_SECONDS or proof.firm:
         return proof
     if proof.back and proof.paste is not None:
         back = proof.paste.may_be(celsius, now, room_celsius)
         return replace(proof, back=False, shown=back, firm=back)
     latest = [r.celsius for r in recent if r.seconds > now - MEAN_SECONDS]
     mean = math.fsum(latest) / len(latest)
-    highest = max(proof.highest, mean)
+    highest, since = (mean, now) if mean > proof.highest else (proof.highest, proof.highest_seconds)
     lowest = mean if mean == highest else min(proof.lowest, mean)
     climb = max(proof.climb, mean - lowest, mean - proof.lowest if mean == highest else 0.0)
-    followed = now - proof.since_seconds > FOLLOWED_SECONDS
-    first = mean if followed and proof.first is None else proof.first
-    rise = 0.0 if first is None else mean - first
+    course, due = proof.course, proof.since_seconds + FOLLOWED_SECONDS + COURSE_SECONDS * len(proof.course)
+    if now > due and len(course) < COURSE_LENGTH:
+        course = (*course, mean)
+    rise = mean - course[0] if course else 0.0
     climb = max(climb, rise)
     stirs = proof.stirs + (stirring > STIRS_FROM and not proof.stirring)
-    fall, enough = highest - mean, max(FALL_LEAST_CELSIUS, FALL_SHARE * (mean - room_celsius))
+    warmth, fall = mean - room_celsius, highest - mean
+    enough = max(FALL_LEAST_CELSIUS, FALL_SHARE * warmth, SLOWEST_LOSS * USUAL_LOSS_PER_SECOND * warmth * (now - since))
     cooled = fall > enough and fall > FALL_OVER_CLIMB * climb
-    warmed = stirs >= CLIMB_STIRS and rise > max(CLIMB_CELSIUS, CLIMB_PER_SECOND * (now - proof.since_seconds))
+    warmed = stirs >= CLIMB_STIRS and rise > CLIMB_CELSIUS and _goes_on(course, mean)
     return PasteProof(
         since_seconds=proof.since_seconds,
         credit_until=-math.inf if rise > RISE_CELSIUS else proof.credit_until,
         paste=proof.paste,
-        first=first,
+        course=course,
         highest=highest,
+        highest_seconds=since,
         lowest=lowest,
         climb=climb,
         stirs=stirs,
         stirring=stirring > STIRS_FROM or (proof.stirring and stirring > STIRS_BELOW),
-        shown=cooled or warmed or proof.firm or (proof.shown and fall > climb),
-        firm=proof.firm or warmed or (cooled and fall > FIRM * enough),
+        shown=cooled or warmed or (proof.shown and fall > climb),
+        firm=warmed or (cooled and fall > FIRM * enough),
         confirmed=proof.confirmed,
     )
+
+
+def _goes_on(course: tuple[float, ...], mean: float) -> bool:
+    """Whether a climb is as fast as in its first half: a bath's is, skin that warms slows down."""
+    middle = course[len(course) // 2]
+    return mean - middle > CLIMB_GOES_ON * (middle - course[0])
 
 
 def in_paste_shown(proof: PasteProof, seconds: float, celsius: float, room_celsius: float) -> bool:

@@ -21,6 +21,7 @@ from sensord.watch.dish.dish_table import IS_IT_PASTE, Findings, StateRow, decid
 from sensord.watch.dish.dish_view import estimated, lay_cool, words
 from sensord.watch.dish.evenness import Believed, Shown, evenness_of, mean_remembered, sign_of
 from sensord.watch.dish.paste_proof import (
+    FOLLOWED_SECONDS,
     Paste,
     confirmed,
     dipped,
@@ -40,7 +41,7 @@ FLAKY_SECONDS = 15.0
 """A wire that loses readings now and then is no news each time: ready goes with each fault and comes back with the
 next reading, but the keeper is called back, or told of a failed probe, only when nothing has come for so long. Paste
 cools by 0.15 °C meanwhile."""
-CLIMBING_SECONDS, CLIMBING_PER_SECOND, FOLLOWED_SECONDS = 6.3, 0.05, 60.0
+CLIMBING_SECONDS, CLIMBING_PER_SECOND = 6.3, 0.05
 """A reading that climbs faster than this (Celsius a second), so long after the dip that the probe has followed, shows
 hot water that is being stirred in: a bath warms paste by 0.02."""
 COOLING_RATE = 5e-4
