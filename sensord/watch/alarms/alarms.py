@@ -269,7 +269,9 @@ def _capped(command: Shelve | PauseAudio, most: float) -> float:
     seconds = most if command.for_seconds is None else command.for_seconds
     if not 0 < seconds <= most:
         key = COMMANDS[verb_of(command)].cap
-        raise CommandError(f"for_seconds: {seconds:g} s is not allowed: give more than 0 and at most the {most:g} s of {key}")
+        raise CommandError(
+            f"for_seconds: {seconds:g} s is not allowed: give more than 0 and at most the {most:g} s of {key}"
+        )
     return seconds
 
 

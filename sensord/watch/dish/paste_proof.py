@@ -106,7 +106,7 @@ def watered(before: PasteProof, seconds: float, change_celsius: float) -> PasteP
     return replace(before, credit_until=max(before.credit_until, seconds + WATER_CREDIT_SECONDS), climb=0.0)
 
 
-def confirmed(before: PasteProof) -> PasteProof:
+def vouched_for(before: PasteProof) -> PasteProof:
     """The keeper has said that the probe is in the bowl."""
     return replace(before, confirmed=True)
 

@@ -23,12 +23,12 @@ from sensord.watch.dish.evenness import Believed, Shown, evenness_of, mean_remem
 from sensord.watch.dish.paste_proof import (
     FOLLOWED_SECONDS,
     Paste,
-    confirmed,
     dipped,
     disturbed,
     in_paste_shown,
     lifted,
     showing_paste,
+    vouched_for,
     watered,
 )
 from sensord.watch.dish.slopes import slope
@@ -100,7 +100,7 @@ def start_batch(settings: DishSettings, dish: Dish, seconds: float, at_unit: boo
     Given at the unit while the dish asks whether the probe is in paste, it answers that and starts nothing.
     """
     if at_unit and decide(_findings(settings, dish, seconds, known_of(settings, dish))) is IS_IT_PASTE:
-        return _conclude(settings, (replace(dish, proof=confirmed(dish.proof)), ()), seconds)
+        return _conclude(settings, (replace(dish, proof=vouched_for(dish.proof)), ()), seconds)
     return _conclude(settings, _new_batch(settings, dish, seconds, Origin.CONTROL), seconds)
 
 
