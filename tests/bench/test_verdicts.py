@@ -44,12 +44,6 @@ def test_a_thread_and_a_file_that_are_never_given_back_are_told() -> None:
     assert missed(samples) == ["threads", "open files"]
 
 
-def test_a_file_that_is_open_at_one_moment_is_no_growth() -> None:
-    samples = month(lambda _: 50.0)
-    samples[-2] = Sample(samples[-2].days, 50.0, 18, 23, 9000.0)
-    assert missed(samples) == []
-
-
 def test_the_page_lists_each_target_with_its_verdict_and_shows_what_was_printed() -> None:
     lines = ("a row", "target: so and so, at most: 2: met", "target: a redraw under 100 ms: MISSED")
     made = page([Outcome("dashboard", lines, 1)], 3.2, (0.1, 2.0))
