@@ -15,7 +15,7 @@ from sensord.clock import Clock, SystemClock
 from sensord.config.sections import MqttSection
 from sensord.mqtt.broker import Connection, Message, Received
 from sensord.mqtt.broker_login import open_secrets
-from sensord.mqtt.topics import Topics
+from sensord.mqtt.messages import Topics
 
 CREDENTIAL = Path("/etc/sensord/mqtt-password")
 _PATIENCE_SECONDS = 12.0

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
-from sensord.mqtt.topics import Topics
+from sensord.mqtt.messages import Topics
 from sensord.physics.conformity import Verdict
 from sensord.readings import FaultKind
 from sensord.watch.conditions import Condition

@@ -1,4 +1,4 @@
-"""From snapshots and effects to the payloads of MQTT. Pure: the time of each is handed in."""
+"""From snapshots and effects to the topics and payloads of MQTT. Pure: the time of each is handed in."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -18,7 +18,6 @@ from sensord.mqtt.payloads import (
     StatePayload,
     rounded,
 )
-from sensord.mqtt.topics import Topics
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import (
     AlarmChanged,
@@ -37,6 +36,55 @@ USED_SECONDS = 2.0
 """A dish in use changes within seconds, and somebody is waiting for it."""
 
 Transition: TypeAlias = AlarmChanged | DishChanged | Noted | Forecast | BandMoved | BatchStarted | GapFound
+
+
+@dataclass(frozen=True, slots=True)
+class Topics:
+    """Every topic of a unit, `<base>/<unit>/…`: the unit comes before the kind, so that access lists work."""
+
+    base: str
+    unit: str
+
+    @property
+    def client_id(self) -> str:
+        """The daemon's own at the broker: each has another, and keeps it."""
+        return self.root.replace("/", "-")
+
+    @property
+    def root(self) -> str:
+        return f"{self.base}/{self.unit}"
+
+    @property
+    def status(self) -> str:
+        return f"{self.root}/status"
+
+    @property
+    def event(self) -> str:
+        return f"{self.root}/event"
+
+    @property
+    def done(self) -> str:
+        return f"{self.root}/done"
+
+    @property
+    def commands(self) -> str:
+        """The filter that catches every command, one level deep."""
+        return f"{self.root}/do/+"
+
+    def command(self, verb: str) -> str:
+        return f"{self.root}/do/{verb}"
+
+    def probe(self, name: str) -> str:
+        return f"{self.root}/probe/{name}"
+
+    def dish(self, name: str) -> str:
+        return f"{self.root}/dish/{name}"
+
+    def brooder(self, name: str) -> str:
+        return f"{self.root}/brooder/{name}"
+
+    def alarm(self, place: str, condition: Condition) -> str:
+        return f"{self.root}/alarm/{place}/{condition.value}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,10 +18,9 @@ from sensord.errors import StorageError
 from sensord.gate.network_gate import CommandAnswer, NetworkGate, TokenBucket
 from sensord.mqtt.broker import Connection, Message, Received
 from sensord.mqtt.broker_login import open_secrets
-from sensord.mqtt.messages import RetainedState, Timing, Transition, event_of, states_of
+from sensord.mqtt.messages import RetainedState, Timing, Topics, Transition, event_of, states_of
 from sensord.mqtt.outbox import Outbox, Unnumbered
 from sensord.mqtt.payloads import AnswerPayload
-from sensord.mqtt.topics import Topics
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmChanged, Answered, Effect
 from sensord.watch.events import Command

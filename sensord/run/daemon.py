@@ -25,7 +25,7 @@ from sensord.watch.alarms import alarms
 from sensord.watch.cues import Priority
 from sensord.watch.effects import Alerting, BandMoved, DishState
 from sensord.watch.events import Event, Observed, Tick, Troubled
-from sensord.watch.showing import snapshot
+from sensord.watch.nursery import snapshot
 from sensord.watch.state import Nursery, NurserySettings, first_nursery
 from sensord.watch.views import DishView, OutputView, Snapshot
 

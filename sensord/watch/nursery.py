@@ -4,21 +4,25 @@
 into alarms, and says what the horn must do. It is the same live, in replay, in the demo and in tests.
 
 A probe's silence is an event too: on a tick, a probe that was not heard of for `late_seconds` gets a `late` Fault.
+`snapshot` is what can be seen of it all at one instant.
 """
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 from sensord.care.chick_day import overdue
+from sensord.care.remedies import REMEDIES
 from sensord.readings import Fault, FaultKind
 from sensord.watch.alarms import alarms
-from sensord.watch.brooder.air_watch import air_ticked, gap
+from sensord.watch.brooder.air_watch import air_ticked, brooder_seen, gap
 from sensord.watch.conditions import UNIT_PLACE, Condition, ConditionChanged
+from sensord.watch.dish.dish_view import dish_seen
 from sensord.watch.dish.paste_watch import dish_ticked
 from sensord.watch.effects import Answered, BandMoved, Effect, GapFound
 from sensord.watch.events import DayKnown, EntryAnswered, Event, Gap, Observed, Tick, Troubled
 from sensord.watch.obeying import commanded
 from sensord.watch.routing import Change, brooder_done, dish_done, observed, stood
-from sensord.watch.state import Nursery, NurserySettings
+from sensord.watch.state import Nursery, NurserySettings, ProbeSettings, ProbeWatch
+from sensord.watch.views import OutputView, ProbeView, Snapshot
 
 _GAP_TOLD_SECONDS = 60.0
 """So long after a stop a probe that spoke before is waited for; then the gap is told without it."""
@@ -38,15 +42,7 @@ def step(settings: NurserySettings, nursery: Nursery, event: Event) -> Change:
         case DayKnown():
             after, effects = replace(nursery, day=event), ()
         case EntryAnswered():
-            told = Answered(
-                seconds=event.seconds,
-                request=event.request,
-                origin=event.origin,
-                verb=event.verb,
-                done=event.done,
-                reason=event.reason,
-            )
-            after, effects = nursery, (told,)
+            after, effects = nursery, (Answered(**asdict(event)),)
         case _:
             after, effects = commanded(settings, nursery, event)
     return _alerted(settings, nursery, after, effects, event)
@@ -136,3 +132,40 @@ def _alerted(
     if alerting.same_as(before.alerting):
         return after, effects
     return replace(after, alerting=alerting), (*effects, alerting)
+
+
+def snapshot(settings: NurserySettings, nursery: Nursery, seconds: float, version: str = "") -> Snapshot:
+    """What can be seen of everything at `seconds`."""
+    pause = nursery.book.pause
+    return Snapshot(
+        unit=settings.unit,
+        seconds=seconds,
+        utc_seconds=nursery.utc_seconds,
+        probes=tuple(_probe_view(settings.probes[name], watched, seconds) for name, watched in nursery.probes.items()),
+        dishes=tuple(dish_seen(one, nursery.dishes[name], seconds) for name, one in settings.dishes.items()),
+        brooders=tuple(brooder_seen(one, nursery.brooders[name], seconds) for name, one in settings.brooders.items()),
+        alarms=alarms.alarm_views(nursery.book, seconds),
+        outputs=tuple(OutputView(name, False, words) for name, words in nursery.troubles.items()),
+        sounding=nursery.alerting.priority,
+        audio_paused_left_seconds=None if pause is None else max(0.0, pause.until_seconds - seconds),
+        version=version,
+        chicks=nursery.day.chicks,
+        alarms_today=nursery.day.alarms,
+    )
+
+
+def _probe_view(probe: ProbeSettings, watched: ProbeWatch, seconds: float) -> ProbeView:
+    last = watched.last
+    return ProbeView(
+        name=probe.name,
+        place=probe.place,
+        celsius=last.celsius if last is not None and watched.fault is None else None,
+        uncertainty_celsius=probe.calibration.uncertainty_celsius,
+        fault=watched.fault,
+        age_seconds=None if last is None else seconds - last.seconds,
+        readings=watched.readings,
+        faults=dict(watched.faults),
+        remedy=REMEDIES[watched.fault] if watched.fault is not None else "",
+        calibrated=probe.calibrated,
+        trail=watched.trail.trail(seconds),
+    )

@@ -12,7 +12,7 @@ from sensord.watch.conditions import UNIT_PLACE, Condition
 from sensord.watch.cues import Cue, Priority
 from sensord.watch.effects import AlarmState, Answered, Cued, DishEstimated, Measured
 from sensord.watch.events import DayKnown, Origin
-from sensord.watch.showing import snapshot
+from sensord.watch.nursery import snapshot
 from sensord.watch.views import BrooderView
 from tests.config.turning import AIR, PASTE, Watched, config, turns
 

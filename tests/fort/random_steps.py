@@ -30,8 +30,7 @@ from sensord.watch.command_table import (
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import Answered, DishState
 from sensord.watch.events import Command, Event, Gap, Observed, Origin, Tick, Troubled
-from sensord.watch.nursery import step
-from sensord.watch.showing import snapshot
+from sensord.watch.nursery import snapshot, step
 from sensord.watch.state import Nursery, first_nursery
 from tests.fort.rows import FortRow
 

@@ -14,8 +14,7 @@ from rich.cells import cell_len
 
 from sensord.clock import SystemClock
 from sensord.commands.fleet import FleetKeys
-from sensord.mqtt.messages import Timing, states_of
-from sensord.mqtt.topics import Topics
+from sensord.mqtt.messages import Timing, Topics, states_of
 from sensord.mqtt.units import FleetBook, UnitSeen
 from sensord.physics.conformity import Verdict
 from sensord.screens.fleet_screen import Finder, fleet_lines, fleet_words, told, unit_lines

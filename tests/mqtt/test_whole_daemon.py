@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import SystemClock
-from sensord.mqtt.topics import Topics
+from sensord.mqtt.messages import Topics
 from sensord.watch.conditions import Condition
 from tests.helpers.daemon_house import KEEPALIVE_SECONDS, House
 from tests.helpers.program import ROOT, SENSORD

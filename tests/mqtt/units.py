@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from itertools import product
 
 from sensord.mqtt.discovery import Announcement
-from sensord.mqtt.topics import Topics
+from sensord.mqtt.messages import Topics
 from sensord.watch.conditions import alarms_of
 
 __all__ = ["all_units"]

@@ -5,9 +5,9 @@ from pathlib import Path
 
 from sensord.clock import SystemClock
 from sensord.config.sections import MqttSection
+from sensord.mqtt.messages import Topics
 from sensord.mqtt.outbox import Outbox
 from sensord.mqtt.publisher import Publisher
-from sensord.mqtt.topics import Topics
 from sensord.physics.conformity import Verdict
 from sensord.readings import Band, FaultKind, Place
 from sensord.watch.conditions import Condition, alarms_of

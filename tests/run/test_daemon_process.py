@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from sensord.mqtt.topics import Topics
+from sensord.mqtt.messages import Topics
 from tests.helpers.daemon_house import House
 from tests.helpers.program import ROOT
 from tests.mqtt.listener import Listener

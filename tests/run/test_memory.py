@@ -17,7 +17,7 @@ from sensord.watch.command_table import SetStage, Shelve
 from sensord.watch.conditions import Condition
 from sensord.watch.effects import AlarmState, Measured
 from sensord.watch.events import Origin, Tick
-from sensord.watch.showing import snapshot
+from sensord.watch.nursery import snapshot
 from sensord.watch.state import Nursery, first_nursery
 from tests.helpers.fake_clock import FakeClock
 

@@ -15,8 +15,7 @@ from sensord.screens.dashboard import HELP
 from sensord.screens.page import Look
 from sensord.watch.command_table import COMMANDS
 from sensord.watch.events import Observed, Tick
-from sensord.watch.nursery import step
-from sensord.watch.showing import snapshot
+from sensord.watch.nursery import snapshot, step
 from sensord.watch.state import first_nursery
 from sensord.watch.views import Snapshot
 from tests.screens.test_dashboard import shown

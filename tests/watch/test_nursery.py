@@ -35,8 +35,7 @@ from sensord.watch.effects import (
     Noted,
 )
 from sensord.watch.events import Command, Event, Gap, Observed, Origin, Tick, Troubled
-from sensord.watch.nursery import step
-from sensord.watch.showing import snapshot
+from sensord.watch.nursery import snapshot, step
 from sensord.watch.state import Nursery, first_nursery
 
 SETTINGS = assembly.nursery_settings(

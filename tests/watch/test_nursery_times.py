@@ -27,9 +27,8 @@ from sensord.watch.effects import (
 )
 from sensord.watch.events import Command, DayKnown, Event, Gap, Observed, Origin, Tick, Troubled
 from sensord.watch.finding import Warming, feel, moved, moved_most
-from sensord.watch.nursery import step
+from sensord.watch.nursery import snapshot, step
 from sensord.watch.screening import Calibration
-from sensord.watch.showing import snapshot
 from sensord.watch.state import Nursery, NurserySettings
 from sensord.watch.state import first_nursery as begun
 from tests.helpers.usual import usual_alarms

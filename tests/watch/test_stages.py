@@ -11,7 +11,7 @@ from sensord.watch.conditions import Condition
 from sensord.watch.cues import Priority
 from sensord.watch.effects import AlarmState, Answered, Effect
 from sensord.watch.events import Event, Observed, Origin, Tick
-from sensord.watch.showing import snapshot
+from sensord.watch.nursery import snapshot
 from sensord.watch.state import first_nursery
 
 SETTINGS = nursery_settings(

@@ -2,7 +2,7 @@
 
 import pytest
 
-from sensord.watch.trails import TrailKeeper
+from sensord.watch.state import TrailKeeper
 
 
 def kept(readings: list[tuple[float, float]], bin_seconds: float = 60.0) -> TrailKeeper:
