@@ -175,7 +175,8 @@ from sensord.config.settings import nursery_settings
 from sensord.gate.command_reader import read_payload
 from sensord.run.replaying import config_for
 from sensord.watch.command_table import Giver
-from sensord.watch.nursery import first_nursery, step
+from sensord.watch.nursery import step
+from sensord.watch.state import first_nursery
 settings = nursery_settings(config_for(None))
 _, effects = step(settings, first_nursery(settings, 0.0), read_payload("ring", b"", 1.0, Giver.BROKER))
 (cue,), (answer,) = ([one for one in effects if type(one).__name__ == name] for name in ("Cued", "Answered"))
