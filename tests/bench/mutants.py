@@ -40,6 +40,7 @@ TIMEOUT_SECONDS = 120
 FOLDERS = sorted(path.parent.name for path in (TOP / "sensord").glob("*/__init__.py"))
 MORE_TESTS = {
     "care": ["tests/watch/brooder", "tests/report", "tests/commands/test_brooder_command.py"],
+    "config": ["tests/commands/test_config_command.py", "tests/gate"],
     "control": ["tests/commands/test_alarm_commands.py", "tests/commands/test_watch.py"],
     "demo": ["tests/commands/test_demo.py", "tests/probes"],
     "gate": ["tests/control"],

@@ -42,8 +42,8 @@ def refusal(text: str) -> str:
             '[mqtt]\nhost = "h"\nusername = "me"',
         ),
         (
-            "[formula]\nprotein_percent = 50\nfat_percent = 40",
-            "formula: the parts sum to 108.5 %: no more than 100 % can be in it, see the label",
+            "[formula]\nprotein_percent = 50\nfat_percent = 32",
+            "formula: the parts sum to 100.5 %: no more than 100 % can be in it, see the label",
             "[formula]\nprotein_percent = 50\nfat_percent = 31.5",
         ),
         (
@@ -120,3 +120,39 @@ def test_a_long_wrong_value_is_not_told_whole() -> None:
     told = refusal(f'[unit]\nname = "{"x" * 500}"')
     assert len(told) < 300
     assert "xxx…" in told
+
+
+DISH = TWO + SUPPER
+BROODER = TWO + NEST
+
+
+@pytest.mark.parametrize(
+    ("begin", "key", "least", "most"),
+    [
+        ("[alarms]\n", "pause_seconds", 10, 600),
+        ("[alarms]\n", "shelve_seconds", 30, 3600),
+        ("[alarms]\n", "reminder_seconds", 60, 7200),
+        ("[alarms]\n", "rearm_seconds", 300, 14_400),
+        ("[alarms]\n", "network_silence_seconds", 0, 43_200),
+        ("[alarms]\n", "local_silence_seconds", 600, 86_400),
+        ("[one_wire]\n", "interval_seconds", 0.5, 60),
+        ("[one_wire]\n", "deadline_seconds", 2, 60),
+        (BROODER, "on_delay_seconds", 0, 1800),
+        (BROODER, "off_delay_seconds", 0, 1800),
+        (BROODER, "deadband_celsius", 0, 3),
+        (DISH, "uptake_seconds", 0, 1800),
+        (DISH, "batch_limit_seconds", 300, 7200),
+        (DISH, "probability", 0.5, 0.999),
+        ("[history]\n", "flush_seconds", 1, 300),
+        ("[history]\n", "fine_days", 1, 60),
+        ("[history]\n", "minute_days", 8, 3650),
+    ],
+)
+def test_no_key_goes_beyond_what_it_may(begin: str, key: str, least: float, most: float) -> None:
+    """Chosen, not from a source: long enough for every use that was thought of, too short to forget a chick."""
+    for good in (least, most):
+        parse(f"{begin}{key} = {good}\n", "sensord.toml")
+    step = 1 if "days" in key else 0.002
+    for bad in (least - step, most + step):
+        with pytest.raises(ConfigError, match=rf"{key}: give (at least|at most|less than|more than)"):
+            parse(f"{begin}{key} = {bad}\n", "sensord.toml")

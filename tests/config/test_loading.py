@@ -108,8 +108,8 @@ def test_a_missing_or_broken_file_says_what_to_do(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="config --example"):
         load(tmp_path / "none.toml")
     broken = tmp_path / "broken.toml"
-    broken.write_text("[probes\n")
-    with pytest.raises(ConfigError, match="not valid TOML"):
+    broken.write_text("[unit]\n[probes\n")
+    with pytest.raises(ConfigError, match=r"broken\.toml:2: not valid TOML"):
         load(broken)
 
 
