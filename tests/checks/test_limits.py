@@ -10,8 +10,8 @@ import pytest
 from sensord import __version__
 from sensord.checks.board_check import board, disk
 from sensord.checks.bus_check import bus
+from sensord.checks.checking import daemon
 from sensord.checks.pin_check import wishes
-from sensord.checks.setup_check import daemon
 from sensord.checks.site import Grade, Site
 from sensord.watch.conditions import Condition
 from sensord.watch.cues import Priority
