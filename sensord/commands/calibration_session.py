@@ -6,7 +6,9 @@ Nothing is stored from here; leaving at any point (Ctrl-C, Ctrl-D, `stop`) leave
 import re
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import inf
+from statistics import fmean
 from textwrap import fill
 from typing import TextIO
 
@@ -92,12 +94,9 @@ class Session:
             " with cold water, and pour off what makes the ice float. Lay the whole sheath in the middle of it, clear"
             " of the wall, and leave it alone."
         )
-        plateaus: list[Plateau] = []
-        while len(plateaus) < repeats:
-            again = "Take it out, stir the ice, and put it back" if plateaus else ""
-            plateaus.append(self._immersion(again or "Put the probe in", "in the ice", ICE_CELSIUS))
-        reading = sum(plateau.celsius for plateau in plateaus) / len(plateaus)
-        return Point(reading, ICE_CELSIUS, ice_components(plateaus))
+        asked = ["Put the probe in", *["Take it out, stir the ice, and put it back"] * (repeats - 1)]
+        plateaus = [self._immersion(what, "in the ice", ICE_CELSIUS) for what in asked]
+        return Point(fmean(plateau.celsius for plateau in plateaus), ICE_CELSIUS, ice_components(plateaus))
 
     def comparison(self, repeats: int, reference_expanded: float) -> Point:
         """The probe beside a reference thermometer near 37 °C. Raises `CommandError` where it does not settle."""
@@ -109,21 +108,16 @@ class Session:
         references: list[float] = []
         step = 0.0
         while len(plateaus) < repeats:
-            again = "Take both out, stir, and put them back" if plateaus else ""
-            plateau = self._immersion(again or "Put both in the water", "in the water")
-            answer = self._reference(plateau)
-            if answer is None:
-                continue
-            value, step = answer
-            plateaus.append(plateau)
-            references.append(value)
+            what = "Take both out, stir, and put them back" if plateaus else "Put both in the water"
+            plateau = self._immersion(what, "in the water")
+            if (answer := self._reference(plateau)) is not None:
+                value, step = answer
+                plateaus.append(plateau)
+                references.append(value)
         # The bath cools a little from one immersion to the next: what repeats is the difference, not the reading.
-        true = sum(references) / len(references)
-        moved = [
-            Plateau(p.celsius - reference + true, p.deviation, p.readings, p.slope)
-            for p, reference in zip(plateaus, references, strict=True)
-        ]
-        reading = sum(plateau.celsius for plateau in plateaus) / len(plateaus)
+        true = fmean(references)
+        moved = [replace(p, celsius=p.celsius - value + true) for p, value in zip(plateaus, references, strict=True)]
+        reading = fmean(plateau.celsius for plateau in plateaus)
         return Point(reading, true, comparison_components(moved, reference_expanded, step))
 
     def boil(self) -> Plateau:
@@ -148,9 +142,7 @@ class Session:
             cold = self._immersion("Put the probe in the ice water", "in the ice water")
             self.keeper.say("Now move it into the warm water, in one go, and stir. No key to press: I see it.")
             try:
-                samples = self._readings_until_warm(cold)
-                warm = settled(samples)
-                assert isinstance(warm, Plateau)
+                samples, warm = self._collected("in the warm water", over=cold.celsius + 5, seconds_between=0.0)
                 found.append(time_constant(samples, cold, warm))
             except (CommandError, DataError) as error:
                 self._again(error)
@@ -178,7 +170,8 @@ class Session:
         while True:
             self._ask(f"{what}, then press Enter. ")
             try:
-                plateau = self._plateau(where)
+                _, plateau = self._collected(where)
+                self.keeper.say(f"Settled at {plateau.celsius:.2f} °C ({plateau.readings} readings).")
                 if true_celsius is not None:
                     check_near(plateau.celsius, true_celsius)
                 return plateau
@@ -215,30 +208,19 @@ class Session:
             else:
                 return value, 10.0 ** -_decimals(answer)
 
-    def _plateau(self, where: str) -> Plateau:
+    def _collected(self, where: str, over: float = -inf, seconds_between: float = 1.0) -> tuple[list[Sample], Plateau]:
+        """Read until it stands still, warmer than `over` Celsius: all readings, and the plateau at their end.
+
+        Raises `CommandError` where the probe fails too often, or it takes too long.
+        """
         samples: list[Sample] = []
-        self._collect(samples, lambda: isinstance(settled(samples), Plateau), where)
-        plateau = settled(samples)
-        assert isinstance(plateau, Plateau)
-        self.keeper.say(f"Settled at {plateau.celsius:.2f} °C ({plateau.readings} readings).")
-        return plateau
-
-    def _readings_until_warm(self, cold: Plateau) -> list[Sample]:
-        samples: list[Sample] = []
-
-        def done() -> bool:
-            return samples[-1].celsius > cold.celsius + 5 and isinstance(settled(samples), Plateau)
-
-        self._collect(samples, done, "in the warm water", seconds_between=0.0)
-        return samples
-
-    def _collect(
-        self, samples: list[Sample], done: Callable[[], bool], where: str, seconds_between: float = 1.0
-    ) -> None:
-        """Read until `done`. Raises `CommandError` where the probe fails too often, or it takes too long."""
         started = self.clock.monotonic_seconds()
         faults = in_a_row = 0
-        while not (samples and done()):
+        while True:
+            stands = settled(samples)
+            if isinstance(stands, Plateau) and samples[-1].celsius > over:
+                self.keeper.show("")
+                return samples, stands
             before = self.clock.monotonic_seconds()
             decoded = self.read()
             now = self.clock.monotonic_seconds()
@@ -257,7 +239,6 @@ class Session:
                 )
             # A read waits for the conversion by itself; on a tree that answers at once the pace is kept here.
             self.clock.wait(threading.Event(), max(seconds_between - (now - before), 0.05))
-        self.keeper.show("")
 
     def _check_faults(self, faults: int, in_a_row: int, good: int, kind: str) -> None:
         if in_a_row >= _MOST_FAULTS_IN_A_ROW or (faults > 10 and faults > _MOST_FAULT_SHARE * good):

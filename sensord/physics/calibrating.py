@@ -8,7 +8,7 @@ uncertainty (k = 1), a capital one expanded (k = 2).
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, hypot, log, sqrt
-from statistics import fmean, stdev
+from statistics import fmean, linear_regression, stdev
 
 from sensord.errors import DataError
 
@@ -105,7 +105,7 @@ def settled(samples: Sequence[Sample]) -> Plateau | str:
     if samples[0].seconds > end - _WINDOW_SECONDS or len(window) < _LEAST_SAMPLES:
         return "waiting for half a minute of readings"
     values = [sample.celsius for sample in window]
-    slope = 60 * _slope(window)
+    slope = 60 * linear_regression([sample.seconds for sample in window], values).slope
     if abs(slope) > _STEADY_CELSIUS_PER_MINUTE:
         return f"still {'rising' if slope > 0 else 'falling'}, {abs(slope):.2f} °C a minute"
     deviation = stdev(values)
@@ -206,17 +206,22 @@ def calibrate(points: Sequence[Point], at_celsius: float) -> Result:
     ]
     if len(points) == 1:
         (point,) = points
-        components = [*point.components, _DRIFT]
-        if abs(at_celsius - point.true) > _LEAST_SPAN_CELSIUS:
-            components.append(_CARRIED)
-        return Result(
-            offset=-point.error,
-            gain=1.0,
-            expanded_uncertainty=expanded(components),
-            at_celsius=at_celsius,
-            components=tuple(components),
-            warnings=tuple(warnings),
-        )
+        carried = [_CARRIED] if abs(at_celsius - point.true) > _LEAST_SPAN_CELSIUS else []
+        gain, offset, components = 1.0, -point.error, (*point.components, _DRIFT, *carried)
+    else:
+        gain, offset, components = _by_two(points, at_celsius)
+    return Result(
+        offset=offset,
+        gain=gain,
+        expanded_uncertainty=expanded(components),
+        at_celsius=at_celsius,
+        components=components,
+        warnings=tuple(warnings),
+    )
+
+
+def _by_two(points: Sequence[Point], at_celsius: float) -> tuple[float, float, tuple[Component, ...]]:
+    """Gain, offset and budget of the line through two points."""
     low, high = sorted(points, key=lambda point: point.true)
     if high.true - low.true < _LEAST_SPAN_CELSIUS:
         raise DataError(f"two points need {_LEAST_SPAN_CELSIUS:.0f} °C between them: use the ice bath and about 37 °C")
@@ -228,19 +233,11 @@ def calibrate(points: Sequence[Point], at_celsius: float) -> Result:
         )
     gain, offset = line_through(low.reading, low.true, high.reading, high.true)
     weight = (at_celsius - low.true) / (high.true - low.true)
-    components = [
-        Component(f"point at {low.true:.0f} °C", abs(1 - weight) * low.u, "its own budget, by its share"),
-        Component(f"point at {high.true:.0f} °C", abs(weight) * high.u, "its own budget, by its share"),
-        _DRIFT,
+    shares = [
+        Component(f"point at {point.true:.0f} °C", abs(share) * point.u, "its own budget, by its share")
+        for point, share in ((low, 1 - weight), (high, weight))
     ]
-    return Result(
-        offset=offset,
-        gain=gain,
-        expanded_uncertainty=expanded(components),
-        at_celsius=at_celsius,
-        components=tuple(components),
-        warnings=tuple(warnings),
-    )
+    return gain, offset, (*shares, _DRIFT)
 
 
 def line_through(low_reading: float, low_true: float, high_reading: float, high_true: float) -> tuple[float, float]:
@@ -259,13 +256,6 @@ def ice_limit_celsius(bath_u: float = _ICE_BATH_U) -> float:
 def boil_limit_celsius(boil_expanded: float) -> float:
     """The same in boiling water. A gross check: believed, an error there would be carried to 37 °C by a third."""
     return hypot(_SPECIFIED_AT_BOIL_CELSIUS, boil_expanded)
-
-
-def _slope(samples: Sequence[Sample]) -> float:
-    """Least squares, Celsius a second."""
-    mid_t, mid_c = fmean(s.seconds for s in samples), fmean(s.celsius for s in samples)
-    over = sum((s.seconds - mid_t) * (s.celsius - mid_c) for s in samples)
-    return over / sum((s.seconds - mid_t) ** 2 for s in samples)
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,22 +292,16 @@ def time_constant(samples: Sequence[Sample], cold: Plateau, warm: Plateau) -> Re
             " missed; repeat, and give the time constant as 3 s in the config if it stays so"
         )
     times, logs = [t for t, _ in points], [log(left) for _, left in points]
-    mid_t, mid_l = fmean(times), fmean(logs)
-    spread = sum((t - mid_t) ** 2 for t in times)
-    slope = sum((t - mid_t) * (value - mid_l) for t, value in zip(times, logs, strict=True)) / spread
+    slope, at_zero = linear_regression(times, logs)
     if slope >= 0 or -1 / slope > _SLOWEST_SECONDS:
         raise DataError("the readings do not rise as a probe in warm water does: put it in all at once and stir")
-    misfits = [left - _model(t, mid_t, mid_l, slope) for t, left in points]
-    worst = max(abs(misfit) for misfit in misfits)
+    worst = max(abs(left - exp(at_zero + slope * t)) for t, left in points)
     if worst > _MOST_MISFIT:
         raise DataError(
             f"the rise is no single step ({100 * worst:.0f} % off at the worst): move the probe over in one go, lay the"
             " whole sheath in, and keep stirring"
         )
-    residuals = [value - mid_l - slope * (t - mid_t) for t, value in zip(times, logs, strict=True)]
-    u_slope = sqrt(sum(r**2 for r in residuals) / (len(points) - 2) / spread)
+    scatter = sum((value - at_zero - slope * t) ** 2 for t, value in zip(times, logs, strict=True))
+    mid = fmean(times)
+    u_slope = sqrt(scatter / (len(points) - 2) / sum((t - mid) ** 2 for t in times))
     return Response(-1 / slope, u_slope / slope**2, len(points))
-
-
-def _model(seconds: float, mid_seconds: float, mid_log: float, slope: float) -> float:
-    return exp(mid_log + slope * (seconds - mid_seconds))
