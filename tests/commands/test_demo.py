@@ -47,7 +47,7 @@ def test_a_broker_that_cannot_be_is_refused_in_one_sentence(broker: str, capsys:
 
 
 def test_plain_lines_are_a_keepers_words_with_the_time_of_day(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["demo", "--plain", "--speed", "120", "--for", "3m"]) == 0
+    assert main(["demo", "--plain", "--speed", "40", "--for", "3m"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert all(re.match(r"\d\d:\d\d:\d\d \S", line) for line in lines)
     assert any("supper: taking up water" in line for line in lines)
