@@ -12,7 +12,7 @@ from sensord.commands.given import whole_number
 from sensord.config import DEFAULT_PATH
 from sensord.config.folders import load_profile, shipped_profiles
 from sensord.config.loading import load
-from sensord.config.sections import BrooderSection
+from sensord.config.sections import BandSection
 from sensord.config.settings import plan_of
 from sensord.errors import ConfigError
 from sensord.screens.tables import plan_lines
@@ -47,49 +47,46 @@ def run(options: argparse.Namespace) -> int:
     if not 1 <= options.days <= 120:
         raise ConfigError(f"--days {options.days}: give 1 to 120")
     now = SystemClock().utc_seconds()
-    for name, plan, pinned in _wanted(options):
-        if pinned is not None:
-            _tell_pinned(name, pinned, options.json)
-        elif plan is not None:
-            check_dates(plan, now)
-            days = coming(plan, now, options.days)
-            if options.json:
-                for day in days:
-                    print(json.dumps(_as_dict(name, day), ensure_ascii=False))
-            else:
-                notes = (plan.profile.caution,) if plan.profile.caution else ()
-                width = shutil.get_terminal_size((80, 24)).columns
-                print("\n".join(plan_lines(f"{name}: {plan.profile.title}", days, notes, width)))
-    return 0
-
-
-def _wanted(options: argparse.Namespace) -> list[tuple[str, BandPlan | None, BrooderSection | None]]:
     if options.profile:
-        profile = load_profile(options.profile)
-        return [(options.name or "brooder", make_plan(profile, tuple(options.hatched or ()), options.stage), None)]
+        asked = make_plan(load_profile(options.profile), tuple(options.hatched or ()), options.stage)
+        _tell_plan(options, options.name or "brooder", asked, now)
+        return 0
     if options.hatched or options.stage:
         raise ConfigError("--hatched and --stage go with --profile; a brooder of the config has its own")
     config = load(options.config)
     if options.name is not None and options.name not in config.brooders:
         known = ", ".join(config.brooders) or "none"
         raise ConfigError(f"{options.config}: there is no brooder '{options.name}' (known: {known})")
-    return [
-        (name, plan_of(section), section if section.band is not None else None)
-        for name, section in config.brooders.items()
-        if options.name in (None, name)
-    ]
+    for name, section in config.brooders.items():
+        if options.name in (None, name):
+            plan = plan_of(section)
+            if section.band is not None:
+                _tell_pinned(options, name, section.band, section.profile)
+            elif plan is not None:
+                _tell_plan(options, name, plan, now)
+    return 0
 
 
-def _tell_pinned(name: str, section: BrooderSection, as_json: bool) -> None:
-    if section.band is None:
-        return
-    band = section.band.band()
-    if as_json:
-        pinned = {"brooder": name, "pinned": True, "low_celsius": band.low_celsius, "high_celsius": band.high_celsius}
-        print(json.dumps({**pinned, "source": section.band.source}, ensure_ascii=False))
+def _tell_plan(options: argparse.Namespace, name: str, plan: BandPlan, now: float) -> None:
+    check_dates(plan, now)
+    days = coming(plan, now, options.days)
+    if options.json:
+        for day in days:
+            print(json.dumps(_as_dict(name, day), ensure_ascii=False))
     else:
-        over = f"; profile '{section.profile}' is not followed" if section.profile else ""
-        print(f"{name}: pinned at {band} ({section.band.source}){over}. Remove its band to follow a profile.")
+        notes = (plan.profile.caution,) if plan.profile.caution else ()
+        width = shutil.get_terminal_size((80, 24)).columns
+        print("\n".join(plan_lines(f"{name}: {plan.profile.title}", days, notes, width)))
+
+
+def _tell_pinned(options: argparse.Namespace, name: str, pinned: BandSection, profile: str | None) -> None:
+    band = pinned.band()
+    if options.json:
+        row = {"brooder": name, "pinned": True, "low_celsius": band.low_celsius, "high_celsius": band.high_celsius}
+        print(json.dumps({**row, "source": pinned.source}, ensure_ascii=False))
+    else:
+        over = f"; profile '{profile}' is not followed" if profile else ""
+        print(f"{name}: pinned at {band} ({pinned.source}){over}. Remove its band to follow a profile.")
 
 
 def _as_dict(name: str, day: DayPlan) -> dict[str, object]:

@@ -61,8 +61,9 @@ def run(options: argparse.Namespace) -> int:
     if options.live or options.identify:
         seconds = None if options.duration is None else duration_seconds(options.duration)
         return _identify(root, config, seconds) if options.identify else _live(root, config, seconds)
-    rows = list(_rows(root, config, SystemClock()))
-    buses = _buses(root)
+    spots = _spots(root)
+    rows = list(_rows(root, spots, config, SystemClock()))
+    buses = [BusRow(folder.name, _bulk_words(folder / BULK_FILE)) for folder in sorted({s.bus for s in spots.values()})]
     if options.json:
         print(json.dumps(_as_json(root, rows, buses), indent=2, ensure_ascii=False))
     else:
@@ -85,13 +86,17 @@ def _config(path: Path | None) -> Config:
         return Config(one_wire=OneWireSection())
 
 
-def _rows(root: Path, config: Config, clock: Clock) -> Iterator[ProbeRow]:
+def _spots(root: Path) -> dict[str, ProbeSpot]:
+    """Who is listed where; nobody where there is no tree."""
+    try:
+        return locate(root)
+    except OSError:
+        return {}
+
+
+def _rows(root: Path, spots: dict[str, ProbeSpot], config: Config, clock: Clock) -> Iterator[ProbeRow]:
     """Every probe listed, then every probe configured but not listed."""
     names = {probe.rom: (name, probe.place.value) for name, probe in config.probes.items()}
-    try:
-        spots = locate(root)
-    except OSError:
-        spots = {}
     for rom, chip, decoded in _ask_all(root, spots, clock):
         name, place = names.pop(rom, ("", ""))
         row = ProbeRow(rom=rom, name=name, place=place, bus=spots[rom].bus.name)
@@ -121,14 +126,6 @@ def _ask_all(root: Path, spots: dict[str, ProbeSpot], clock: Clock) -> Iterator[
         asker.close()
     for rom in spots:
         yield rom, chips.get(rom), meaning(rom, outcomes[rom], "no answer in time")
-
-
-def _buses(root: Path) -> list[BusRow]:
-    try:
-        folders = sorted({spot.bus for spot in locate(root).values()})
-    except OSError:
-        return []
-    return [BusRow(folder.name, _bulk_words(folder / BULK_FILE)) for folder in folders]
 
 
 def _bulk_words(file: Path) -> str:
@@ -180,10 +177,7 @@ def _session(root: Path, config: Config, *, listed_only: bool) -> Iterator[_Sess
 
     A probe without a name goes by its ROM id. Without bulk conversion, which would disturb a daemon that is running.
     """
-    try:
-        listed = list(locate(root))
-    except OSError:
-        listed = []
+    listed = list(_spots(root))
     names = {probe.rom: name for name, probe in config.probes.items() if probe.rom in listed or not listed_only}
     roms = {names.get(rom, rom): rom for rom in [*listed, *(rom for rom in names if rom not in listed)]}
     if not listed:
