@@ -55,42 +55,27 @@ class Entity(NamedTuple):
 
 def announce(unit: Announcement, gone: Mapping[str, str] | None = None) -> list[tuple[str, bytes]]:
     """The retained messages, topic and payload. `gone` are components (key to platform) that the hub should drop."""
-    found = entities(unit)
-    device = {
-        "identifiers": [unit.device_id],
-        "name": unit.topics.unit,
-        "model": "brooder and formula dish watch",
-        "sw_version": unit.version or "unknown",
+    common = {
+        "device": {
+            "identifiers": [unit.device_id],
+            "name": unit.topics.unit,
+            "model": "brooder and formula dish watch",
+            "sw_version": unit.version or "unknown",
+        },
+        "origin": {"name": "sensord", "sw_version": unit.version or "unknown"},
+        "availability": [{"topic": unit.topics.status}],
     }
-    origin = {"name": "sensord", "sw_version": unit.version or "unknown"}
-    availability = [{"topic": unit.topics.status}]
+    found = [(one, {**one.settings, "unique_id": f"{unit.device_id}_{one.key}"}) for one in entities(unit)]
     if unit.form == "entity":
         return [
-            (
-                f"{unit.prefix}/{entity.platform}/{unit.device_id}/{entity.key}/config",
-                _encoded(
-                    {
-                        **entity.settings,
-                        "unique_id": f"{unit.device_id}_{entity.key}",
-                        "availability": availability,
-                        "device": device,
-                        "origin": origin,
-                    }
-                ),
-            )
-            for entity in found
+            (f"{unit.prefix}/{one.platform}/{unit.device_id}/{one.key}/config", _encoded({**settings, **common}))
+            for one, settings in found
         ]
-    components: dict[str, dict[str, Any]] = {
-        # A component with nothing but its platform is one that the hub removes. It stays in the retained payload:
-        # a hub that was off when the probe left the config learns of it later.
-        key: {"platform": platform}
-        for key, platform in (gone or {}).items()
-    }
-    for entity in found:
-        unique = {"unique_id": f"{unit.device_id}_{entity.key}"}
-        components[entity.key] = {"platform": entity.platform, **entity.settings, **unique}
-    payload = {"device": device, "origin": origin, "availability": availability, "components": components}
-    return [(unit.device_topic, _encoded(payload))]
+    # A component with nothing but its platform is one that the hub removes. It stays in the retained payload: a hub
+    # that was off when the probe left the config learns of it later.
+    components: dict[str, dict[str, Any]] = {key: {"platform": platform} for key, platform in (gone or {}).items()}
+    components |= {one.key: {"platform": one.platform, **settings} for one, settings in found}
+    return [(unit.device_topic, _encoded({**common, "components": components}))]
 
 
 def component_marks(unit: Announcement) -> list[str]:
@@ -110,13 +95,11 @@ def gone_components(unit: Announcement, marks: Iterable[str]) -> dict[str, str]:
 
 def entities(unit: Announcement) -> list[Entity]:
     """Every entity of the unit."""
-    found: list[Entity] = []
-    for name in unit.probes:
-        found += _probe(unit, name)
-    for name in unit.brooders:
-        found += _brooder(unit, name)
-    for name in unit.dishes:
-        found += _dish(unit, name)
+    places = [("probe", name, unit.topics.probe(name)) for name in unit.probes]
+    places += [("brooder", name, unit.topics.brooder(name)) for name in unit.brooders]
+    places += [("dish", name, unit.topics.dish(name)) for name in unit.dishes]
+    found = [_showing(unit, kind, name, topic, shown) for kind, name, topic in places for shown in _SHOWN[kind]]
+    found += [_becomes_ready(unit, name) for name in unit.dishes]
     found += [_alarm(unit, place, condition) for place, condition in sorted(unit.alarms)]
     found.append(_alarm_event(unit))
     if not unit.read_only:
@@ -124,75 +107,72 @@ def entities(unit: Announcement) -> list[Entity]:
     return found
 
 
-def _probe(unit: Announcement, name: str) -> list[Entity]:
-    topic = unit.topics.probe(name)
-    told = _attributes(topic, "quality", "expanded_uncertainty", "k", "fault", "remedy")
-    diagnostic = {"entity_category": "diagnostic"}
-    return [
-        _shown(unit, topic, f"probe_{name}_temperature", f"Probe {name}", "value_json.value", **_TEMPERATURE, **told),
-        _shown(
-            unit,
-            topic,
-            f"probe_{name}_answers",
-            f"Probe {name} answers",
-            _on_off("value_json.quality == 'good'"),
-            platform="binary_sensor",
-            device_class="connectivity",
-            **diagnostic,
+class _Shown(NamedTuple):
+    """What one entity shows of the payloads of a probe or place: its value, as the hub's templates say it.
+
+    `words` are all that the value can be, where that is a word; `told` are the fields that go with it as attributes.
+    """
+
+    key: str
+    name: str
+    value: str
+    settings: Mapping[str, Any] = {}
+    words: Iterable[str] = ()
+    told: str = ""
+    platform: str = "sensor"
+
+
+def _on_off(condition: str) -> str:
+    return f"'ON' if {condition} else 'OFF'"
+
+
+_TEMPERATURE: dict[str, Any] = {
+    "device_class": "temperature",
+    "state_class": "measurement",
+    "unit_of_measurement": "°C",
+    "suggested_display_precision": 1,
+}
+_SECONDS = {"device_class": "duration", "unit_of_measurement": "s"}
+_ASIDE = {"entity_category": "diagnostic"}
+_LINK = {"device_class": "connectivity", **_ASIDE}
+_COUNT = {"state_class": "total_increasing", **_ASIDE}
+
+_SHOWN = {
+    "probe": (
+        _Shown("temperature", "", "value_json.value", _TEMPERATURE, told="quality expanded_uncertainty k fault remedy"),
+        _Shown("answers", "answers", _on_off("value_json.quality == 'good'"), _LINK, platform="binary_sensor"),
+        _Shown("fault", "fault", "value_json.fault or 'none'", _ASIDE, words=("none", *FaultKind)),
+        _Shown("faults", "failed readings", "value_json.faults", _COUNT),
+    ),
+    "brooder": (
+        _Shown(
+            "temperature", "", "value_json.value", _TEMPERATURE, told="expanded_uncertainty k band pinned stage notes"
         ),
-        _shown(
-            unit,
-            topic,
-            f"probe_{name}_fault",
-            f"Probe {name} fault",
-            "value_json.fault or 'none'",
-            **_enum(unit, ["none", *FaultKind]),
-            **diagnostic,
-        ),
-        _shown(
-            unit,
-            topic,
-            f"probe_{name}_faults",
-            f"Probe {name} failed readings",
-            "value_json.faults",
-            state_class="total_increasing",
-            **diagnostic,
-        ),
-    ]
+        _Shown("verdict", "verdict", "value_json.verdict", words=Verdict),
+    ),
+    "dish": (
+        _Shown("state", "", "value_json.state", words=DishState, told="why advice verdict band probability never"),
+        _Shown("ready", "ready", _on_off("value_json.ready"), platform="binary_sensor"),
+        _Shown("temperature", "paste (estimate)", "value_json.estimate.value", _TEMPERATURE),
+        _Shown("ready_in", "ready in", "value_json.ready_in_s", _SECONDS),
+        _Shown("open_for", "open for", "value_json.open_for_s", _SECONDS),
+    ),
+}
 
 
-def _brooder(unit: Announcement, name: str) -> list[Entity]:
-    topic, key = unit.topics.brooder(name), f"brooder_{name}"
-    told = _attributes(topic, "expanded_uncertainty", "k", "band", "pinned", "stage", "notes")
-    return [
-        _shown(unit, topic, f"{key}_temperature", f"Brooder {name}", "value_json.value", **_TEMPERATURE, **told),
-        _shown(unit, topic, f"{key}_verdict", f"Brooder {name} verdict", "value_json.verdict", **_enum(unit, Verdict)),
-    ]
-
-
-def _dish(unit: Announcement, name: str) -> list[Entity]:
-    topic, key = unit.topics.dish(name), f"dish_{name}"
-    told = _attributes(topic, "why", "advice", "verdict", "band", "probability", "never")
-    seconds = {"device_class": "duration", "unit_of_measurement": "s"}
-    estimate = "value_json.estimate.value"
-    return [
-        _shown(unit, topic, f"{key}_state", f"Dish {name}", "value_json.state", **_enum(unit, DishState), **told),
-        _shown(
-            unit, topic, f"{key}_ready", f"Dish {name} ready", _on_off("value_json.ready"), platform="binary_sensor"
-        ),
-        _becomes_ready(unit, name),
-        _shown(unit, topic, f"{key}_temperature", f"Dish {name} paste (estimate)", estimate, **_TEMPERATURE),
-        _shown(unit, topic, f"{key}_ready_in", f"Dish {name} ready in", "value_json.ready_in_s", **seconds),
-        _shown(unit, topic, f"{key}_open_for", f"Dish {name} open for", "value_json.open_for_s", **seconds),
-    ]
-
-
-def _shown(
-    unit: Announcement, topic: str, key: str, name: str, said: str, platform: str = "sensor", **settings: Any
-) -> Entity:
-    """An entity that shows what `said` makes of the payloads on `topic`, for as long as they are fresh."""
-    shown = {"name": name, "state_topic": topic, "value_template": f"{{{{ {said} }}}}"}
-    return Entity(platform, key, {**shown, **settings, "expire_after": unit.expiry_seconds})
+def _showing(unit: Announcement, kind: str, name: str, topic: str, shown: _Shown) -> Entity:
+    """The entity of one place, live for as long as the payloads on `topic` are fresh."""
+    settings: dict[str, Any] = {
+        "name": f"{kind.capitalize()} {name} {shown.name}".rstrip(),
+        "state_topic": topic,
+        "value_template": f"{{{{ {shown.value} }}}}",
+    }
+    if shown.words and unit.form == "device":  # hubs that need the older form do not know the keys
+        settings |= {"device_class": "enum", "options": [str(word) for word in shown.words]}
+    settings |= shown.settings
+    if shown.told:
+        settings |= _attributes(topic, shown.told)
+    return Entity(shown.platform, f"{kind}_{name}_{shown.key}", {**settings, "expire_after": unit.expiry_seconds})
 
 
 def _becomes_ready(unit: Announcement, dish: str) -> Entity:
@@ -217,16 +197,14 @@ def _alarm(unit: Announcement, place: str, condition: Condition) -> Entity:
         "state_topic": topic,
         "device_class": "problem",
         "value_template": f"{{{{ {_on_off('value_json.active')} }}}}",
-        **_attributes(topic, "state", "priority", "seen", "do_first", "since"),
-        **({"entity_category": "diagnostic"} if condition.row.is_diagnostic else {}),
+        **_attributes(topic, "state priority seen do_first since"),
+        **(_ASIDE if condition.row.is_diagnostic else {}),
     }
     return Entity("binary_sensor", f"alarm_{place}_{condition.value}", settings)
 
 
 def _alarm_event(unit: Announcement) -> Entity:
-    told = ", ".join(
-        f"'{field}': value_json.{field}" for field in ("place", "condition", "priority", "seen", "do_first")
-    )
+    told = _copied("place condition priority seen do_first")
     changed = f"{{{{ {{'event_type': value_json.state, {told}}} | tojson }}}}"
     template = f"{{% if value_json.kind == 'alarm' %}}{changed}{{% endif %}}"
     return _event(unit, "alarm_event", "Alarm changes", [state.value for state in AlarmState], template)
@@ -272,29 +250,14 @@ def _stage(unit: Announcement, brooder: str, stages: tuple[str, ...]) -> Entity:
     )
 
 
-_TEMPERATURE: dict[str, Any] = {
-    "device_class": "temperature",
-    "state_class": "measurement",
-    "unit_of_measurement": "°C",
-    "suggested_display_precision": 1,
-}
-
-
-def _enum(unit: Announcement, words: Iterable[str]) -> dict[str, Any]:
-    """The words that a sensor can have; hubs that need the older form do not know the key."""
-    if unit.form == "entity":
-        return {}
-    return {"device_class": "enum", "options": [str(word) for word in words]}
-
-
-def _on_off(condition: str) -> str:
-    return f"'ON' if {condition} else 'OFF'"
-
-
-def _attributes(topic: str, *fields: str) -> dict[str, str]:
+def _attributes(topic: str, fields: str) -> dict[str, str]:
     """Some fields of a payload as attributes: not times and counters, which would fill a hub's history."""
-    chosen = ", ".join(f"'{field}': value_json.{field}" for field in fields)
-    return {"json_attributes_topic": topic, "json_attributes_template": f"{{{{ {{{chosen}}} | tojson }}}}"}
+    template = f"{{{{ {{{_copied(fields)}}} | tojson }}}}"
+    return {"json_attributes_topic": topic, "json_attributes_template": template}
+
+
+def _copied(fields: str) -> str:
+    return ", ".join(f"'{field}': value_json.{field}" for field in fields.split())
 
 
 def _encoded(payload: dict[str, Any]) -> bytes:
