@@ -172,7 +172,7 @@ _RING_ROW = '        "ring": CommandRow(value=Ring, givers=_ALL),\n'
 _RING_VERB = '    "ring": Verb("command_verbs", "ring once", "sensord ring"),\n'
 _RING = """
 from sensord.config.settings import nursery_settings
-from sensord.gate.command_reader import read_payload
+from sensord.gate.command_gate import read_payload
 from sensord.run.replaying import config_for
 from sensord.watch.command_table import Giver
 from sensord.watch.nursery import step

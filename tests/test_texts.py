@@ -19,7 +19,7 @@ from sensord.care.profile import parse_profile
 from sensord.config.folders import shipped
 from sensord.config.loading import parse
 from sensord.errors import ConfigError
-from sensord.gate.command_reader import read_fields, read_payload
+from sensord.gate.command_gate import read_fields, read_payload
 from sensord.history.database import open_reader, open_writer, transaction
 from sensord.history.exchange import export_csv, export_jsonl, import_file
 from sensord.history.migrations import migrate

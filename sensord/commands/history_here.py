@@ -7,7 +7,7 @@ from sensord.clock import SystemClock
 from sensord.commands.kitchen_options import load_config
 from sensord.config.folders import state_beside
 from sensord.errors import CommandError, StorageError
-from sensord.gate.command_reader import read_fields
+from sensord.gate.command_gate import read_fields
 from sensord.history.database import DamagedError, leaving_nothing
 from sensord.history.history_file import FILE_NAME, HistoryFile
 from sensord.history.history_reader import HistoryReader

@@ -30,8 +30,7 @@ from sensord.control.control_wire import (
 )
 from sensord.control.view_wire import effect_json, snapshot_json
 from sensord.errors import CommandError, quoted
-from sensord.gate.command_reader import read_fields
-from sensord.gate.network_gate import TokenBucket
+from sensord.gate.command_gate import TokenBucket, read_fields
 from sensord.watch.command_table import COMMANDS, Giver, check_giver
 from sensord.watch.effects import Answered, Effect, Measured
 from sensord.watch.events import Event

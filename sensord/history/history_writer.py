@@ -14,7 +14,7 @@ import sensord
 from sensord.clock import Clock
 from sensord.config.sections import HistorySection
 from sensord.errors import StorageError
-from sensord.gate.network_gate import TokenBucket
+from sensord.gate.command_gate import TokenBucket
 from sensord.history import retention
 from sensord.history.database import Connection, insert
 from sensord.history.effect_rows import StoredRow, row_of

@@ -17,7 +17,7 @@ from typing import Annotated, Any, Literal, NamedTuple, Self, TypeAlias, TypeVar
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, TypeAdapter
 from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
-from sensord.gate.command_reader import model_of
+from sensord.gate.command_gate import model_of
 from sensord.physics.conformity import Verdict
 from sensord.readings import FaultKind, Place
 from sensord.texts import plain_text

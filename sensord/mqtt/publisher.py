@@ -15,7 +15,7 @@ from typing import Literal, get_args
 from sensord.clock import Clock, SystemClock
 from sensord.config.sections import MqttSection
 from sensord.errors import StorageError
-from sensord.gate.network_gate import CommandAnswer, NetworkGate, TokenBucket
+from sensord.gate.command_gate import NetworkGate, TokenBucket
 from sensord.mqtt.broker import Connection, Message, Received
 from sensord.mqtt.broker_login import open_secrets
 from sensord.mqtt.messages import RetainedState, Timing, Topics, Transition, event_of, states_of
@@ -86,7 +86,7 @@ class Publisher:
         self._sequence = 0
         self._latest: dict[str, tuple[RetainedState, float]] = {}
         self._due: set[str] = set()
-        self._answers: deque[CommandAnswer] = deque(maxlen=WAITING_ANSWERS)
+        self._answers: deque[Answered] = deque(maxlen=WAITING_ANSWERS)
         self._told_alarms = set(alarms)
         self._unstored: list[Unnumbered] = []
         self._unnumbered_losses = 0
@@ -144,8 +144,8 @@ class Publisher:
             for item in items:
                 if isinstance(item, Snapshot):
                     self._note_states(item)
-                elif isinstance(item, Answered) and (answer := self._gate.answered(item)) is not None:
-                    self._answers.append(answer)
+                elif isinstance(item, Answered) and self._gate.answered(item):
+                    self._answers.append(item)
         finally:  # a state that cannot be said takes no event with it
             self._store_events()
             self._connection.wake()

@@ -5,8 +5,7 @@ from pathlib import Path
 
 from sensord.control import control_server
 from sensord.control.control_wire import LINE_LIMIT_BYTES
-from sensord.gate.command_reader import model_of, read_payload
-from sensord.gate.network_gate import BURST, PER_MINUTE
+from sensord.gate.command_gate import BURST, PER_MINUTE, model_of, read_payload
 from sensord.watch.command_table import COMMANDS, Giver, verbs_for
 
 DOCS = Path(__file__).parents[2] / "docs"

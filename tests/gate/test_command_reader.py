@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.errors import CommandError
-from sensord.gate.command_reader import read_fields, read_payload
+from sensord.gate.command_gate import read_fields, read_payload
 from sensord.watch.command_table import (
     COMMANDS,
     Acknowledge,

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from sensord.gate.command_reader import read_payload
+from sensord.gate.command_gate import read_payload
 from sensord.mqtt.discovery import Announcement, announce, component_marks, entities, gone_components
 from sensord.watch.command_table import Giver, SetStage
 from sensord.watch.conditions import Condition, alarms_of

@@ -6,7 +6,7 @@ import string
 import tracemalloc
 from collections.abc import Iterator
 
-from sensord.gate.network_gate import NetworkGate
+from sensord.gate.command_gate import NetworkGate
 from sensord.watch.command_table import COMMANDS, Giver, PauseAudio, Shelve, verbs_for
 from sensord.watch.events import Command, Origin
 from tests.helpers.fake_clock import FakeClock
