@@ -11,7 +11,7 @@ from enum import Enum, auto, unique
 from typing import NamedTuple
 
 from sensord.readings import Reading
-from sensord.watch.dish.slopes import slope
+from sensord.watch.dish.paste_events import slope
 
 WINDOW_SECONDS = 18.0
 CLIMB_LEAST, CLIMB_SHARE, CLIMB_CELSIUS = 0.28, 0.016, 0.85

@@ -20,6 +20,7 @@ from sensord.watch.dish.dish_state import Dish, DishSettings, Known, known_of, n
 from sensord.watch.dish.dish_table import IS_IT_PASTE, Findings, StateRow, decide
 from sensord.watch.dish.dish_view import estimated, lay_cool, words
 from sensord.watch.dish.evenness import Believed, Shown, evenness_of, mean_remembered, sign_of
+from sensord.watch.dish.paste_events import slope
 from sensord.watch.dish.paste_proof import (
     FOLLOWED_SECONDS,
     Paste,
@@ -31,7 +32,6 @@ from sensord.watch.dish.paste_proof import (
     vouched_for,
     watered,
 )
-from sensord.watch.dish.slopes import slope
 from sensord.watch.effects import BatchStarted, Cued, DishChanged, DishState, Effect, Note, Noted
 from sensord.watch.events import Origin
 

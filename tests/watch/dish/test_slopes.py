@@ -6,7 +6,7 @@ import numpy
 import pytest
 
 from sensord.readings import Reading
-from sensord.watch.dish.slopes import parabola, slope
+from sensord.watch.dish.paste_events import parabola, slope
 
 
 def readings(level: float, fall: float, bend: float, times: list[float]) -> list[Reading]:
