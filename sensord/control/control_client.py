@@ -50,20 +50,9 @@ class ControlClient:
         self._requests = 0
         try:
             self._socket.connect(str(path))
-        except PermissionError as error:
-            self._socket.close()
-            raise DaemonAwayError(
-                f"{path}: you may not talk to this daemon: join its group (sudo usermod -aG sensord $USER, then log"
-                " in again)"
-            ) from error
-        except BlockingIOError as error:
-            self._socket.close()
-            raise DaemonAwayError(f"the daemon at {path} takes no connections: restart it") from error
         except OSError as error:
             self._socket.close()
-            raise DaemonAwayError(
-                f"no daemon answers at {path}: start it with `sensord run` (or `systemctl start sensord`)"
-            ) from error
+            raise DaemonAwayError(_why_away(path, error)) from error
 
     def __enter__(self) -> Self:
         return self
@@ -140,14 +129,25 @@ class ControlClient:
         del self._buffer[: end + 1]
         try:
             message = json.loads(line)
-        except ValueError as error:
-            raise DataError(f"what answers at {self._path} is not sensord: {line[:60]!r}") from error
+        except ValueError:
+            message = None
         if not isinstance(message, dict):
             raise DataError(f"what answers at {self._path} is not sensord: {line[:60]!r}")
         return message
 
     def _gone(self) -> DaemonAwayError:
         return DaemonAwayError(f"the daemon at {self._path} has stopped")
+
+
+def _why_away(path: "str | os.PathLike[str]", error: OSError) -> str:
+    match error:
+        case PermissionError():
+            remedy = "join its group (sudo usermod -aG sensord $USER, then log in again)"
+            return f"{path}: you may not talk to this daemon: {remedy}"
+        case BlockingIOError():
+            return f"the daemon at {path} takes no connections: restart it"
+        case _:
+            return f"no daemon answers at {path}: start it with `sensord run` (or `systemctl start sensord`)"
 
 
 def _reason(error: object) -> str:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, Literal, NamedTuple, Protocol
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -269,14 +269,10 @@ class Connection:
 
     # Callbacks only put down what happened: paho holds locks while they run.
 
-    def _on_connect(
-        self, _client: Client, _data: Any, _flags: ConnectFlags, reason: ReasonCode, _properties: Properties | None
-    ) -> None:
+    def _on_connect(self, _client: Any, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any) -> None:
         self._happened.append(partial(self._let_in, reason))
 
-    def _on_disconnect(
-        self, _client: Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Properties | None
-    ) -> None:
+    def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any) -> None:
         # The broker's own reason comes first; the closed connection after it knows none.
         self._parting = self._parting or reason
 
@@ -284,9 +280,7 @@ class Connection:
         received = Received(message.topic, bytes(message.payload), message.retain)
         self._happened.append(partial(self._handler.received, received))
 
-    def _on_publish(
-        self, _client: Client, _data: Any, identifier: int, reason: ReasonCode, _properties: Properties | None
-    ) -> None:
+    def _on_publish(self, _client: Any, _data: Any, identifier: int, reason: ReasonCode, _properties: Any) -> None:
         refusal = str(reason) if reason.is_failure else ""
         self._happened.append(partial(self._handler.confirmed, identifier, refusal))
 

@@ -200,7 +200,7 @@ class Outbox:
         self._database.close()
         self._database = self._opened()
         with telling(self._path), self._database:
-            if not self._database.execute("SELECT count(*) FROM event").fetchone()[0]:
+            if not len(self):
                 self._database.executemany("INSERT OR REPLACE INTO fact VALUES (?, ?)", facts)
                 self.series = dict(facts).get("series", self.series)
             self._database.executemany("INSERT OR IGNORE INTO event VALUES (?, ?, ?)", events)
@@ -213,20 +213,16 @@ class Outbox:
     # --- what gives way -----------------------------------------------------------------------------------------------
 
     def _make_room(self) -> None:
-        held = int(self._database.execute("SELECT count(*) FROM event").fetchone()[0])
-        if held <= self._most:
-            return
-        gone = self._database.execute(
-            "DELETE FROM event WHERE number IN (SELECT number FROM event WHERE alarm = 0 ORDER BY number LIMIT ?)",
-            (held - self._most,),
-        ).rowcount
-        if held - gone > 10 * self._most:
-            gone += self._database.execute(
-                "DELETE FROM event WHERE number IN (SELECT number FROM event ORDER BY number LIMIT ?)",
-                (held - gone - 10 * self._most,),
-            ).rowcount
+        held = len(self)
+        gone = self._oldest_gone(held - self._most, "alarm = 0")
+        gone += self._oldest_gone(held - gone - 10 * self._most, "TRUE")
         if gone:
             self._count_dropped(gone)
+
+    def _oldest_gone(self, most: int, which: str) -> int:
+        """Let go of the oldest events that are `which`; how many there were."""
+        oldest = f"SELECT number FROM event WHERE {which} ORDER BY number LIMIT ?"
+        return self._database.execute(f"DELETE FROM event WHERE number IN ({oldest})", (max(0, most),)).rowcount
 
     def _skip(self, count: int) -> None:
         """Use up numbers for events that are lost, so that whoever reads the others sees the gap."""

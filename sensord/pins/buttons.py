@@ -7,6 +7,7 @@
 """
 
 from collections.abc import Callable
+from functools import partial
 
 from sensord.clock import Clock
 from sensord.config.sections import ButtonsSection
@@ -44,12 +45,12 @@ class Buttons:
         dish: str | None = None,
         hold_seconds: float = HOLD_SECONDS,
     ) -> None:
-        self._clock, self._deliver, self._dish = clock, deliver, dish
+        self._clock, self._deliver = clock, deliver
         self._parts: list[pins.Part] = []
         self.trouble = ""
-        wanted: list[tuple[str, int | None, Callable[[], Command], Callable[[], Command] | None]] = [
-            ("buttons.acknowledge_pin", section.acknowledge_pin, self._acknowledge, self._pause),
-            ("buttons.batch_pin", section.batch_pin, self._batch, None),
+        wanted: list[tuple[str, int | None, Callable[..., Command], Callable[..., Command] | None]] = [
+            ("buttons.acknowledge_pin", section.acknowledge_pin, Acknowledge, PauseAudio),
+            ("buttons.batch_pin", section.batch_pin, partial(StartBatch, dish=dish), None),
         ]
         try:
             for key, pin, pressed, held in wanted:
@@ -75,7 +76,7 @@ class Buttons:
         while self._parts:
             self._parts.pop().close()
 
-    def _guarded(self, make: Callable[[], Command], rest_seconds: float) -> Callable[[], None]:
+    def _guarded(self, command: Callable[..., Command], rest_seconds: float) -> Callable[[], None]:
         """Delivers the first of a rapid series. The pin library calls it from one thread a pin."""
         last_seconds: float | None = None
 
@@ -85,17 +86,8 @@ class Buttons:
                 now, before = self._clock.monotonic_seconds(), last_seconds
                 last_seconds = now
                 if before is None or now - before >= rest_seconds:
-                    self._deliver(make())
+                    self._deliver(command(seconds=now, origin=Origin.BUTTON))
             except Exception as error:  # would end the pin library's thread, and with it every later press
                 self.trouble = f"{type(error).__name__}: {error}"
 
         return called
-
-    def _acknowledge(self) -> Command:
-        return Acknowledge(seconds=self._clock.monotonic_seconds(), origin=Origin.BUTTON)
-
-    def _pause(self) -> Command:
-        return PauseAudio(seconds=self._clock.monotonic_seconds(), origin=Origin.BUTTON)
-
-    def _batch(self) -> Command:
-        return StartBatch(seconds=self._clock.monotonic_seconds(), origin=Origin.BUTTON, dish=self._dish)

@@ -60,16 +60,13 @@ class TrailKeeper:
     def add(self, seconds: float, celsius: float) -> "TrailKeeper":
         """With one more reading in Celsius at monotonic `seconds`."""
         number = int(seconds // self.bin_seconds)
-        if number == self.bin_number and self.count:
-            return TrailKeeper(
-                bin_seconds=self.bin_seconds,
-                means=self.means,
-                bin_number=number,
-                total_celsius=self.total_celsius + celsius,
-                count=self.count + 1,
-            )
+        goes_on = number == self.bin_number and self.count > 0
         return TrailKeeper(
-            bin_seconds=self.bin_seconds, means=self._closed(number), bin_number=number, total_celsius=celsius, count=1
+            bin_seconds=self.bin_seconds,
+            means=self.means if goes_on else self._closed(number),
+            bin_number=number,
+            total_celsius=self.total_celsius + celsius if goes_on else celsius,
+            count=self.count + 1 if goes_on else 1,
         )
 
     def trail(self, seconds: float) -> Trail:
