@@ -64,18 +64,13 @@ def _voltage(site: Site) -> CheckFinding:
 
 
 def _voltage_alarm(site: Site) -> bool | None:
-    for folder in sorted(site.machine.at("/sys/class/hwmon").glob("hwmon*")):
-        name = _first_word(folder / "name")
-        if name == "rpi_volt":
-            return _first_word(folder / "in0_lcrit_alarm") == "1"
+    """Whether the supply's monitor says that it is too weak now; None where there is no monitor."""
+    machine = site.machine
+    for folder in sorted(machine.at("/sys/class/hwmon").glob("hwmon*")):
+        monitor = Path("/sys/class/hwmon") / folder.name
+        if machine.text(monitor / "name") == "rpi_volt":
+            return machine.text(monitor / "in0_lcrit_alarm") == "1"
     return None
-
-
-def _first_word(path: Path) -> str:
-    try:
-        return path.read_text().strip()
-    except OSError:
-        return ""
 
 
 def wall_clock(site: Site) -> Iterator[CheckFinding]:

@@ -4,7 +4,6 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from math import hypot
 from pathlib import Path
@@ -17,7 +16,7 @@ from sensord.commands.terminal import say_lines
 from sensord.config.folders import state_beside
 from sensord.config.sections import Config, DishSection, ProbeSection
 from sensord.errors import CommandError, DataError, StorageError, WiringError
-from sensord.physics.calibrating import Point, Result, boil_limit_celsius, calibrate
+from sensord.physics.calibrating import Point, boil_limit_celsius, calibrate
 from sensord.physics.conformity import acceptance_interval
 from sensord.physics.heat import ROOM_CELSIUS
 from sensord.probes.calibrations import BudgetLine, Kind, PointTaken, Record, keep_record, past_records
@@ -76,7 +75,8 @@ def calibrate_probe(options: argparse.Namespace, keeper: Terminal, clock: Clock)
     session = Session(keeper, clock, lambda: probe_at(root, rom, clock))
     try:
         taken = datetime.fromtimestamp(round(clock.utc_seconds()), tz=UTC)
-        record = _record(options, session, config, Record(rom=rom, probe=name, kind=_kind(options), taken=taken))
+        begun = {"rom": rom, "probe": name, "kind": _kind(options), "taken": taken}
+        record = Record.model_validate({**begun, **_found(options, session, config, name, taken)})
         keeper.say("\n".join(_result_lines(record, config)))
         if not session.confirm() or (file := _kept(folder, record, session)) is None:
             keeper.say("Not kept: nothing was changed.")
@@ -131,29 +131,43 @@ def _check_is_there(root: Path, rom: str) -> None:
         raise WiringError(f"{rom} is not on the bus (there: {', '.join(listed) or 'no probe'}): see to its wiring")
 
 
-def _record(options: argparse.Namespace, session: Session, config: Config, begun: Record) -> Record:
-    """What came of the dialogue; `begun` says of which probe and when."""
-    name = begun.probe
+def _found(
+    options: argparse.Namespace, session: Session, config: Config, name: str, taken: datetime
+) -> dict[str, object]:
+    """What came of the dialogue, as fields of a `Record`."""
     if options.time_constant:
         responses = session.response(options.repeats)
         mean = sum(response.seconds for response in responses) / len(responses)
         spread = max(abs(response.seconds - mean) for response in responses)
         u_seconds = max(spread, *(response.u_seconds for response in responses))
-        return _with(begun, time_constant_seconds=mean, u_seconds=u_seconds)
+        return {"time_constant_seconds": mean, "u_seconds": u_seconds}
     if options.boil:
         true, _, slack = boiling_here(options, config)
         reading = session.boil().celsius
         limit = boil_limit_celsius(hypot(_BOIL_EXPANDED_CELSIUS, slack))
         point = PointTaken(reading_celsius=reading, true_celsius=true, u_celsius=limit / 2)
-        return _with(begun, passed=abs(reading - true) <= limit, points=(point,))
+        return {"passed": abs(reading - true) <= limit, "points": (point,)}
     place = config.probes[name].place if name in config.probes else Place.DISH
     if options.compare and options.reference_uncertainty is not None:
         in_range("--reference-uncertainty", options.reference_uncertainty, *_REFERENCE_CELSIUS, "°C")
     try:
         points = _points(options, session)
-        return _corrected(calibrate(points, _USED_AT_CELSIUS[place]), points, begun, session.clock)
+        result = calibrate(points, _USED_AT_CELSIUS[place])
     except DataError as error:
         raise CommandError(str(error)) from error
+    warnings = result.warnings
+    if not session.clock.wall_clock_trusted():
+        warnings = (*warnings, "the clock has not been set by a time service: check the date of this record")
+    return {
+        "due": (taken + _DUE).date(),
+        "offset_celsius": result.offset,
+        "gain": result.gain,
+        "expanded_uncertainty_celsius": result.expanded_uncertainty,
+        "at_celsius": result.at_celsius,
+        "points": tuple(PointTaken(reading_celsius=p.reading, true_celsius=p.true, u_celsius=p.u) for p in points),
+        "budget": tuple(BudgetLine(name=c.name, u_celsius=c.u, basis=c.basis) for c in result.components),
+        "warnings": warnings,
+    }
 
 
 def _points(options: argparse.Namespace, session: Session) -> list[Point]:
@@ -169,27 +183,6 @@ def _points(options: argparse.Namespace, session: Session) -> list[Point]:
     if options.compare:
         points.append(session.comparison(options.repeats, reference))
     return points
-
-
-def _corrected(result: Result, points: Sequence[Point], begun: Record, clock: Clock) -> Record:
-    warnings = result.warnings
-    if not clock.wall_clock_trusted():
-        warnings = (*warnings, "the clock has not been set by a time service: check the date of this record")
-    return _with(
-        begun,
-        due=(begun.taken + _DUE).date(),
-        offset_celsius=result.offset,
-        gain=result.gain,
-        expanded_uncertainty_celsius=result.expanded_uncertainty,
-        at_celsius=result.at_celsius,
-        points=tuple(PointTaken(reading_celsius=p.reading, true_celsius=p.true, u_celsius=p.u) for p in points),
-        budget=tuple(BudgetLine(name=c.name, u_celsius=c.u, basis=c.basis) for c in result.components),
-        warnings=warnings,
-    )
-
-
-def _with(begun: Record, **more: object) -> Record:
-    return Record.model_validate({**begun.model_dump(), **more})
 
 
 def _kind(options: argparse.Namespace) -> Kind:

@@ -130,10 +130,7 @@ class FakeTree:
     def _make_bus(self, bus: str) -> None:
         folder = self._devices / bus
         folder.mkdir(parents=True, exist_ok=True)
-        link = self.root / bus
-        if not link.is_symlink():
-            link.symlink_to(Path("../../../devices") / bus)
-        (folder / "w1_master_slaves").write_text("not found.\n")
+        self._link(Path(bus))
         if self._bulk:
             self.state_file(bus).write_text("0\n")
 
@@ -145,14 +142,17 @@ class FakeTree:
         (folder / "resolution").write_text(f"{probe.bits}\n")
         (folder / "conv_time").write_text(f"{round(CONVERSION_SECONDS[probe.bits] * 1000)}\n")
         self._convert(probe)
-        link = self.root / probe.rom
-        if not link.is_symlink():
-            link.symlink_to(Path("../../../devices") / probe.bus / probe.rom)
+        self._link(Path(probe.bus, probe.rom))
         self._list_slaves(probe.bus)
 
     def _list_slaves(self, bus: str) -> None:
         here = [probe.rom for probe in self._probes.values() if probe.bus == bus]
         (self._devices / bus / "w1_master_slaves").write_text("".join(f"{rom}\n" for rom in here) or "not found.\n")
+
+    def _link(self, device: Path) -> None:
+        link = self.root / device.name
+        if not link.is_symlink():
+            link.symlink_to(Path("../../../devices") / device)
 
     def _convert(self, probe: FakeProbe) -> None:
         """Put the result of a conversion that ends now in place, whole or not at all."""
