@@ -13,6 +13,7 @@ from sensord.readings import PROBE_FAMILIES
 # Since Debian 12 the first, before it the second.
 BOOT_CONFIGS = (Path("/boot/firmware/config.txt"), Path("/boot/config.txt"))
 _DEFAULT_PIN = 4
+_ASK_FOR_IT = "add dtoverlay=w1-gpio to /boot/firmware/config.txt and restart the Pi"
 _PULL_UP = "one resistor of 4.7 kΩ between the data wire and 3.3 V (not 5 V), see hardware.md"
 
 
@@ -54,7 +55,7 @@ def overlays(machine: Machine) -> list[Overlay]:
 def bus(site: Site) -> Iterator[CheckFinding]:
     """Is the overlay asked for, are the modules loaded, is there a bus, and who is on it?"""
     machine = site.machine
-    if machine.board is not None and not _elsewhere(site):
+    if machine.board is not None and site.one_wire is None:  # the kernel's own tree is looked at
         yield _overlay(machine)
         yield from _modules(machine)
     try:
@@ -64,11 +65,7 @@ def bus(site: Site) -> Iterator[CheckFinding]:
         return
     masters = [name for name in names if name.startswith("w1_bus_master")]
     if not masters:
-        yield bad(
-            "one-wire.bus",
-            f"there is no bus in {site.one_wire_root}",
-            "add dtoverlay=w1-gpio to /boot/firmware/config.txt and restart the Pi",
-        )
+        yield bad("one-wire.bus", f"there is no bus in {site.one_wire_root}", _ASK_FOR_IT)
         return
     yield fine("one-wire.bus", f"there {_count(len(masters), 'bus')}: {', '.join(masters)}")
     phantoms = [name for name in names if name.startswith("00-")]
@@ -90,11 +87,6 @@ def bus(site: Site) -> Iterator[CheckFinding]:
     yield fine("one-wire.probes", f"there {_count(len(listed), 'probe')}: {', '.join(listed)}")
     yield from _configured(site, set(listed))
     yield from _strangers(names)
-
-
-def _elsewhere(site: Site) -> bool:
-    """Whether the tree that is looked at is not the kernel's own."""
-    return site.one_wire is not None
 
 
 def _count(number: int, thing: str) -> str:
@@ -140,11 +132,7 @@ def _no_tree(site: Site) -> CheckFinding:
             f"no one-wire bus here ({site.one_wire_root} does not exist), as on any machine that is no Pi",
             "nothing to mend: the probes hang on the Pi",
         )
-    return bad(
-        "one-wire.bus",
-        f"there is no one-wire bus: {site.one_wire_root} does not exist",
-        "add dtoverlay=w1-gpio to /boot/firmware/config.txt and restart the Pi",
-    )
+    return bad("one-wire.bus", f"there is no one-wire bus: {site.one_wire_root} does not exist", _ASK_FOR_IT)
 
 
 def _configured(site: Site, listed: set[str]) -> Iterator[CheckFinding]:
@@ -165,8 +153,8 @@ def _configured(site: Site, listed: set[str]) -> Iterator[CheckFinding]:
 
 
 def _strangers(names: list[str]) -> Iterator[CheckFinding]:
-    others = [n for n in names if re.fullmatch(r"[0-9a-f]{2}-[0-9a-f]{12}", n)]
-    others = [name for name in others if name[:2] not in ("00", *PROBE_FAMILIES)]
+    devices = [name for name in names if re.fullmatch(r"[0-9a-f]{2}-[0-9a-f]{12}", name)]
+    others = [name for name in devices if name[:2] not in ("00", *PROBE_FAMILIES)]
     if others:
         yield warn(
             "one-wire.stranger",

@@ -27,7 +27,6 @@ from sensord.readings import FaultKind
 _DEADLINE_SECONDS = 5.0
 _COMPARE = "it may measure well all the same: compare it at 37 °C before you trust it (hardware.md)"
 
-_NO_POWER = "127.94 °C"
 _WORDS = {
     FaultKind.NO_RESPONSE: "does not answer",
     FaultKind.CRC_ERROR: "answers with damaged bytes",
@@ -112,7 +111,7 @@ def _power_of(folder: Path) -> bytes:
 
 
 def _fault_words(called: str, refused: Refused) -> tuple[str, str]:
-    if refused.detail.startswith(_NO_POWER):
+    if refused.detail.startswith("127.94 °C"):
         return f"{called} says 127.94 °C: it had no power to measure", "connect its supply wire (mostly red) to 3.3 V"
     words = _WORDS.get(refused.kind, "gives no temperature")
     detail = f" ({refused.detail})" if refused.kind is FaultKind.BUS_ERROR else ""

@@ -59,10 +59,7 @@ def _list(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps([asdict(chick) for chick in chicks], default=str, ensure_ascii=False))
         return 0
-    for chick in chicks:
-        print(_line(chick))
-    if not chicks:
-        print(NO_CHICKS)
+    print("\n".join(map(_line, chicks)) or NO_CHICKS)
     return 0
 
 
