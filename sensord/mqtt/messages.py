@@ -119,6 +119,11 @@ class RetainedState:
     payload: Callable[..., StatePayload]
 
 
+def expiry_seconds(interval_seconds: float) -> int:
+    """After so long without a new one, a value is not live any more."""
+    return max(60, round(3 * interval_seconds))
+
+
 def event_of(effect: Transition, timing: Timing, number: int, series: str) -> Payload:
     """The numbered event that `effect` is for the outside."""
     return EVENTS[type(effect)].of(effect, **timing.head(effect.seconds), number=number, series=series)
@@ -130,11 +135,10 @@ def states_of(
     timing: Timing,
     alarms: frozenset[tuple[str, Condition]],
     interval_seconds: float,
-    expiry_seconds: int,
 ) -> list[RetainedState]:
     """Every retained state of the unit. `alarms` are told while they are normal too."""
     probes = {probe.name: probe for probe in snapshot.probes}
-    now = timing.head(snapshot.seconds)
+    now, expires = timing.head(snapshot.seconds), expiry_seconds(interval_seconds)
     found: list[RetainedState] = []
 
     def add(
@@ -142,7 +146,7 @@ def states_of(
         meaning: tuple[object, ...],
         payload: Callable[..., StatePayload],
         pace: float = interval_seconds,
-        expiry: int | None = expiry_seconds,
+        expiry: int | None = expires,
     ) -> None:
         found.append(
             RetainedState(topic=topic, meaning=meaning, pace_seconds=pace, expiry_seconds=expiry, payload=payload)

@@ -46,11 +46,6 @@ def _payload(effect: Transition, timing: Timing, number: int, series: str) -> by
     return event_of(effect, timing, number, series).encoded()
 
 
-def expiry_seconds(interval_seconds: float) -> int:
-    """After so long without a new one, a value is not live any more."""
-    return max(60, round(3 * interval_seconds))
-
-
 class Publisher:
     """An output of the daemon. `deliver` gets commands and must not block; `birth_delay_seconds` spreads many units.
 
@@ -182,17 +177,12 @@ class Publisher:
         self._more_events = True
 
     def _note_states(self, snapshot: Snapshot) -> None:
-        section, now, timing = self._section, self._clock.monotonic_seconds(), self._timing()
+        timing = self._timing()
+        now = timing.monotonic_seconds
         # An alarm that nobody expected to exist is told while normal from then on, so that it does not stay raised.
         self._told_alarms |= {(alarm.place, alarm.condition) for alarm in snapshot.alarms}
-        states = states_of(
-            snapshot,
-            self._topics,
-            timing,
-            frozenset(self._told_alarms),
-            section.interval_seconds,
-            expiry_seconds(section.interval_seconds),
-        )
+        alarms, interval = frozenset(self._told_alarms), self._section.interval_seconds
+        states = states_of(snapshot, self._topics, timing, alarms, interval)
         with self._lock:
             for state in states:
                 last = self._latest.get(state.topic)

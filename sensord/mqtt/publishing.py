@@ -13,9 +13,9 @@ from sensord.config.sections import Config, MqttSection
 from sensord.errors import BrokerError, StorageError
 from sensord.mqtt.broker import Connection, Message, Received
 from sensord.mqtt.discovery import Announcement, announce, component_marks, gone_components
-from sensord.mqtt.messages import Topics
+from sensord.mqtt.messages import Topics, expiry_seconds
 from sensord.mqtt.outbox import IN_MEMORY, Outbox
-from sensord.mqtt.publisher import Publisher, expiry_seconds
+from sensord.mqtt.publisher import Publisher
 from sensord.watch.conditions import alarms_of
 from sensord.watch.events import Command
 

@@ -88,7 +88,7 @@ def test_every_state_fits_the_schema() -> None:
         snapshot(celsius=None, fault=FaultKind.LATE),
         snapshot(celsius=float("nan")),
     ):
-        states = states_of(seen, TOPICS, TIMING, alarms, 10.0, 60)
+        states = states_of(seen, TOPICS, TIMING, alarms, 10.0)
         assert len(states) == 3 + 1 + 1 + len(alarms)
         for state in states:
             kind = state.topic.removeprefix(f"{TOPICS.root}/").split("/")[0]

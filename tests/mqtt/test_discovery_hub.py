@@ -54,7 +54,7 @@ def test_the_templates_make_of_our_payloads_what_the_entities_need() -> None:
     long_ago = Timing(1.0, timing.utc_seconds - 600, True)
 
     def states(seen: Snapshot) -> dict[str, str]:
-        told = states_of(seen, TOPICS, timing, unit.alarms, 10.0, 60)
+        told = states_of(seen, TOPICS, timing, unit.alarms, 10.0)
         return {state.topic: state.payload(sequence=1).encoded().decode() for state in told}
 
     good = states(snapshot(dish=DishState.READY))

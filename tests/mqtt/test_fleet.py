@@ -39,7 +39,7 @@ def said(book: FleetBook, name: str, seen: Snapshot, utc: float = NOW, status: b
     topics = Topics("sensord", name)
     if status is not None:
         book.take(topics.status, status, utc)
-    for state in states_of(seen, topics, Timing(seen.seconds, utc, True), frozenset(), 10.0, 60):
+    for state in states_of(seen, topics, Timing(seen.seconds, utc, True), frozenset(), 10.0):
         book.take(state.topic, state.payload(sequence=1).encoded(), utc)
 
 
@@ -134,7 +134,7 @@ def test_a_flood_of_invented_units_and_topics_fills_no_memory(monkeypatch: pytes
     said(book, "a", snapshot())
     for number in range(50):
         book.take(f"sensord/x{number}/status", b"online", NOW)
-        state = states_of(snapshot(), TOPICS, Timing(0.0, NOW, True), frozenset(), 10.0, 60)[0]
+        state = states_of(snapshot(), TOPICS, Timing(0.0, NOW, True), frozenset(), 10.0)[0]
         book.take(f"sensord/a/dish/{number}", state.payload(sequence=1).encoded(), NOW)
         book.take("sensord/a/dish/large", b" " * 70_000 + state.payload(sequence=1).encoded(), NOW)
     (first, *others) = book.units(NOW)
@@ -173,7 +173,7 @@ def test_what_is_cleared_at_the_broker_goes_from_the_screen() -> None:
 def test_a_message_that_only_looks_right_changes_nothing(change: dict[str, str]) -> None:
     book = station()
     before = book.units(NOW)
-    state = states_of(snapshot(alarms=(DANGER,)), TOPICS, Timing(0.0, NOW, True), frozenset(), 10.0, 60)[0]
+    state = states_of(snapshot(alarms=(DANGER,)), TOPICS, Timing(0.0, NOW, True), frozenset(), 10.0)[0]
     message = {**json.loads(state.payload(sequence=1).encoded()), **change}
     book.take("sensord/quiet/alarm/brooder/dangerously-cold", json.dumps(message).encode(), NOW)
     assert book.units(NOW) == before

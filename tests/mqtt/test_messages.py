@@ -18,7 +18,7 @@ ALARMS = frozenset({("brooder", Condition.TOO_COLD), ("brooder", Condition.TOO_W
 
 
 def said(seen: Snapshot) -> dict[str, RetainedState]:
-    states = states_of(seen, TOPICS, TIMING, ALARMS, interval_seconds=10.0, expiry_seconds=60)
+    states = states_of(seen, TOPICS, TIMING, ALARMS, interval_seconds=10.0)
     return {state.topic.removeprefix(f"{TOPICS.root}/"): state for state in states}
 
 
@@ -113,7 +113,7 @@ def test_numbers_have_three_places_and_what_is_none_is_null() -> None:
 @pytest.mark.parametrize(("trusted", "since"), [(True, 1_799_999_900.0), (False, 1_800_000_050.0)])
 def test_an_alarm_of_a_unit_without_a_clock_counts_from_when_it_was_heard(trusted: bool, since: float) -> None:
     timing = Timing(100.0, 1_800_000_000.0, trusted)
-    (state, *_) = states_of(snapshot(alarms=(alarm_view(),)), TOPICS, timing, ALARMS, 10.0, 60)
+    (state, *_) = states_of(snapshot(alarms=(alarm_view(),)), TOPICS, timing, ALARMS, 10.0)
     book = FleetBook("sensord")
     book.take(state.topic, state.payload(sequence=1).encoded(), 1_800_000_050.0)
     (unit,) = book.units(1_800_000_060.0)

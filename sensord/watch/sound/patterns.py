@@ -6,7 +6,6 @@ this project's own. All sounds differ in rhythm alone, for a buzzer that can onl
 one that can play tones. Only the sound of `READY` has a note longer than half a second.
 """
 
-from collections.abc import Iterable
 from enum import Enum, unique
 from typing import NamedTuple, TypeAlias
 
@@ -111,20 +110,15 @@ _ONCE: dict[Cue, Sound] = {
 }
 
 
-def _one_after_another(name: str, sounds: Iterable[Sound]) -> Sound:
-    pulses: list[Pulse] = []
-    for sound in sounds:
-        pulses += sound.pulses[:-1]
-        pulses.append(sound.pulses[-1]._replace(gap_seconds=_TEST_GAP_SECONDS))
-    return Sound(name, tuple(pulses))
-
-
 def _self_test() -> Sound:
     """Every sound once, between two ticks: least urgent first, so that the end of it is not taken for an alarm."""
     tick = _ONCE[Cue.CONFIRM]
     cues = [_ONCE[cue] for cue in (Cue.REMINDER, Cue.STIR, Cue.CLOSING, Cue.READY, Cue.NOT_READY)]
     bursts = [BURSTS[priority] for priority in sorted(Priority)]
-    return _one_after_another("self-test", [tick, *bursts, *cues, tick])
+    pulses: list[Pulse] = []
+    for sound in (tick, *bursts, *cues, tick):
+        pulses += (*sound.pulses[:-1], sound.pulses[-1]._replace(gap_seconds=_TEST_GAP_SECONDS))
+    return Sound("self-test", tuple(pulses))
 
 
 CUES: dict[Cue, Sound] = {**_ONCE, Cue.SELF_TEST: _self_test()}
