@@ -87,6 +87,8 @@ def test_a_crop_never_felt_empty_in_a_day_is_worth_a_question() -> None:
         Feed(chick="pip", utc_seconds=NOW - i * 4 * HOUR, millilitres=4.0, crop=Crop.NEARLY) for i in range(5, -1, -1)
     ]
     assert len(cautions(feeds, NOW)) == 1
+    assert len(cautions(feeds[-4:], NOW)) == 1
+    assert cautions(feeds[-3:], NOW) == ()  # three feeds may all have come soon
     assert cautions([*feeds[:-1], Feed(chick="pip", utc_seconds=NOW, millilitres=4.0, crop=Crop.EMPTY)], NOW) == ()
     assert cautions([], NOW) == ()
 

@@ -111,3 +111,9 @@ def test_amounts_are_said_as_finely_as_a_keeper_can_measure() -> None:
     assert [millilitre_words(ml) for ml in (0.1, 4.4, 4.6, 42.7)] == ["a few drops", "4.5 ml", "4.5 ml", "43 ml"]
     spans = [time_words(*span) for span in ((4, 8), (28, 64), (100, 290), (290, 310))]
     assert spans == ["10 s", "30 to 60 s", "1.5 to 5 min", "5 min"]
+
+
+def test_two_measures_of_water_to_one_of_loose_powder_are_18_percent_solids() -> None:
+    """The powder's density is from memory (0.4 to 0.5 g/ml), within skim milk and whey mixes as read (0.44 to 0.57):
+    0.45 g to 2 ml, 0.45 / 2.45."""
+    assert solids_from_volumes(1.0, 2.0) == pytest.approx(0.184, abs=0.001)

@@ -109,6 +109,31 @@ def test_an_underfed_squab_at_two_weeks_is_flagged_far_under_the_curve() -> None
     assert "vet" in found[0].sentence
 
 
+def test_three_quarters_of_the_published_mass_is_where_cold_becomes_a_danger() -> None:
+    (rule,) = [one for one in HUSBANDRY["growth_rules"] if one["rule"].startswith("tern chick, share of expected mass")]
+    pip = Chick(name="pip", kind="domestic pigeon, meat breed", hatched=HATCHED)
+    fortnight = datetime(2031, 5, 15, tzinfo=UTC).timestamp()
+    for percent, flagged in ((rule["value"] - 1.0, True), (rule["value"] + 1.0, False)):
+        weights = [Weighing("pip", fortnight - 86_400, 100.0), Weighing("pip", fortnight, 3.893 * percent)]
+        assert bool(flags(pip, weights)) is flagged
+
+
+@pytest.mark.parametrize(
+    ("days", "rate_per_day", "midpoint_days", "grown"),
+    [(24, 0.3, 9.0, True), (20, 0.3, 9.0, False), (24, 0.2, 12.0, False)],
+)
+def test_grown_is_three_weeks_and_a_curve_that_foresees_no_gain(
+    days: int, rate_per_day: float, midpoint_days: float, grown: bool
+) -> None:
+    """At 24 days the first curve foresees 0.3 % more a day, the last 1.5 %; one per cent is common practice, no source.
+
+    Who is grown may lose a twentieth for once.
+    """
+    curve = Curve(Model.LOGISTIC, 90.0, midpoint_days, rate_per_day)
+    grams = [curve.grams(day) for day in range(days)]
+    assert (flags(Chick(name="pip"), weighed([*grams, 0.97 * grams[-1]])) == ()) is grown
+
+
 def test_steady_growth_raises_no_flag() -> None:
     curve = Curve(Model.GOMPERTZ, 90.0, 9.0, 0.2)
     for days in range(2, 30):
