@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from sensord.watch import nursery
+from sensord.watch.alarms import alarm_book, alarms
 from sensord.watch.routing import Change
 from sensord.watch.state import Nursery, NurserySettings
 from tests.fort import damage, random_steps
@@ -29,6 +30,14 @@ def test_a_step_that_gives_no_answer_would_be_told(tmp_path: Path, monkeypatch: 
 
     monkeypatch.setattr(random_steps, "step", deaf)
     assert any("0 answers" in failure for failure in random_steps.random_steps(tmp_path, 400).failures)
+
+
+def test_a_danger_that_a_command_silences_at_once_would_be_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for module in (alarm_book, alarms):
+        monkeypatch.setattr(module, "HEARD_SECONDS", 0.0)
+    assert any("is not heard" in failure for failure in random_steps.random_steps(tmp_path, 4000).failures)
 
 
 def test_a_file_that_ends_the_program_would_be_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
