@@ -57,6 +57,9 @@ TIP_DRIFT = 1e-4
 LAYERING_FORGOTTEN_SECONDS = 3000.0
 FORGET_STIRRED_SECONDS = 6.0
 _MOST_EXPONENT = 60.0
+LOSS_SPAN = (-20.0, 40.0)
+"""Of the losses, as multiples of the usual: far beyond what any bowl does. Only readings that no paste gives lead there
+(a flood of nonsense from a broken wire), and from there on the steps of the model would not be stable."""
 
 Triangle = tuple[float, ...]
 """The upper triangle of a symmetric matrix of `SIZE` rows, row by row: mm ml ms mu my mt mk ll ls ..."""
@@ -322,6 +325,8 @@ def measure(regime: Regime, celsius: float) -> Updated:
     likelihood = math.exp(-0.5 * min(error * error / expected, _MOST_EXPONENT)) / math.sqrt(expected)
     share = error / expected
     state = tuple([a + k * share for a, k in zip(x, gain, strict=True)])
+    if not LOSS_SPAN[0] <= state[LOSS] <= LOSS_SPAN[1]:
+        state = (*state[:LOSS], min(max(state[LOSS], LOSS_SPAN[0]), LOSS_SPAN[1]), *state[LOSS + 1 :])
     scaled = [k / expected for k in gain]
     covariance = tuple([a - z for a, z in zip(p, _outer(gain, scaled), strict=True)])
     after = Regime(regime.weight, regime.spot, regime.time_constant_seconds, state, covariance, regime.skin)

@@ -56,7 +56,7 @@ batch`. A `batch` over the network does not; it starts a new bowl as always. The
 
 - **Warm water in a cup cools as paste does**, and so does a plate that was switched off; a hand, tap or plate whose
   reading happens to sink for a minute or two without having climbed before may pass. Of 80 simulated hands, 80 plates
-  and 80 taps, ten minutes each, 8 taps were called ready, one for seven minutes (`python -m tests.bench.held_probes
+  and 80 taps, ten minutes each, 8 taps were called ready, one for seven minutes (`python -m tests.fort.held_probes
   --count 240 --seed 2027`; before this was asked, a third of all). Look where the probe is before you believe it.
 - **A probe pressed against the wall, or half out of the formula, reads the wall or the air as much as the paste.**
   At rest nothing in its readings tells. Stir: if the reading climbs back to where the paste was believed to be, the

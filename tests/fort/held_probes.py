@@ -1,4 +1,4 @@
-"""How often a probe that is in no paste is called ready: `python -m tests.bench.held_probes --count 300 --seed 1`.
+"""How often a probe that is in no paste is called ready: `python -m tests.fort.held_probes --count 300 --seed 1`.
 
 Hands, taps and plates of `tests.helpers.not_paste`, ten minutes each, on the usual dish with a probe good to 0.1 °C.
 """
@@ -14,7 +14,7 @@ __all__ = ["main"]
 
 
 def main(arguments: list[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.bench.held_probes", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m tests.fort.held_probes", description=__doc__)
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--uptake", type=float, default=120.0, help="uptake seconds (default 120)")
