@@ -51,7 +51,8 @@ def run(options: argparse.Namespace) -> int:
             raise
         print(json.dumps({"file": str(options.config), "good": False, "troubles": str(error).splitlines()}))
         return 2
-    settings = settings_of(config, text_of(options.config))
+    text = text_of(options.config)
+    settings = settings_of(config, text)
     if options.json:
         told = {".".join(one.path): {"value": one.value, "line": one.line} for one in settings if options.show}
         print(json.dumps({"file": str(options.config), "good": True} | ({"settings": told} if options.show else {})))
@@ -60,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
     else:
         counted = ((len(config.probes), "probe"), (len(config.brooders), "brooder"), (len(config.dishes), "dish"))
         print(f"{options.config}: good: {', '.join(_counted(number, thing) for number, thing in counted)}")
-        for sentence in outdated(text_of(options.config), str(options.config)):
+        for sentence in outdated(tomllib.loads(text), text, str(options.config)):
             print(sentence, file=sys.stderr)
     if not config.brooders and not config.dishes:
         print(f"{options.config}: nothing would be watched: add a brooder or a dish", file=sys.stderr)

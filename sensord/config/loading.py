@@ -48,7 +48,7 @@ def parse(text: str, source: str) -> Config:
         raise ConfigError(_not_toml(source, str(error))) from error
     if unseen := [Trouble(where, what) for where, what in unseen_in(raw)]:
         raise ConfigError(_told(text, source, unseen))
-    for sentence in outdated(text, source):
+    for sentence in outdated(raw, text, source):
         _log.warning("%s", sentence)
     for table, key in _GONE:
         if isinstance(raw.get(table), dict):
@@ -67,9 +67,8 @@ _GONE = {("mqtt", "senml"): "is no longer published: the topics probe/<name> car
 """Keys that earlier versions knew, with what to do. A config that still has one starts all the same."""
 
 
-def outdated(text: str, source: str) -> list[str]:
-    """A sentence for each key of a config (TOML text) that nothing reads any more, with file, line and remedy."""
-    raw = tomllib.loads(text)
+def outdated(raw: dict[str, Any], text: str, source: str) -> list[str]:
+    """A sentence for each key of a config, `raw` as parsed of `text`, that nothing reads any more: line and remedy."""
     held = [Trouble(key, what) for key, what in _GONE.items() if key[1] in dict(raw.get(key[0]) or {})]
     return [_told(text, source, [trouble]) for trouble in held]
 

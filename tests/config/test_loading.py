@@ -1,5 +1,6 @@
 """A config that is wrong is refused, with file, line, key and remedy; one that is right says what it means."""
 
+import tomllib
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -53,8 +54,8 @@ def test_a_key_of_an_earlier_version_stops_no_watch_and_is_told(caplog: pytest.L
     assert mqtt.host == "h"
     told = "sensord.toml:23: mqtt.senml: is no longer published: the topics probe/<name> carry the same readings"
     assert told in caplog.text
-    assert outdated(old, "sensord.toml")[0].startswith(told)
-    assert outdated(GOOD, "sensord.toml") == []
+    assert outdated(tomllib.loads(old), old, "sensord.toml")[0].startswith(told)
+    assert outdated(tomllib.loads(GOOD), GOOD, "sensord.toml") == []
 
 
 @pytest.mark.parametrize(
